@@ -1,0 +1,1 @@
+"""What a tester publishes: tables, plots, methods text, the page, drawn clips."""

@@ -1,0 +1,1 @@
+"""The session folder: its settings, lists, database, and measuring all of it."""

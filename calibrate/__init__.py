@@ -1,0 +1,1 @@
+"""Stage 1: from clicked marks to a camera and a rail scale, with their joint covariance."""

@@ -1,0 +1,53 @@
+"""Conversions between SI and what testers read: the only place with conversion factors."""
+
+import math
+from fractions import Fraction
+
+M_PER_INCH = 0.0254  # exact since 1959, NIST SP 811, B.6
+M_PER_MM = 0.001
+RAD_PER_DEG = math.pi / 180.0
+
+
+def inch_from_m(length_m: float) -> float:
+    """Length in inches."""
+    return length_m / M_PER_INCH
+
+
+def m_from_inch(length_inch: float) -> float:
+    """Length in metres."""
+    return length_inch * M_PER_INCH
+
+
+def mm_from_m(length_m: float) -> float:
+    """Length in millimetres."""
+    return length_m / M_PER_MM
+
+
+def m_from_mm(length_mm: float) -> float:
+    """Length in metres."""
+    return length_mm * M_PER_MM
+
+
+def deg_from_rad(angle_rad: float) -> float:
+    """Angle in degrees."""
+    return angle_rad / RAD_PER_DEG
+
+
+def rad_from_deg(angle_deg: float) -> float:
+    """Angle in radians."""
+    return angle_deg * RAD_PER_DEG
+
+
+def sixteenths(length_m: float) -> str:
+    """Length in inches to the nearest sixteenth, as testers read rulers: ``-2 7/16 in``.
+
+    Halves round away from zero, as a reader of a ruler would round them.
+    """
+    count = math.floor(abs(inch_from_m(length_m)) * 16 + 0.5)
+    whole, part = divmod(count, 16)
+    sign = "-" if length_m < 0 and count else ""
+    if not part:
+        return f"{sign}{whole} in"
+    fraction = Fraction(part, 16)
+    text = f"{fraction.numerator}/{fraction.denominator}"
+    return f"{sign}{whole} {text} in" if whole else f"{sign}{text} in"

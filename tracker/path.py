@@ -1,0 +1,88 @@
+"""The ball's path as the tracker hands it on: sightings with times and covariances."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calibrate.arrays import Floats, readonly
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class BallPath:
+    """Where the cue ball was seen in one shot, from rest to the foot cushion.
+
+    All places are images of the ball's CENTRE (not centres of its outline, which perspective displaces), in px;
+    (0, 0) is the centre of the top-left pixel, u right, v down. The time of a sighting is that of its
+    frame (the file's own presentation time, first row); with a rolling shutter the ball's row is exposed
+    ``v / height * readout`` later, which whoever fits the path adds.
+
+    Attributes
+    ----------
+    clip : Path
+        The recording.
+    shot : int
+        Number of the shot in the recording, from 1.
+    rest_px : (2,) float64
+        (u, v) of the ball at rest before the strike.
+    rest_cov_px2 : (2, 2) float64
+        Covariance of `rest_px`.
+    times_s : (N,) float64
+        Presentation times of the sightings between strike and cushion contact, increasing.
+    centre_px : (N, 2) float64
+        (u, v) of the ball's centre in each.
+    centre_cov_px2 : (N, 2, 2) float64
+        Covariance of each, from the noise seen in the pixels.
+    last_rest_s : float
+        Time of the last frame in which the ball still lay at rest.
+    first_moved_s : float
+        Time of the first frame in which it did not.
+    turned_s : float or None
+        Time of the first frame after the ball turned back at the foot cushion; None where that was not seen.
+    frame_period_s : float
+        Median time between frames.
+    exposure_s : float
+        Exposure time estimated from the streaks; 0 where they are too short to tell.
+    size_px : (2,) float64
+        Width and height of the image.
+    frames : int
+        Frames looked at between strike and contact, with and without a sighting.
+    notes : tuple of str
+        What the tracker noticed and a person may want to know.
+    """
+
+    clip: Path
+    shot: int
+    rest_px: Floats
+    rest_cov_px2: Floats
+    times_s: Floats
+    centre_px: Floats
+    centre_cov_px2: Floats
+    last_rest_s: float
+    first_moved_s: float
+    turned_s: float | None
+    frame_period_s: float
+    exposure_s: float
+    size_px: Floats
+    frames: int
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Check shapes and order, and freeze the arrays."""
+        n = len(self.times_s)
+        for name, shape in (
+            ("rest_px", (2,)),
+            ("rest_cov_px2", (2, 2)),
+            ("times_s", (n,)),
+            ("centre_px", (n, 2)),
+            ("centre_cov_px2", (n, 2, 2)),
+            ("size_px", (2,)),
+        ):
+            object.__setattr__(self, name, readonly(name, getattr(self, name), shape))
+        if not np.all(np.diff(self.times_s) > 0):
+            raise ValueError("times_s must increase")
+
+    @property
+    def n_sightings(self) -> int:
+        """How many frames between strike and contact show the ball."""
+        return len(self.times_s)
