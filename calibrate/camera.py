@@ -67,7 +67,7 @@ class Camera:
     @cached_property
     def R_cam_from_table(self) -> Floats:  # noqa: N802 - the design's name for this matrix
         """(3, 3) rotation from the table frame to the camera frame."""
-        return Rotation.from_rotvec(self.rotation_rad).as_matrix()
+        return Rotation.from_rotvec(self.rotation_rad.copy()).as_matrix()  # scipy refuses read-only arrays
 
     @cached_property
     def position_m(self) -> Floats:
@@ -126,6 +126,42 @@ class Camera:
         (..., 2, 3) array
             In px/m.
         """
+        _, d_camera = self._camera_derivatives(points_m)
+        return d_camera @ self.R_cam_from_table
+
+    def project_parameter_jacobian(self, points_m: Floats) -> Floats:
+        """Return the derivative of `project` with respect to the camera's own parameters.
+
+        Parameters
+        ----------
+        points_m : (..., 3) array
+            Table frame, in m.
+
+        Returns
+        -------
+        (..., 2, 11) array
+            In px per unit of each of `CAMERA_PARAMETERS`.
+
+        Notes
+        -----
+        With ``R(w + dw) = R(w) exp([J dw]x)``, J being the right Jacobian of the rotation group at w (Chirikjian,
+        Stochastic Models, Information Theory, and Lie Groups, vol. 2 (2012), eq. 10.86), ``d(R x) = -R [x]x J dw``.
+        """
+        points = np.asarray(points_m)
+        xy, d_camera = self._camera_derivatives(points)
+        r2 = np.sum(xy * xy, axis=-1, keepdims=True)
+        jacobian = np.zeros((*points.shape[:-1], 2, len(CAMERA_PARAMETERS)))
+        jacobian[..., 0] = xy * (1 + self.k1 * r2 + self.k2 * r2 * r2)
+        jacobian[..., 0, 1] = jacobian[..., 1, 2] = 1
+        jacobian[..., 3] = self.focal_px * xy * r2
+        jacobian[..., 4] = self.focal_px * xy * r2 * r2
+        turned = -self.R_cam_from_table @ _cross_matrix(points) @ _right_jacobian(self.rotation_rad)
+        jacobian[..., 5:8] = d_camera @ turned
+        jacobian[..., 8:11] = d_camera
+        return jacobian
+
+    def _camera_derivatives(self, points_m: Floats) -> tuple[Floats, Floats]:
+        """Undistorted coordinates (..., 2) and derivative (..., 2, 3) of the image by the camera-frame point."""
         cam_m = np.asarray(points_m) @ self.R_cam_from_table.T + self.translation_m
         inv_depth = 1.0 / cam_m[..., 2]
         x, y = cam_m[..., 0] * inv_depth, cam_m[..., 1] * inv_depth
@@ -140,7 +176,7 @@ class Camera:
         d_pinhole[..., 0, 0] = d_pinhole[..., 1, 1] = inv_depth
         d_pinhole[..., 0, 2] = -x * inv_depth
         d_pinhole[..., 1, 2] = -y * inv_depth
-        return self.focal_px * (d_distort @ d_pinhole) @ self.R_cam_from_table
+        return np.stack([x, y], axis=-1), self.focal_px * (d_distort @ d_pinhole)
 
     def undistort(self, points_px: Floats) -> Floats:
         """Undistorted normalised coordinates (X/Z, Y/Z) of image points.
@@ -241,3 +277,24 @@ class Camera:
         angle = np.linspace(0, 2 * np.pi, count, endpoint=False)[:, None]
         ring_m = radius_m * np.sqrt(1 - sin2) * (np.cos(angle) * side + np.sin(angle) * up)
         return self.project(self.position_m + axis * distance_m * (1 - sin2) + ring_m)
+
+
+def _cross_matrix(vectors: Floats) -> Floats:
+    """Matrices (..., 3, 3) with ``M @ b == cross(vector, b)``."""
+    matrix = np.zeros((*vectors.shape, 3))
+    x, y, z = np.moveaxis(vectors, -1, 0)
+    matrix[..., 0, 1], matrix[..., 0, 2] = -z, y
+    matrix[..., 1, 0], matrix[..., 1, 2] = z, -x
+    matrix[..., 2, 0], matrix[..., 2, 1] = -y, x
+    return matrix
+
+
+def _right_jacobian(rotation_rad: Floats) -> Floats:
+    angle = float(np.linalg.norm(rotation_rad))
+    cross = _cross_matrix(rotation_rad)
+    if angle < 1e-6:  # the closed form divides nought by nought; the next term is of order angle squared
+        return np.eye(3) - cross / 2
+    first = (1 - np.cos(angle)) / angle**2
+    second = (angle - np.sin(angle)) / angle**3
+    right: Floats = np.eye(3) - first * cross + second * cross @ cross
+    return right

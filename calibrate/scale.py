@@ -34,10 +34,18 @@ class RailScale:
 
     def tick_xy_m(self, number: float) -> tuple[float, float]:
         """Where tick `number` meets the reading line: (x, y), table frame, in m."""
-        along_m = number * self.unit_m * (1 + self.stretch)
-        return (
-            self.zero_m + along_m * math.cos(self.skew_rad),
-            self.line_y_m + along_m * math.sin(self.skew_rad),
+        x_m, y_m = self.ticks_xy_m(np.array([number]))[0]
+        return float(x_m), float(y_m)
+
+    def ticks_xy_m(self, numbers: Floats) -> Floats:
+        """Where ticks meet the reading line: (N, 2) places of the (N,) `numbers`, table frame, in m."""
+        along_m = numbers * self.unit_m * (1 + self.stretch)
+        return np.stack(
+            [
+                self.zero_m + along_m * math.cos(self.skew_rad),
+                self.line_y_m + along_m * math.sin(self.skew_rad),
+            ],
+            axis=-1,
         )
 
     def reading_m(self, point_m: Floats, direction: Floats) -> float:
