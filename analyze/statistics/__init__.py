@@ -1,0 +1,12 @@
+"""The shared statistics: a table of shots from any source in, summaries and comparisons out.
+
+Give any function a pandas table with the columns of `analyze.statistics.shots_table` (measured, or read by
+hand through `read_readings`); it checks the table and returns a frozen result whose `frame()` has the columns
+of the files in `out/`. Numbers that do not exist are None, with a sentence that says why.
+"""
+
+from analyze.statistics.readings import inch_from_text, read_readings
+from analyze.statistics.shots_table import check_shots
+from analyze.statistics.summary import Summary, SummaryRow, summarise
+
+__all__ = ["Summary", "SummaryRow", "check_shots", "inch_from_text", "read_readings", "summarise"]
