@@ -1,0 +1,62 @@
+"""Calibrations and shots as JSON texts for the database, exact to the last bit of every number."""
+
+import json
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from calibrate.calibration import Calibration, MarkResidual
+from calibrate.camera import Camera
+from calibrate.scale import RailScale
+from calibrate.table import Ball, Lane, Table
+
+
+def text_from_calibration(calibration: Calibration) -> str:
+    """Return a calibration as JSON; Python writes a float so that reading gives the same float."""
+    camera = calibration.camera
+    return json.dumps(
+        {
+            "camera": {
+                "focal_px": camera.focal_px,
+                "centre_px": camera.centre_px.tolist(),
+                "k1": camera.k1,
+                "k2": camera.k2,
+                "rotation_rad": camera.rotation_rad.tolist(),
+                "translation_m": camera.translation_m.tolist(),
+                "size_px": camera.size_px.tolist(),
+            },
+            "table": asdict(calibration.table),
+            "lane": asdict(calibration.lane),
+            "ball": asdict(calibration.ball),
+            "scale": asdict(calibration.scale),
+            "cov": calibration.cov.tolist(),
+            "residuals": [asdict(residual) for residual in calibration.residuals],
+            "residual_px": calibration.residual_px,
+        }
+    )
+
+
+def calibration_from_text(text: str) -> Calibration:
+    """Return the calibration that `text_from_calibration` wrote."""
+    values = json.loads(text)
+    camera: dict[str, Any] = {
+        name: np.array(value) if isinstance(value, list) else value for name, value in values["camera"].items()
+    }
+    return Calibration(
+        camera=Camera(**camera),
+        table=Table(**values["table"]),
+        lane=Lane(**values["lane"]),
+        ball=Ball(**values["ball"]),
+        scale=RailScale(**values["scale"]),
+        cov=np.array(values["cov"]),
+        residuals=tuple(_residual(residual) for residual in values["residuals"]),
+        residual_px=values["residual_px"],
+    )
+
+
+def _residual(values: dict[str, Any]) -> MarkResidual:
+    fields: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in values.items()
+    }
+    return MarkResidual(**fields)
