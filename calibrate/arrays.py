@@ -8,6 +8,7 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
+Bools = npt.NDArray[np.bool_]
 
 
 def readonly(name: str, values: npt.ArrayLike, shape: Sequence[int | None]) -> Floats:

@@ -1,0 +1,188 @@
+"""From clicked marks to the calibration: snap, adjust, name what is wrong, refuse what cannot work."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from calibrate.adjust import Adjustment, Scene, adjust
+from calibrate.arrays import Bools, Floats
+from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration, MarkResidual
+from calibrate.errors import MarksError
+from calibrate.marks import Click, MarkKind, mark_kind
+from calibrate.precision import lane_sd
+from calibrate.scale import RailScale
+from calibrate.suspects import Sorted, sort_marks
+from calibrate.table import Ball, Lane, Table, sight_places_m
+
+HAND_SIGMA_PX = 0.7  # a click by hand at natural zoom, each coordinate: common practice, no source
+MIN_MARKS = 4
+# A calibration worse than this reads worse than the eye does on the ruler (to 1/16 in, 1.6 mm).
+WORST_READING_SD_M = 0.003
+
+N_CALIBRATION = len(CALIBRATION_PARAMETERS)
+
+
+def calibrate(
+    clicks: Sequence[Click],
+    *,
+    luma: Floats | None,
+    size_px: tuple[float, float],
+    table: Table,
+    lane: Lane,
+    ball: Ball,
+    scale: RailScale,
+    sigma_px: float = HAND_SIGMA_PX,
+) -> Calibration:
+    """Solve camera and rail scale from clicked marks.
+
+    Parameters
+    ----------
+    clicks : sequence of Click
+        The marks, in any order.
+    luma : (H, W) array or None
+        Brightness of the picture that was clicked, averaged over still frames; None to use the clicks as they are.
+    size_px : tuple of float
+        Width and height of the picture.
+    table, lane, ball, scale
+        The set-up as session.toml gives it; `scale.zero_m` is where the zero tick ought to lie.
+    sigma_px : float
+        Standard uncertainty of a click that states none, each coordinate.
+
+    Returns
+    -------
+    Calibration
+        With the posterior covariance, never smaller than the residuals allow (scaled by the Birge ratio:
+        R. T. Birge, Phys. Rev. 40, 207 (1932)).
+
+    Raises
+    ------
+    MarksError
+        If the marks are too few, lie outside the picture or badly, or do not fit the table.
+    """
+    clicks = tuple(clicks)
+    _check(clicks, size_px)
+    scene = Scene(
+        names=tuple(click.name for click in clicks),
+        size_px=np.array(size_px, dtype=float),
+        table=table,
+        lane=lane,
+        ball=ball,
+        scale=scale,
+    )
+    _check_layout(scene)
+    place_px = np.array([[click.u_px, click.v_px] for click in clicks])
+    sigmas = np.array([click.sigma_px or sigma_px for click in clicks])
+    cov_px2 = np.eye(2) * (sigmas**2)[:, None, None]
+    found = sort_marks(scene, place_px, cov_px2)
+    snapped = np.zeros(len(clicks), dtype=bool)
+    calibration = _calibration(scene, found, place_px, snapped)
+    sd_m, _ = lane_sd(calibration)
+    if not sd_m <= WORST_READING_SD_M:
+        raise MarksError(_what_to_add(scene, found.adjustment, sd_m))
+    return calibration
+
+
+def _check(clicks: tuple[Click, ...], size_px: tuple[float, float]) -> None:
+    width_px, height_px = size_px
+    for click in clicks:
+        if not (-0.5 <= click.u_px <= width_px - 0.5 and -0.5 <= click.v_px <= height_px - 0.5):
+            raise MarksError(
+                f"{click.name} at ({click.u_px:.0f}, {click.v_px:.0f}) px lies outside the picture of "
+                f"{width_px:.0f} x {height_px:.0f} px; were the marks clicked on another clip?"
+            )
+        mark_kind(click.name)
+    if len(clicks) < MIN_MARKS:
+        raise MarksError(
+            f"{len(clicks)} marks are too few, at least {MIN_MARKS} are needed and ten are good; add sights of the "
+            "foot rail, ticks of the scale and markers on the lane"
+        )
+    if not any(mark_kind(click.name) is MarkKind.TICK for click in clicks):
+        raise MarksError(
+            "no tick of the scale is among the marks, so nothing says where its zero lies; "
+            "click scale+0 and two more"
+        )
+
+
+def _check_layout(scene: Scene) -> None:
+    places = scene.nominal_m[:, :2]
+    spread = np.linalg.svd(places - places.mean(axis=0), compute_uv=False)
+    if spread[1] < 0.02 * spread[0] or spread[1] < 0.02:
+        raise MarksError(
+            f"all {len(scene.names)} marks lie on one line, which fixes no camera; add marks away from it, "
+            "on the lane (lane:300 and the like) or on the long rails"
+        )
+
+
+def _calibration(scene: Scene, found: Sorted, click_px: Floats, snapped: Bools) -> Calibration:
+    fit = found.adjustment
+    residuals = tuple(
+        MarkResidual(
+            name=name,
+            click_px=(float(click_px[i, 0]), float(click_px[i, 1])),
+            used_px=(float(found.place_px[i, 0]), float(found.place_px[i, 1])),
+            residual_px=(float(fit.residual_px[i, 0]), float(fit.residual_px[i, 1])),
+            sigma_px=math.sqrt(float(np.linalg.eigvalsh(fit.cov_px2[i])[-1])),
+            snapped=bool(snapped[i]),
+            influence=float(fit.leverage[i]),
+            used=bool(fit.used[i]),
+            note=found.notes.get(i, ""),
+        )
+        for i, name in enumerate(scene.names)
+    )
+    return Calibration(
+        camera=scene.camera(fit.state),
+        table=scene.solved_table(fit.state),
+        lane=scene.lane,
+        ball=scene.ball,
+        scale=scene.solved_scale(fit.state),
+        cov=fit.cov[:N_CALIBRATION, :N_CALIBRATION] * max(1.0, fit.birge),
+        residuals=residuals,
+        residual_px=float(np.sqrt(np.mean(fit.residual_px[fit.used] ** 2))),
+    )
+
+
+def _what_to_add(scene: Scene, fit: Adjustment, sd_m: float) -> str:
+    """Say that the marks do not fix the reading, and which two more would do most."""
+    added: list[str] = []
+    for _ in range(2):
+        best = min(_candidates(scene, fit, added), key=lambda pair: pair[0], default=None)
+        if best:
+            added.append(best[1])
+    advice = f"add {' and '.join(added)}" if added else "add marks nearer to the lane and the scale"
+    size = f"{1000 * sd_m:.0f} mm" if sd_m < 1 else "metres"
+    return (
+        f"these {len(scene.names)} marks leave a reading uncertain by {size} (one standard uncertainty); {advice}"
+    )
+
+
+def _candidates(scene: Scene, fit: Adjustment, added: list[str]) -> list[tuple[float, str]]:
+    """Uncertainty of the reading with one more mark, for every mark in the picture that was not clicked."""
+    lane_m = 1000 * (scene.table.length_m - scene.lane.spot_y_m)
+    names = [*sight_places_m(scene.table), *(f"scale{n:+d}" for n in (-4, 0, 4))]
+    names += [f"lane:{ahead}" for ahead in range(300, int(lane_m) - 100, 300)]
+    outcomes = []
+    camera = scene.camera(fit.state)
+    for name in names:
+        if name in scene.names or name in added:
+            continue
+        more = Scene(
+            names=(*scene.names, *added, name),
+            size_px=scene.size_px,
+            table=scene.table,
+            lane=scene.lane,
+            ball=scene.ball,
+            scale=scene.scale,
+        )
+        points, _ = more.points_m(fit.state)
+        place_px = camera.project(points)
+        if not (np.isfinite(place_px).all() and np.all(np.abs(place_px[-1] * 2 / scene.size_px - 1) < 1)):
+            continue
+        cov_px2 = np.tile(np.eye(2) * HAND_SIGMA_PX**2, (len(place_px), 1, 1))
+        used = np.array([*fit.used, *[True] * (len(place_px) - len(fit.used))])
+        trial = adjust(more, place_px, cov_px2, used=used, start=fit.state)
+        found = Sorted(adjustment=trial, place_px=place_px, notes={})
+        sd_m, _ = lane_sd(_calibration(more, found, place_px, np.zeros(len(place_px), bool)))
+        if math.isfinite(sd_m):
+            outcomes.append((sd_m, name))
+    return outcomes
