@@ -14,7 +14,7 @@ from calibrate.arrays import Floats
 GRAVITY_M_S2 = 9.80665  # standard gravity, CGPM 1901; it varies by 0.3 % over the globe, which mu_s and mu_r absorb
 
 MOTION_PARAMETERS = ("x_m", "y_m", "strike_s", "vx_m_s", "vy_m_s", "ux_m_s", "uy_m_s", "mu_s", "mu_r")
-"""Start, strike time, launch velocity, slip velocity of the contact point at launch, two coefficients of friction."""
+"""Start, strike time, launch velocity, slip velocity at launch, sliding and rolling friction."""
 
 _EYE = np.eye(2)
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp
+from simulated_shots import integrated_ball
 
 from analyze.motion import (
     GRAVITY_M_S2,
@@ -14,49 +14,11 @@ from analyze.motion import (
     state_jacobian,
 )
 
-RADIUS_M = 0.028575
-
 
 def straight(v0, mu_s, *, u0=None, mu_r=0.01):
     """A shot along y from the origin; stun unless a slip is given."""
     ux, uy = (0.0, v0) if u0 is None else u0
     return np.array([0.0, 0.0, 0.0, 0.0, v0, ux, uy, mu_s, mu_r])
-
-
-def ode_positions(parameters, times_s):
-    """Integrate the rigid ball: state x, y, vx, vy, wx, wy; friction against the slip of the contact point.
-
-    The law of the friction is written out here once more, from Newton and Euler, and not taken from the module.
-    """
-    x, y, t0, vx, vy, ux, uy, mu_s, mu_r = parameters
-    # the contact point moves with the centre and, R below it, with the spin
-    wy, wx = (vx - ux) / RADIUS_M, (uy - vy) / RADIUS_M
-    mass = 0.17
-
-    def slide(_, s):
-        slip = np.array([s[2] - RADIUS_M * s[5], s[3] + RADIUS_M * s[4]])
-        force = -mu_s * mass * GRAVITY_M_S2 * slip / np.linalg.norm(slip)
-        torque = np.array([RADIUS_M * force[1], -RADIUS_M * force[0]])  # (0, 0, -R) x F
-        spin = torque / (0.4 * mass * RADIUS_M**2)
-        return [s[2], s[3], force[0] / mass, force[1] / mass, spin[0], spin[1]]
-
-    def grips(_, s):
-        return np.hypot(s[2] - RADIUS_M * s[5], s[3] + RADIUS_M * s[4]) - 1e-7
-
-    grips.terminal = True
-
-    def roll(_, s):
-        speed = np.hypot(s[2], s[3])
-        return [s[2], s[3], -mu_r * GRAVITY_M_S2 * s[2] / speed, -mu_r * GRAVITY_M_S2 * s[3] / speed, 0, 0]
-
-    until = times_s[-1] - t0
-    options = {"rtol": 1e-10, "atol": 1e-12, "dense_output": True, "max_step": 0.01}
-    first = solve_ivp(slide, (0, until), [x, y, vx, vy, wx, wy], events=grips, **options)
-    second = None
-    if first.t[-1] < until:
-        second = solve_ivp(roll, (first.t[-1], until), first.y[:, -1], **options)
-    tau = np.asarray(times_s) - t0
-    return np.array([(first if t <= first.t[-1] else second).sol(t)[:2] for t in tau])
 
 
 @pytest.mark.parametrize(
@@ -72,7 +34,7 @@ def test_closed_form_agrees_with_the_integrated_rigid_ball(parameters):
     """scipy.integrate.solve_ivp on Newton-Euler; 2e-7 m is what the event of 1e-7 m/s slip leaves."""
     times_s = np.linspace(0.12, 0.9, 40)
     position_m, _ = state(np.array(parameters), times_s)
-    np.testing.assert_allclose(position_m, ode_positions(parameters, times_s), rtol=0, atol=2e-7)
+    np.testing.assert_allclose(position_m, integrated_ball(parameters, times_s)[0], rtol=0, atol=2e-7)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,78 @@
+"""Why a path gave no numbers, or numbers worth a look: every reason of this stage, defined once."""
+
+from calibrate.errors import Reason
+
+TOO_FEW_SIGHTINGS = Reason(
+    "too-few-sightings",
+    "The ball was seen in too few frames between strike and foot rail.",
+    "Record at a higher frame rate or shoot slower; look whether something covers the lane.",
+)
+NO_FIT = Reason(
+    "no-fit",
+    "No motion of a sliding and rolling ball runs through the places where the ball was seen.",
+    "Look at the drawn path: most likely something else was followed instead of the ball.",
+)
+RAIL_NOT_REACHED = Reason(
+    "rail-not-reached",
+    "The ball stopped or turned before the foot rail.",
+    "Shoot again, harder; nothing may stand in the lane.",
+)
+NO_REST = Reason(
+    "no-rest",
+    "The start of the path does not fit the place where the ball rested.",
+    "Look at the first frames: the ball may have been touched or placed anew before the strike.",
+)
+FAR_FROM_RAIL = Reason(
+    "far-from-rail",
+    "The ball was last seen far from the foot rail, so the reading is a long extrapolation.",
+    "Look whether the frame shows the foot rail and nothing covers the last part of the lane.",
+)
+KINK = Reason(
+    "kink",
+    "The path has a kink: the ball touched another ball or something on the cloth.",
+    "Set the shot aside, clear the lane and shoot again.",
+)
+HOP = Reason(
+    "hop",
+    "The ball left the cloth after the strike: the cue came down too steeply.",
+    "Hold the cue flatter; launch angle and swerve of this shot are less sure than stated.",
+)
+PATTERN = Reason(
+    "pattern",
+    "What the fit leaves over is a pattern and not noise.",
+    "Look at the drawn path; check the calibration, and readout_ms and capture_fps in session.toml.",
+)
+POOR_FIT = Reason(
+    "poor-fit",
+    "The ball was seen farther from the fitted path than its location error explains.",
+    "Look at the drawn path; check the calibration, and readout_ms and capture_fps in session.toml.",
+)
+OUTLIERS = Reason(
+    "outliers",
+    "Many sightings lie off the path and were not used.",
+    "Look at the drawn path: something else may have been taken for the ball in these frames.",
+)
+ODD_SPEED = Reason(
+    "odd-speed",
+    "The speed is not one at which a cue ball is played.",
+    "Check capture_fps in session.toml and the calibration.",
+)
+IMPRECISE = Reason(
+    "imprecise",
+    "The reading is too uncertain to be of use.",
+    "Look at the budget of the shot: more frames, a closer camera or better marks are needed.",
+)
+REASONS = (
+    TOO_FEW_SIGHTINGS,
+    NO_FIT,
+    RAIL_NOT_REACHED,
+    NO_REST,
+    FAR_FROM_RAIL,
+    KINK,
+    HOP,
+    PATTERN,
+    POOR_FIT,
+    OUTLIERS,
+    ODD_SPEED,
+    IMPRECISE,
+)

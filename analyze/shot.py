@@ -1,0 +1,232 @@
+"""From a ball path to the numbers of one shot: reading, launch, squirt, swerve, speeds, and how sure they are."""
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+import numpy as np
+
+from analyze.budget import BudgetShare
+from analyze.model_check import find_doubt
+from analyze.motion import slide_time_s, state
+from analyze.path_fit import MotionPriors, PathFit, fit_path
+from analyze.quantities import Quantities, quantities
+from analyze.reasons import IMPRECISE, NO_FIT
+from calibrate.arrays import Floats, readonly
+from calibrate.calibration import Calibration
+from calibrate.errors import NotMeasured, Reason
+from tracker.path import BallPath
+
+SWERVE_SEEN_SDS = 1.959964  # the 95 % interval of the swerve offset does not hold zero
+IMPRECISE_M = 0.005
+_DRAWN_POINTS = 80
+
+
+class Status(StrEnum):
+    """How a shot came out."""
+
+    MEASURED = "measured"
+    DOUBTFUL = "doubtful"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Shot:
+    """What was measured of one shot. Quantities are None when it failed.
+
+    Attributes
+    ----------
+    clip : Path
+        The recording.
+    shot : int
+        Number of the shot in the recording, from 1.
+    status : Status
+        `measured`, `doubtful` (measured, with a reason to look) or `failed`.
+    reason : Reason or None
+        Why it failed or is doubtful.
+    detail : str
+        The particulars of the reason; may be empty.
+    strike_s : float or None
+        When the tip struck, on the clip's clock.
+    launch_speed_m_s, launch_speed_sd_m_s : float or None
+        Speed right after the strike.
+    rail_speed_m_s, rail_speed_sd_m_s : float or None
+        Speed at cushion contact.
+    reading_m, reading_sd_m : float or None
+        Where the path crosses the scale line, in the scale's own lengths, positive to the right.
+    launch_rad, launch_sd_rad : float or None
+        Direction right after the strike, from the lane, positive to the right.
+    squirt_offset_m, squirt_offset_sd_m : float or None
+        Where the launch direction alone would have crossed the scale line.
+    swerve_offset_m, swerve_offset_sd_m : float or None
+        Reading minus squirt offset.
+    swerve_seen : bool
+        Whether the 95 % interval of the swerve offset excludes zero.
+    slide_end_m : float or None
+        Where sliding ended, along the lane from the spot; None as well when the ball still slid at the rail.
+    frames : int
+        Sightings that the fit used.
+    residual_px : float
+        Root mean square distance of these from the fitted path, per coordinate.
+    budget : tuple of BudgetShare
+        Shares of the uncertainties of reading, launch angle and swerve offset.
+    path_xy_m : (K, 2) float64
+        The fitted path of the ball's centre from strike to cushion, table frame, for drawing; K may be 0.
+    path_times_s : (K,) float64
+        When, on the clip's clock.
+    """
+
+    clip: Path
+    shot: int
+    status: Status
+    reason: Reason | None
+    detail: str
+    strike_s: float | None
+    launch_speed_m_s: float | None
+    launch_speed_sd_m_s: float | None
+    rail_speed_m_s: float | None
+    rail_speed_sd_m_s: float | None
+    reading_m: float | None
+    reading_sd_m: float | None
+    launch_rad: float | None
+    launch_sd_rad: float | None
+    squirt_offset_m: float | None
+    squirt_offset_sd_m: float | None
+    swerve_offset_m: float | None
+    swerve_offset_sd_m: float | None
+    swerve_seen: bool
+    slide_end_m: float | None
+    frames: int
+    residual_px: float
+    budget: tuple[BudgetShare, ...]
+    path_xy_m: Floats
+    path_times_s: Floats
+
+    def __post_init__(self) -> None:
+        """Check and freeze the arrays."""
+        n = len(self.path_times_s)
+        object.__setattr__(self, "path_xy_m", readonly("path_xy_m", self.path_xy_m, (n, 2)))
+        object.__setattr__(self, "path_times_s", readonly("path_times_s", self.path_times_s, (n,)))
+
+
+def measure_shot(
+    path: BallPath,
+    calibration: Calibration,
+    *,
+    readout_s: float | None,
+    priors: MotionPriors | None = None,
+) -> Shot:
+    """Fit the motion to a path and say what the shot did.
+
+    Parameters
+    ----------
+    path : BallPath
+        What the tracker saw.
+    calibration : Calibration
+        Camera, table and scale.
+    readout_s : float or None
+        Readout time of the rolling shutter; 0 for a global shutter, None where it is not known.
+    priors : MotionPriors, optional
+        Prior knowledge of friction, spin and timing.
+
+    Returns
+    -------
+    Shot
+        Measured, doubtful or failed; never an exception for what the clip shows.
+    """
+    fit = fit_path(path, calibration, readout_s=readout_s, priors=priors)
+    if isinstance(fit, NotMeasured):
+        return failed_shot(path.clip, path.shot, fit.reason, fit.detail)
+    found = quantities(fit, calibration)
+    if not (np.isfinite(found.values).all() and np.isfinite(found.cov).all()):
+        return failed_shot(path.clip, path.shot, NO_FIT, "the uncertainties of the fit are not finite")
+    doubt = find_doubt(fit, path, calibration)
+    if doubt is None and found.sd("reading_m") > IMPRECISE_M:
+        doubt = NotMeasured(IMPRECISE, f"the reading is good to {found.sd('reading_m') * 1000:.1f} mm only")
+    return _shot(path, fit, found, doubt)
+
+
+def failed_shot(clip: Path, shot: int, reason: Reason, detail: str) -> Shot:
+    """Make the record of a shot that gave no numbers.
+
+    Parameters
+    ----------
+    clip : Path
+        The recording.
+    shot : int
+        Number of the shot in the recording, from 1.
+    reason : Reason
+        Why.
+    detail : str
+        The particulars; may be empty.
+
+    Returns
+    -------
+    Shot
+        With status `failed`.
+    """
+    return Shot(
+        clip=clip,
+        shot=shot,
+        status=Status.FAILED,
+        reason=reason,
+        detail=detail,
+        strike_s=None,
+        launch_speed_m_s=None,
+        launch_speed_sd_m_s=None,
+        rail_speed_m_s=None,
+        rail_speed_sd_m_s=None,
+        reading_m=None,
+        reading_sd_m=None,
+        launch_rad=None,
+        launch_sd_rad=None,
+        squirt_offset_m=None,
+        squirt_offset_sd_m=None,
+        swerve_offset_m=None,
+        swerve_offset_sd_m=None,
+        swerve_seen=False,
+        slide_end_m=None,
+        frames=0,
+        residual_px=0.0,
+        budget=(),
+        path_xy_m=np.empty((0, 2)),
+        path_times_s=np.empty(0),
+    )
+
+
+def _shot(path: BallPath, fit: PathFit, found: Quantities, doubt: NotMeasured | None) -> Shot:
+    """Put the results together."""
+    good = fit.weights > 0
+    strike_s = float(fit.parameters[2])
+    times_s = np.linspace(strike_s, fit.contact_s, _DRAWN_POINTS)
+    places_m, _ = state(fit.parameters, times_s)
+    slid_out = strike_s + float(slide_time_s(fit.parameters)) < fit.contact_s
+    swerve_m, swerve_sd_m = found.value("swerve_offset_m"), found.sd("swerve_offset_m")
+    return Shot(
+        clip=path.clip,
+        shot=path.shot,
+        status=Status.MEASURED if doubt is None else Status.DOUBTFUL,
+        reason=None if doubt is None else doubt.reason,
+        detail="" if doubt is None else doubt.detail,
+        strike_s=strike_s,
+        launch_speed_m_s=found.value("launch_speed_m_s"),
+        launch_speed_sd_m_s=found.sd("launch_speed_m_s"),
+        rail_speed_m_s=found.value("rail_speed_m_s"),
+        rail_speed_sd_m_s=found.sd("rail_speed_m_s"),
+        reading_m=found.value("reading_m"),
+        reading_sd_m=found.sd("reading_m"),
+        launch_rad=found.value("launch_rad"),
+        launch_sd_rad=found.sd("launch_rad"),
+        squirt_offset_m=found.value("squirt_offset_m"),
+        squirt_offset_sd_m=found.sd("squirt_offset_m"),
+        swerve_offset_m=swerve_m,
+        swerve_offset_sd_m=swerve_sd_m,
+        swerve_seen=abs(swerve_m) > SWERVE_SEEN_SDS * swerve_sd_m,
+        slide_end_m=found.value("slide_end_m") if slid_out else None,
+        frames=int(np.count_nonzero(good)),
+        residual_px=math.sqrt(float(np.mean(fit.residuals_px[good] ** 2))),
+        budget=found.shares,
+        path_xy_m=places_m,
+        path_times_s=times_s,
+    )
