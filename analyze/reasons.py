@@ -62,6 +62,11 @@ IMPRECISE = Reason(
     "The reading is too uncertain to be of use.",
     "Look at the budget of the shot: more frames, a closer camera or better marks are needed.",
 )
+MEASURING_BROKE_OFF = Reason(
+    "measuring-broke-off",
+    "The program itself failed on this clip.",
+    "Measure again; if it stays, report the clip and the detail, since this is a fault of railread.",
+)
 REASONS = (
     TOO_FEW_SIGHTINGS,
     NO_FIT,
@@ -75,4 +80,5 @@ REASONS = (
     OUTLIERS,
     ODD_SPEED,
     IMPRECISE,
+    MEASURING_BROKE_OFF,
 )

@@ -175,6 +175,11 @@ class Session:
         row = _LabelRow(condition=folders[-2], shooter=folders[-1], tip_offset_m=None, note="")
         return self._checked(row, f"{self.clips_folder / clip}")
 
+    def relabelled(self, label: Label, condition: str, shooter: str) -> Label:
+        """Return a label after a person has mended condition and shooter; the note stays."""
+        row = _LabelRow(condition=condition, shooter=shooter, tip_offset_m=None, note=label.note)
+        return self._checked(row, "mended label")
+
     def _checked(self, row: _LabelRow, where: str) -> Label:
         names = self.config.condition_names
         if names and row.condition and row.condition not in names:

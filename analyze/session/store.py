@@ -1,0 +1,449 @@
+"""railread.sqlite: everything measured and everything decided about it.
+
+Measurements can be made again and are replaced; decisions cannot, so the table of decisions only ever grows:
+the database itself refuses to change or delete one, and the newest of a kind counts.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from enum import StrEnum
+from importlib.metadata import version
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+
+from analyze.errors import REASONS
+from analyze.session.records import calibration_from_text, text_from_calibration
+from analyze.shot import BudgetShare, Shot, Status
+from calibrate.calibration import Calibration
+from calibrate.errors import Reason, StoreError
+
+SCHEMA_VERSION = 1
+
+# Quantities of a Shot that have a column of their own, in the order of the table.
+QUANTITIES = (
+    "strike_s",
+    "launch_speed_m_s",
+    "launch_speed_sd_m_s",
+    "rail_speed_m_s",
+    "rail_speed_sd_m_s",
+    "reading_m",
+    "reading_sd_m",
+    "launch_rad",
+    "launch_sd_rad",
+    "squirt_offset_m",
+    "squirt_offset_sd_m",
+    "swerve_offset_m",
+    "swerve_offset_sd_m",
+    "slide_end_m",
+    "residual_px",
+)
+
+_SCHEMA = f"""
+CREATE TABLE calibrations (
+    id INTEGER PRIMARY KEY,
+    inputs_sha256 TEXT NOT NULL,   -- of marks.csv and the settings that it was solved with
+    made_utc TEXT NOT NULL,
+    frame TEXT NOT NULL,           -- the clip or picture that the marks were clicked in
+    version TEXT NOT NULL,         -- of railread
+    body TEXT NOT NULL             -- JSON: camera, table, lane, ball, scale, covariance, residuals; SI units
+);
+CREATE TABLE clips (
+    clip TEXT PRIMARY KEY,         -- path below clips/, forward slashes
+    sha256 TEXT NOT NULL,
+    size_bytes INTEGER NOT NULL,
+    inputs_sha256 TEXT NOT NULL,   -- of the calibration and the settings that it was measured with
+    measured_utc TEXT NOT NULL,
+    version TEXT NOT NULL
+);
+CREATE TABLE shots (
+    clip TEXT NOT NULL REFERENCES clips (clip) ON DELETE CASCADE,
+    shot INTEGER NOT NULL,
+    status TEXT NOT NULL,
+    reason TEXT NOT NULL,          -- slug; empty where there is none
+    detail TEXT NOT NULL,
+    frames INTEGER NOT NULL,
+    swerve_seen INTEGER NOT NULL,
+    {", ".join(f"{name} REAL" for name in QUANTITIES)},
+    budget TEXT NOT NULL,          -- JSON: [source, quantity, sd]
+    path TEXT NOT NULL,            -- JSON: [[x_m, y_m, time_s], ...] of the fitted path
+    PRIMARY KEY (clip, shot)
+);
+CREATE TABLE decisions (
+    id INTEGER PRIMARY KEY,
+    clip TEXT NOT NULL,            -- its name when it was decided; the hash is what counts
+    clip_sha256 TEXT NOT NULL,
+    shot INTEGER NOT NULL,
+    kind TEXT NOT NULL CHECK (kind IN ('keep', 'set_aside', 'note', 'relabel')),
+    value TEXT NOT NULL,
+    made_utc TEXT NOT NULL
+);
+CREATE INDEX decisions_by_shot ON decisions (clip_sha256, shot);
+CREATE TRIGGER decisions_stay BEFORE DELETE ON decisions
+    BEGIN SELECT RAISE(ABORT, 'decisions are never deleted'); END;
+CREATE TRIGGER decisions_stand BEFORE UPDATE ON decisions
+    BEGIN SELECT RAISE(ABORT, 'decisions are never changed'); END;
+PRAGMA user_version = {SCHEMA_VERSION};
+"""
+
+
+class DecisionKind(StrEnum):
+    """What a person can say about a shot."""
+
+    KEEP = "keep"
+    SET_ASIDE = "set_aside"
+    NOTE = "note"
+    RELABEL = "relabel"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What a person has said about one shot, taken together.
+
+    Attributes
+    ----------
+    kept : bool or None
+        True or False where a person has decided; None where nobody has.
+    set_aside_reason : str
+        Why it was set aside.
+    note : str
+        The newest note.
+    condition, shooter : str or None
+        The label as mended; None where it was not.
+    """
+
+    kept: bool | None = None
+    set_aside_reason: str = ""
+    note: str = ""
+    condition: str | None = None
+    shooter: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipRecord:
+    """What identifies a clip and the way it was measured.
+
+    Attributes
+    ----------
+    sha256 : str
+        Of the whole file.
+    size_bytes : int
+        Length of the file.
+    inputs_sha256 : str
+        Of the calibration and the settings that it was measured with.
+    """
+
+    sha256: str
+    size_bytes: int
+    inputs_sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredShot:
+    """A shot as measured, with what was decided about it.
+
+    Attributes
+    ----------
+    clip : str
+        Path below clips/.
+    clip_sha256 : str
+        Of the clip when it was measured.
+    shot : Shot
+        The measurement.
+    decision : Decision
+        What a person said.
+    """
+
+    clip: str
+    clip_sha256: str
+    shot: Shot
+    decision: Decision
+
+    @property
+    def kept(self) -> bool:
+        """Whether it counts: decided, or measured at all where nobody decided."""
+        if self.decision.kept is None:
+            return self.shot.status is not Status.FAILED
+        return self.decision.kept and self.shot.status is not Status.FAILED
+
+    @property
+    def needs_a_person(self) -> bool:
+        """Whether it failed or is doubtful and nobody has looked at it yet."""
+        return self.shot.status is not Status.MEASURED and self.decision.kept is None
+
+
+class Store:
+    """The database of one session, open; use it as a context manager.
+
+    Parameters
+    ----------
+    path : Path
+        The file; made when it does not exist.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be opened, is damaged or was written by a newer version.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        with self._translated():
+            self._db = sqlite3.connect(path, isolation_level=None)
+        try:
+            with self._translated():
+                self._db.execute("PRAGMA foreign_keys = ON")
+                self._prepare()
+        except StoreError:
+            self._db.close()
+            raise
+
+    def __enter__(self) -> Self:
+        """Return the store itself."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        """Close the database."""
+        self._db.close()
+
+    def _prepare(self) -> None:
+        found = int(self._db.execute("PRAGMA user_version").fetchone()[0])
+        tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        if found == 0 and tables == 0:
+            self._db.executescript(f"BEGIN; {_SCHEMA} COMMIT;")
+        elif found != SCHEMA_VERSION:
+            raise StoreError(
+                f"{self._path}: written in layout {found}, and this railread knows layout {SCHEMA_VERSION}; "
+                "use the version of railread that wrote it"
+            )
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.OperationalError as error:
+            raise StoreError(
+                f"{self._path}: the database cannot be read or written ({error}); is the folder writable, and no "
+                "other railread at work in it?"
+            ) from error
+        except (sqlite3.DatabaseError, json.JSONDecodeError) as error:
+            raise StoreError(
+                f"{self._path}: the database is damaged ({error}); move the file away and measure again, decisions "
+                "made in it must then be made again"
+            ) from error
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        with self._translated():
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+
+    def calibration(self, inputs_sha256: str) -> Calibration | None:
+        """Return the newest calibration made from these inputs, or None."""
+        with self._translated():
+            row = self._db.execute(
+                "SELECT body FROM calibrations WHERE inputs_sha256 = ? ORDER BY id DESC LIMIT 1", (inputs_sha256,)
+            ).fetchone()
+            return None if row is None else calibration_from_text(row[0])
+
+    def save_calibration(self, calibration: Calibration, *, inputs_sha256: str, frame: str) -> None:
+        """Add a calibration; earlier ones stay.
+
+        Parameters
+        ----------
+        calibration : Calibration
+            As solved.
+        inputs_sha256 : str
+            Of the marks and settings that it was solved with.
+        frame : str
+            The clip or picture that the marks belong to.
+        """
+        with self._transaction() as db:
+            db.execute(
+                "INSERT INTO calibrations (inputs_sha256, made_utc, frame, version, body) VALUES (?, ?, ?, ?, ?)",
+                (inputs_sha256, _now_utc(), frame, version("railread"), text_from_calibration(calibration)),
+            )
+
+    def clip_records(self) -> dict[str, ClipRecord]:
+        """Clips measured so far, by name."""
+        with self._translated():
+            rows = self._db.execute("SELECT clip, sha256, size_bytes, inputs_sha256 FROM clips").fetchall()
+        return {
+            clip: ClipRecord(sha256=sha256, size_bytes=size, inputs_sha256=inputs)
+            for clip, sha256, size, inputs in rows
+        }
+
+    def save_clip(self, clip: str, record: ClipRecord, shots: Sequence[Shot]) -> None:
+        """Put down what a clip gave, in place of what it gave before.
+
+        Parameters
+        ----------
+        clip : str
+            Path below clips/.
+        record : ClipRecord
+            What was measured, and with which inputs.
+        shots : sequence of Shot
+            At least one: a clip without a shot gives one that failed.
+        """
+        with self._transaction() as db:
+            db.execute("DELETE FROM clips WHERE clip = ?", (clip,))
+            db.execute(
+                "INSERT INTO clips VALUES (?, ?, ?, ?, ?, ?)",
+                (
+                    clip,
+                    record.sha256,
+                    record.size_bytes,
+                    record.inputs_sha256,
+                    _now_utc(),
+                    version("railread"),
+                ),
+            )
+            columns = ("clip", *_SHOT_COLUMNS)
+            places = ", ".join("?" * len(columns))
+            db.executemany(
+                f"INSERT INTO shots ({', '.join(columns)}) VALUES ({places})",
+                [(clip, *_row_from_shot(shot)) for shot in shots],
+            )
+
+    def shots(self, clips_folder: Path) -> tuple[StoredShot, ...]:
+        """All shots measured, ordered by clip and number.
+
+        Parameters
+        ----------
+        clips_folder : Path
+            Where the clips lie, for the `clip` of each Shot.
+
+        Returns
+        -------
+        tuple of StoredShot
+            Also those of clips that are no longer in the folder.
+        """
+        with self._translated():
+            rows = self._db.execute(
+                f"SELECT shots.clip, sha256, {', '.join(_SHOT_COLUMNS)} FROM shots JOIN clips USING (clip) "
+                "ORDER BY shots.clip, shot"
+            ).fetchall()
+            decisions = self._decisions()
+            return tuple(
+                StoredShot(
+                    clip=clip,
+                    clip_sha256=sha256,
+                    shot=_shot_from_row(clips_folder / clip, values),
+                    decision=decisions.get((sha256, values[0]), Decision()),
+                )
+                for clip, sha256, *values in rows
+            )
+
+    def decide(self, shot: StoredShot, kind: DecisionKind, value: str = "") -> None:
+        """Put down what a person says about a shot; nothing said before is lost.
+
+        Parameters
+        ----------
+        shot : StoredShot
+            The shot.
+        kind : DecisionKind
+            What is said.
+        value : str
+            The reason of `set_aside`, the text of `note`, ``condition/shooter`` of `relabel`.
+
+        Raises
+        ------
+        ValueError
+            If a shot is set aside without a reason, or relabelled without ``condition/shooter``.
+        """
+        if kind is DecisionKind.SET_ASIDE and not value.strip():
+            raise ValueError("value must give the reason for setting a shot aside, but got an empty text")
+        if kind is DecisionKind.RELABEL and value.count("/") != 1:
+            raise ValueError(f"value must be condition/shooter, but got {value!r}")
+        with self._transaction() as db:
+            db.execute(
+                "INSERT INTO decisions (clip, clip_sha256, shot, kind, value, made_utc) VALUES (?, ?, ?, ?, ?, ?)",
+                (shot.clip, shot.clip_sha256, shot.shot.shot, str(kind), value, _now_utc()),
+            )
+
+    def _decisions(self) -> dict[tuple[str, int], Decision]:
+        rows = self._db.execute("SELECT clip_sha256, shot, kind, value FROM decisions ORDER BY id").fetchall()
+        decisions: dict[tuple[str, int], Decision] = {}
+        for sha256, shot, kind, value in rows:
+            key = (sha256, shot)
+            decisions[key] = _after(decisions.get(key, Decision()), DecisionKind(kind), value)
+        return decisions
+
+
+_SHOT_COLUMNS = ("shot", "status", "reason", "detail", "frames", "swerve_seen", *QUANTITIES, "budget", "path")
+
+
+def _after(decision: Decision, kind: DecisionKind, value: str) -> Decision:
+    """Return the decision that stands after one more was made."""
+    if kind is DecisionKind.KEEP:
+        return replace(decision, kept=True, set_aside_reason="")
+    if kind is DecisionKind.SET_ASIDE:
+        return replace(decision, kept=False, set_aside_reason=value)
+    if kind is DecisionKind.NOTE:
+        return replace(decision, note=value)
+    condition, _, shooter = value.partition("/")
+    return replace(decision, condition=condition, shooter=shooter)
+
+
+def _row_from_shot(shot: Shot) -> tuple[object, ...]:
+    path = np.column_stack([shot.path_xy_m, shot.path_times_s]).tolist()
+    budget = [[share.source, share.quantity, share.sd] for share in shot.budget]
+    return (
+        shot.shot,
+        str(shot.status),
+        "" if shot.reason is None else shot.reason.slug,
+        shot.detail,
+        shot.frames,
+        int(shot.swerve_seen),
+        *(getattr(shot, name) for name in QUANTITIES),
+        json.dumps(budget),
+        json.dumps(path),
+    )
+
+
+def _shot_from_row(clip: Path, values: Sequence[Any]) -> Shot:
+    row = dict(zip(_SHOT_COLUMNS, values, strict=True))
+    path = np.array(json.loads(row["path"]), dtype=np.float64).reshape(-1, 3)
+    return Shot(
+        clip=clip,
+        shot=row["shot"],
+        status=Status(row["status"]),
+        reason=_reason(row["reason"]),
+        detail=row["detail"],
+        frames=row["frames"],
+        swerve_seen=bool(row["swerve_seen"]),
+        budget=tuple(
+            BudgetShare(source=source, quantity=quantity, sd=sd)
+            for source, quantity, sd in json.loads(row["budget"])
+        ),
+        path_xy_m=path[:, :2],
+        path_times_s=path[:, 2],
+        **{name: row[name] for name in QUANTITIES},
+    )
+
+
+def _reason(slug: str) -> Reason | None:
+    if not slug:
+        return None
+    # A slug that this version does not know was written by another one; its name is better than nothing.
+    return REASONS.get(slug, Reason(slug, slug.replace("-", " ") + ".", "Measure the clip again."))
+
+
+def _now_utc() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")

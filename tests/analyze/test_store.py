@@ -1,0 +1,250 @@
+"""The database: what goes in comes out to the last bit, and decisions are never lost."""
+
+import sqlite3
+from dataclasses import fields, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analyze.budget import BudgetShare
+from analyze.reasons import KINK
+from analyze.session.store import QUANTITIES, ClipRecord, Decision, DecisionKind, Store, StoredShot
+from analyze.shot import Shot, Status, failed_shot
+from calibrate.calibration import Calibration, MarkResidual
+from calibrate.camera import Camera
+from calibrate.errors import Reason, StoreError
+from calibrate.scale import RailScale
+from calibrate.table import TABLES, Ball, Lane
+from tracker.reasons import NO_BALL
+
+CLIPS = Path("clips")
+RECORD = ClipRecord(sha256="ab" * 32, size_bytes=12345, inputs_sha256="cd" * 32)
+
+
+def a_calibration() -> Calibration:
+    rng = np.random.default_rng(20240611)
+    root = rng.normal(size=(15, 15)) * 1e-4
+    return Calibration(
+        camera=Camera(
+            focal_px=1500 / 7,
+            centre_px=np.array([639.1, 359.7]),
+            k1=-0.013,
+            k2=1e-17,
+            rotation_rad=rng.normal(size=3),
+            translation_m=rng.normal(size=3),
+            size_px=np.array([1280.0, 720.0]),
+        ),
+        table=TABLES["8ft"],
+        lane=Lane(x_aim_m=0.1 + 0.2, spot_y_m=0.7),
+        ball=Ball(diameter_m=0.05715, mass_kg=0.165),
+        scale=RailScale(line_y_m=2.4, zero_m=0.3, skew_rad=0.001, stretch=-0.002),
+        cov=root @ root.T,
+        residuals=(
+            MarkResidual(
+                name="foot-1",
+                click_px=(1 / 3, 2.5),
+                used_px=(0.4, 2.6),
+                residual_px=(-0.1, 0.2),
+                sigma_px=0.2,
+                snapped=True,
+                influence=0.3,
+                used=True,
+                note="",
+            ),
+        ),
+        residual_px=0.31,
+    )
+
+
+def a_shot(number: int = 1, **changes: object) -> Shot:
+    path_m = np.random.default_rng(number).normal(size=(5, 2))
+    shot = failed_shot(CLIPS / "A/S1/1.mp4", number, NO_BALL, "")
+    values = {name: (k + 1) / 7 for k, name in enumerate(QUANTITIES)}
+    return replace(
+        shot,
+        status=Status.MEASURED,
+        reason=None,
+        frames=40,
+        swerve_seen=True,
+        budget=(BudgetShare(source="lens", quantity="reading_m", sd=1e-4 / 3),),
+        path_xy_m=path_m,
+        path_times_s=np.arange(5) / 60,
+        **{**values, **changes},
+    )
+
+
+def same(one: object, other: object) -> bool:
+    return np.array_equal(one, other) if isinstance(one, np.ndarray) else one == other
+
+
+@pytest.fixture
+def store(tmp_path):
+    with Store(tmp_path / "railread.sqlite") as opened:
+        yield opened
+
+
+def only(store: Store) -> StoredShot:
+    (shot,) = store.shots(CLIPS)
+    return shot
+
+
+def test_a_calibration_comes_back_to_the_last_bit(store):
+    calibration = a_calibration()
+    store.save_calibration(calibration, inputs_sha256="x", frame="1.mp4")
+    back = store.calibration("x")
+    assert back is not None
+    np.testing.assert_array_equal(back.parameters, calibration.parameters)
+    np.testing.assert_array_equal(back.cov, calibration.cov)
+    np.testing.assert_array_equal(back.camera.size_px, calibration.camera.size_px)
+    assert (back.table, back.lane, back.ball, back.scale) == (
+        calibration.table,
+        calibration.lane,
+        calibration.ball,
+        calibration.scale,
+    )
+    assert back.residuals == calibration.residuals
+    assert back.residual_px == calibration.residual_px
+    assert store.calibration("other marks") is None
+
+
+def test_every_field_of_a_shot_comes_back(store):
+    shot = a_shot()
+    store.save_clip("A/S1/1.mp4", RECORD, [shot])
+    back = only(store)
+    assert (back.clip, back.clip_sha256) == ("A/S1/1.mp4", RECORD.sha256)
+    for field in fields(Shot):
+        assert same(getattr(back.shot, field.name), getattr(shot, field.name)), field.name
+
+
+def test_every_number_of_a_shot_has_its_column():
+    kept_otherwise = {"clip", "shot", "status", "reason", "detail", "swerve_seen", "frames", "budget"}
+    kept_otherwise |= {"path_xy_m", "path_times_s"}
+    assert {field.name for field in fields(Shot)} == set(QUANTITIES) | kept_otherwise
+
+
+def test_a_failed_shot_keeps_its_reason_and_no_numbers(store):
+    store.save_clip("1.mp4", RECORD, [failed_shot(CLIPS / "1.mp4", 1, NO_BALL, "no ball within 40 px")])
+    back = only(store).shot
+    assert (back.status, back.reason, back.detail) == (Status.FAILED, NO_BALL, "no ball within 40 px")
+    assert back.reading_m is None
+    assert len(back.path_xy_m) == 0
+
+
+def test_a_reason_of_another_version_keeps_its_name(store):
+    store.save_clip("1.mp4", RECORD, [replace(a_shot(), reason=Reason("moon-light", "…", "…"))])
+    reason = only(store).shot.reason
+    assert reason is not None
+    assert reason.slug == "moon-light"
+
+
+def test_measuring_again_replaces_the_shots_and_keeps_the_decisions(store):
+    store.save_clip("1.mp4", RECORD, [a_shot(1), a_shot(2)])
+    first, second = store.shots(CLIPS)
+    store.decide(first, DecisionKind.SET_ASIDE, "miscue")
+    store.decide(second, DecisionKind.NOTE, "sun")
+    store.save_clip("1.mp4", RECORD, [a_shot(1, reading_m=0.5)])
+    back = only(store)
+    assert back.shot.reading_m == 0.5
+    assert back.decision == Decision(kept=False, set_aside_reason="miscue")
+    assert not back.kept
+
+
+def test_a_decision_follows_a_renamed_clip_and_not_a_new_recording_of_the_same_name(store):
+    store.save_clip("1.mp4", RECORD, [a_shot()])
+    store.decide(only(store), DecisionKind.SET_ASIDE, "miscue")
+    store.save_clip("1.mp4", replace(RECORD, sha256="ef" * 32), [a_shot()])
+    store.save_clip("2.mp4", RECORD, [a_shot()])
+    new, renamed = store.shots(CLIPS)
+    assert (new.clip, new.kept) == ("1.mp4", True)
+    assert (renamed.clip, renamed.kept) == ("2.mp4", False)
+
+
+def test_the_newest_decision_of_a_kind_counts(store):
+    store.save_clip("1.mp4", RECORD, [a_shot()])
+    for kind, value in (
+        (DecisionKind.SET_ASIDE, "miscue"),
+        (DecisionKind.NOTE, "first"),
+        (DecisionKind.RELABEL, "B/S2"),
+        (DecisionKind.KEEP, ""),
+        (DecisionKind.NOTE, "second"),
+    ):
+        store.decide(only(store), kind, value)
+    assert only(store).decision == Decision(kept=True, note="second", condition="B", shooter="S2")
+
+
+def test_a_shot_is_set_aside_with_a_reason_or_not_at_all(store):
+    store.save_clip("1.mp4", RECORD, [a_shot()])
+    with pytest.raises(ValueError, match="must give the reason"):
+        store.decide(only(store), DecisionKind.SET_ASIDE, " ")
+    with pytest.raises(ValueError, match="must be condition/shooter"):
+        store.decide(only(store), DecisionKind.RELABEL, "B")
+
+
+@pytest.mark.parametrize("statement", ["DELETE FROM decisions", "UPDATE decisions SET value = ''"])
+def test_the_database_itself_refuses_to_lose_a_decision(store, tmp_path, statement):
+    store.save_clip("1.mp4", RECORD, [a_shot()])
+    store.decide(only(store), DecisionKind.SET_ASIDE, "miscue")
+    with sqlite3.connect(tmp_path / "railread.sqlite") as other, pytest.raises(sqlite3.IntegrityError):
+        other.execute(statement)
+    other.close()
+    assert only(store).decision.set_aside_reason == "miscue"
+
+
+def test_who_needs_a_person(store):
+    doubtful = replace(a_shot(2), status=Status.DOUBTFUL, reason=KINK)
+    store.save_clip("1.mp4", RECORD, [a_shot(1), doubtful, failed_shot(CLIPS / "1.mp4", 3, NO_BALL, "")])
+    shots = store.shots(CLIPS)
+    assert [shot.needs_a_person for shot in shots] == [False, True, True]
+    assert [shot.kept for shot in shots] == [True, True, False]
+    store.decide(shots[1], DecisionKind.KEEP)
+    store.decide(shots[2], DecisionKind.KEEP)
+    shots = store.shots(CLIPS)
+    assert [shot.needs_a_person for shot in shots] == [False, False, False]
+    assert [shot.kept for shot in shots] == [True, True, False]
+
+
+def test_a_half_written_clip_is_not_there_at_all(store):
+    store.save_clip("1.mp4", RECORD, [a_shot(1)])
+    with pytest.raises(StoreError):
+        store.save_clip("1.mp4", RECORD, [a_shot(2), a_shot(2)])
+    assert only(store).shot.shot == 1
+    assert store.clip_records() == {"1.mp4": RECORD}
+
+
+def test_a_damaged_file_is_said_to_be_so(tmp_path):
+    path = tmp_path / "railread.sqlite"
+    path.write_bytes(b"not a database " * 100)
+    with pytest.raises(StoreError, match=r"railread\.sqlite: the database is damaged .* move the file away"):
+        Store(path)
+    with Store(tmp_path / "good.sqlite") as good:
+        good.save_clip("1.mp4", RECORD, [a_shot(n) for n in range(1, 40)])
+    whole = (tmp_path / "good.sqlite").read_bytes()
+    (tmp_path / "good.sqlite").write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(StoreError, match="damaged"), Store(tmp_path / "good.sqlite") as cut:
+        cut.shots(CLIPS)
+
+
+def test_a_file_of_a_newer_layout_is_left_alone(tmp_path):
+    path = tmp_path / "railread.sqlite"
+    with sqlite3.connect(path) as newer:
+        newer.execute("PRAGMA user_version = 99")
+    newer.close()
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match="written in layout 99, and this railread knows layout 1"):
+        Store(path)
+    assert path.read_bytes() == before
+
+
+def test_another_program_s_database_is_not_taken_over(tmp_path):
+    path = tmp_path / "railread.sqlite"
+    with sqlite3.connect(path) as other:
+        other.execute("CREATE TABLE recipes (name TEXT)")
+    other.close()
+    with pytest.raises(StoreError, match="layout 0"):
+        Store(path)
+
+
+def test_a_folder_that_cannot_be_written_is_said_to_be_so(tmp_path):
+    with pytest.raises(StoreError, match="cannot be read or written"):
+        Store(tmp_path / "nowhere" / "railread.sqlite")
