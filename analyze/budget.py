@@ -118,9 +118,11 @@ def propagate_curved(function: Function, at: Floats, cov: Floats) -> tuple[Float
     -----
     Evaluated along the principal axes of `cov`, one standard deviation out; exact inputs cost nothing.
     """
-    values, axes = np.linalg.eigh(cov)
-    keep = values > values.max(initial=0.0) * 1e-14
-    root = axes[:, keep] * np.sqrt(values[keep])  # columns: one standard deviation each
+    sd = np.sqrt(np.diag(cov))
+    unit = np.where(sd > 0, sd, 1.0)  # of the inputs: nanometres and expansion coefficients must not be compared
+    values, axes = np.linalg.eigh(cov / np.outer(unit, unit))
+    keep = values > 1e-13
+    root = unit[:, None] * axes[:, keep] * np.sqrt(values[keep])  # columns: one standard deviation each
     n = root.shape[1]
     middle = function(at)
     plus = [function(at + root[:, i]) for i in range(n)]
