@@ -1,0 +1,115 @@
+"""Squirt of a shot: its launch direction against that of the shooter's centre-ball control shots."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyze.shot import Shot
+
+# How far a shooter's centre-ball shots scatter about the lane, one standard deviation: common practice, no source.
+# Used only where a single control shot cannot show its own scatter.
+AIM_SD_RAD = math.radians(0.2)
+# The camera is the same for control and test shots, so what it does to launch directions drops out of squirt.
+COMMON_SOURCES = frozenset({"lens", "rail-top", "marks", "scale"})
+NO_CONTROLS = "no control shots of this shooter: counted from the lane itself, aim included"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlZero:
+    """Launch direction of a shooter's centre-ball shots.
+
+    Attributes
+    ----------
+    zero_rad : float
+        Mean launch direction, from the lane, positive to the right.
+    sd_rad : float
+        Its standard uncertainty, without what test and control shots share.
+    shots : int
+        Number of control shots.
+    """
+
+    zero_rad: float
+    sd_rad: float
+    shots: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Squirt:
+    """Squirt of one shot.
+
+    Attributes
+    ----------
+    squirt_rad : float
+        Launch direction less the shooter's zero, positive to the right.
+    sd_rad : float
+        Standard uncertainty of measuring it. With controls the camera's share drops out. The shooter's own aim on
+        this shot is no error of measuring and not in it.
+    note : str
+        Says so where there were no control shots; else empty.
+    """
+
+    squirt_rad: float
+    sd_rad: float
+    note: str = ""
+
+
+def control_zero(controls: Sequence[Shot]) -> ControlZero | None:
+    """Find the zero of a shooter from control shots.
+
+    Parameters
+    ----------
+    controls : sequence of Shot
+        Centre-ball shots of one shooter in one set-up; failed ones are passed over.
+
+    Returns
+    -------
+    ControlZero or None
+        None where no control shot was measured.
+
+    Notes
+    -----
+    The standard uncertainty of the mean from the scatter of the shots themselves (GUM, 4.2.3), but never less than
+    their location errors allow. One shot shows no scatter: then `AIM_SD_RAD` stands in.
+    """
+    launches = [(shot.launch_rad, own_launch_sd_rad(shot)) for shot in controls if shot.launch_rad is not None]
+    if not launches:
+        return None
+    values = np.array([value for value, _ in launches])
+    own2 = float(np.mean([sd**2 for _, sd in launches]))
+    n = len(values)
+    scatter2 = float(np.var(values, ddof=1)) if n > 1 else AIM_SD_RAD**2 + own2
+    return ControlZero(zero_rad=float(values.mean()), sd_rad=math.sqrt(max(scatter2, own2) / n), shots=n)
+
+
+def squirt_of(shot: Shot, zero: ControlZero | None) -> Squirt | None:
+    """Squirt of one shot against the shooter's zero.
+
+    Parameters
+    ----------
+    shot : Shot
+        The shot.
+    zero : ControlZero or None
+        Of its shooter; None where there are no control shots.
+
+    Returns
+    -------
+    Squirt or None
+        None for a failed shot.
+    """
+    if shot.launch_rad is None or shot.launch_sd_rad is None:
+        return None
+    if zero is None:
+        return Squirt(squirt_rad=shot.launch_rad, sd_rad=shot.launch_sd_rad, note=NO_CONTROLS)
+    return Squirt(
+        squirt_rad=shot.launch_rad - zero.zero_rad, sd_rad=math.hypot(own_launch_sd_rad(shot), zero.sd_rad)
+    )
+
+
+def own_launch_sd_rad(shot: Shot) -> float:
+    """Give the uncertainty of a launch direction in rad, without what all shots of the set-up share."""
+    own = [s.sd for s in shot.budget if s.quantity == "launch_rad" and s.source not in COMMON_SOURCES]
+    if own:
+        return math.sqrt(sum(sd * sd for sd in own))
+    return shot.launch_sd_rad or 0.0
