@@ -35,8 +35,8 @@ class NotTracked:
 NO_BALL = Reason(
     "no-ball",
     "No cue ball was found at rest on its spot.",
-    "Check lane.spot_mm and lane.sight in session.toml, that the clip shows the ball at rest before the strike, and "
-    "that the calibration is of this camera place.",
+    "Check lane.spot_mm and lane.sight in session.toml, that the clip shows the ball at rest before the strike, "
+    "and that the calibration is of this camera place.",
 )
 NO_STRIKE = Reason(
     "no-strike",

@@ -1,0 +1,248 @@
+"""Recordings: frames in display orientation with their true times; the only place that decodes video."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import av  # noqa: TID251 - the one place
+import av.container  # noqa: TID251 - the one place
+import av.error  # noqa: TID251 - the one place
+import av.video.stream  # noqa: TID251 - the one place
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from calibrate.arrays import Floats
+from calibrate.errors import ClipError
+
+Luma = npt.NDArray[np.uint8]
+
+CLIP_SUFFIXES = frozenset({".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts"})
+IMAGE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff"})
+
+# Pixel formats whose first plane is 8-bit luma, used as it lies in the decoder's memory.
+PLANAR_LUMA_8 = frozenset(
+    {"yuv420p", "yuvj420p", "yuv422p", "yuvj422p", "yuv444p", "yuvj444p", "nv12", "nv21", "gray"}
+)
+# The same with 10 bits in 16, as phones write high dynamic range.
+PLANAR_LUMA_10 = frozenset({"yuv420p10le", "yuv422p10le", "yuv444p10le"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipInfo:
+    """What a file says about itself.
+
+    Attributes
+    ----------
+    path : Path
+        The recording.
+    size_px : tuple of int
+        Width and height after the rotation that the file asks for.
+    n_frames : int
+        Frames in the file.
+    first_s, last_s : float
+        Presentation times of the first and the last frame, in the file's own time.
+    frame_rate : float
+        Frames a second at which the file plays, gaps from dropped frames bridged.
+    codec : str
+        Name of the codec.
+    """
+
+    path: Path
+    size_px: tuple[int, int]
+    n_frames: int
+    first_s: float
+    last_s: float
+    frame_rate: float
+    codec: str
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Frame:
+    """One decoded frame.
+
+    Attributes
+    ----------
+    index : int
+        Position in the file, from 0.
+    time_s : float
+        Presentation time, scaled to the time of the recording where that was slower.
+    luma : (H, W) uint8
+        Luma plane in display orientation; may be a view of the decoder's memory, valid until the next frame.
+    """
+
+    index: int
+    time_s: float
+    luma: Luma
+
+
+def _open(path: Path) -> av.container.InputContainer:
+    """Open a recording, with every way to fail in one clear line."""
+    if not path.exists():
+        raise ClipError(f"{path}: no such file")
+    if path.stat().st_size == 0:
+        raise ClipError(f"{path}: the file is empty; copy it from the phone again")
+    try:
+        container = av.open(str(path))
+    except (av.error.FFmpegError, ValueError) as error:
+        raise ClipError(
+            f"{path}: not a video that can be read, or cut short while copying; copy it from the phone again"
+        ) from error
+    if not container.streams.video:
+        container.close()
+        raise ClipError(f"{path}: holds no video")
+    return container
+
+
+def _frame_interval_s(times_s: Floats) -> float:
+    """Interval of the camera's clock: dropped frames counted, jitter averaged out."""
+    steps = np.diff(times_s)
+    steps = steps[steps > 0]
+    if not steps.size:
+        return 0.0
+    typical = float(np.median(steps))
+    # A gap of two intervals is one dropped frame; the slope over counted intervals averages the jitter.
+    counts = np.maximum(1.0, np.round(steps / typical))
+    return float(np.sum(steps) / np.sum(counts))
+
+
+def _is_sideways(container: av.container.InputContainer, stream: av.video.stream.VideoStream) -> bool:
+    """Whether the file asks for a quarter turn (the decoder tells it with the first frame)."""
+    for frame in container.decode(stream):
+        return frame.rotation % 180 != 0
+    return False
+
+
+def clip_info(path: Path) -> ClipInfo:
+    """Read what a file says about itself, decoding one frame only.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+
+    Returns
+    -------
+    ClipInfo
+        Sizes and times.
+
+    Raises
+    ------
+    ClipError
+        If the file is missing, empty, not a video, or holds no frame.
+    """
+    with _open(path) as container:
+        stream = container.streams.video[0]
+        try:
+            stamps = [packet.pts for packet in container.demux(stream) if packet.pts is not None]
+            container.seek(0)
+            sideways = _is_sideways(container, stream)
+        except av.error.FFmpegError as error:
+            raise ClipError(f"{path}: damaged; copy it from the phone again") from error
+        if not stamps or stream.time_base is None:
+            raise ClipError(f"{path}: holds no frames")
+        times_s = np.sort(np.array(stamps, dtype=np.float64)) * float(stream.time_base)
+        interval_s = _frame_interval_s(times_s)
+        width, height = stream.codec_context.width, stream.codec_context.height
+        return ClipInfo(
+            path=path,
+            size_px=(height, width) if sideways else (width, height),
+            n_frames=len(times_s),
+            first_s=float(times_s[0]),
+            last_s=float(times_s[-1]),
+            frame_rate=1 / interval_s if interval_s else 0.0,
+            codec=stream.codec_context.name,
+        )
+
+
+def _luma(frame: av.video.frame.VideoFrame) -> Luma:
+    """Luma plane of a decoded frame in display orientation, without copying where the format allows."""
+    name = frame.format.name
+    if name not in PLANAR_LUMA_8 and name not in PLANAR_LUMA_10:
+        frame = frame.reformat(format="gray")
+        name = "gray"
+    plane = frame.planes[0]
+    if name in PLANAR_LUMA_10:
+        wide: npt.NDArray[np.uint16] = np.frombuffer(plane, dtype=np.uint16)  # type: ignore[call-overload]
+        wide = wide.reshape(frame.height, plane.line_size // 2)
+        luma = (wide[:, : frame.width] >> 2).astype(np.uint8)
+    else:
+        flat: Luma = np.frombuffer(plane, dtype=np.uint8)  # type: ignore[call-overload]
+        luma = flat.reshape(frame.height, plane.line_size)[:, : frame.width]
+    turns = round(frame.rotation / 90) % 4
+    return np.rot90(luma, turns) if turns else luma
+
+
+def read_frames(path: Path, *, capture_fps: float | None = None) -> Iterator[Frame]:
+    """Decode a recording from the start.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    capture_fps : float, optional
+        Frames a second at which the camera recorded, where the file plays slower.
+
+    Yields
+    ------
+    Frame
+        In order of time.
+
+    Raises
+    ------
+    ClipError
+        If the file cannot be read, or is damaged from some frame on (frames before that were given).
+    """
+    slowdown = 1.0
+    if capture_fps is not None:
+        playing_fps = clip_info(path).frame_rate
+        slowdown = playing_fps / capture_fps if playing_fps else 1.0
+    with _open(path) as container:
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        last_s = 0.0
+        try:
+            for index, frame in enumerate(container.decode(stream)):
+                if frame.pts is None or frame.time_base is None:
+                    continue
+                last_s = float(frame.pts * frame.time_base)
+                yield Frame(index=index, time_s=last_s * slowdown, luma=_luma(frame))
+        except av.error.FFmpegError as error:
+            raise ClipError(f"{path}: damaged after {last_s:.2f} s; copy it from the phone again") from error
+
+
+def still_luma(path: Path, *, count: int = 24) -> Floats:
+    """Mean luma of the first frames of a recording, or the luma of an image: for clicking and snapping.
+
+    Parameters
+    ----------
+    path : Path
+        A recording or an image.
+    count : int
+        Frames to average; what moves in them is faint, compression noise averages out.
+
+    Returns
+    -------
+    (H, W) array
+        Luma, 0 to 255.
+
+    Raises
+    ------
+    ClipError
+        If the file cannot be read.
+    """
+    if path.suffix.lower() in IMAGE_SUFFIXES:
+        image = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if path.exists() else None
+        if image is None:
+            raise ClipError(f"{path}: not an image that can be read")
+        return image.astype(np.float64)
+    total: Floats | None = None
+    used = 0
+    for frame in read_frames(path):
+        total = frame.luma.astype(np.float64) if total is None else total + frame.luma
+        used += 1
+        if used == count:
+            break
+    if total is None:
+        raise ClipError(f"{path}: holds no frames")
+    return np.divide(total, used)

@@ -1,0 +1,278 @@
+"""Where the ball is in one frame: the predicted image fitted to the pixels round its rim."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from calibrate.arrays import Floats
+from tracker.ball_image import N_SHADE, SHADE_ORDER, BallView, Optics, image_ball, waves
+
+# Prior standard deviations of the nuisance terms, in levels of light (0 to 255) and as a share of the background.
+# The ball's constant terms are all but free. The terms that fall like sqrt(1 - rho^2) look much like a displaced
+# rim: what real lights do to a matt ball makes orders 0 and 1 large, higher ones small.
+SHADE_SD = (200.0, 200.0, 100.0, 100.0)
+FACING_SD = (60.0, 10.0, 3.0, 3.0)
+SHADOW_SD = 0.5
+# Shadows and flicker: waves round the ball up to this order, constant and growing away from the rim.
+SHADOW_ORDER = 3
+
+# Student's t with few degrees of freedom: dots, ticks, glare and ferrules are outliers, not noise.
+STUDENT_DOF = 4.0
+MAX_STEPS = 12
+CONVERGED_PX = 0.01
+# A step longer than this is more likely a false catch than a correction.
+MAX_STEP_PX = 3.0
+# Fewer pixels than this do not tell 30 terms.
+MIN_PIXELS = 80
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Sighting:
+    """The ball in one frame.
+
+    Attributes
+    ----------
+    centre_px : (2,) float64
+        Image of the ball's centre.
+    cov_px2 : (2, 2) float64
+        Covariance from the noise and misfit seen in the pixels.
+    residual : float
+        Robust standard deviation of the pixels round the model, in grey levels.
+    contrast : float
+        Median difference between ball and background round the rim, in levels of light.
+    visible : float
+        Share of the rim that was not hidden or outside the picture.
+    shade : (14,) float64
+        The ball's brightness terms as solved, in levels of light.
+    """
+
+    centre_px: Floats
+    cov_px2: Floats
+    residual: float
+    contrast: float
+    visible: float
+    shade: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ShadePrior:
+    """What is known of the ball's brightness terms before a frame is fitted.
+
+    Attributes
+    ----------
+    mean : (14,) float64
+        Expected terms, in levels of light.
+    sd : (14,) float64
+        Their standard deviations.
+    """
+
+    mean: Floats
+    sd: Floats
+
+
+def _broad_prior() -> ShadePrior:
+    """Build the prior for a ball of which nothing has been seen yet."""
+    orders = [0] + [k for k in range(1, SHADE_ORDER + 1) for _ in range(2)]
+    sd = np.array([s for k in orders for s in (SHADE_SD[k], FACING_SD[k])])
+    return ShadePrior(mean=np.zeros(N_SHADE), sd=sd)
+
+
+BROAD_PRIOR = _broad_prior()
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Patch:
+    """A window of a frame with what lies behind the ball.
+
+    Attributes
+    ----------
+    luma : (h, w) float32
+        The frame's pixels, in grey levels.
+    background : (h, w) float32
+        The same window without the ball.
+    hidden : (h, w) bool
+        Pixels in which something stands before the ball (the near cushion), or that are not to be used.
+    origin_px : tuple of int
+        (u, v) of the first pixel.
+    """
+
+    luma: npt.NDArray[np.float32]
+    background: npt.NDArray[np.float32]
+    hidden: npt.NDArray[np.bool_]
+    origin_px: tuple[int, int]
+
+
+def rim_band_px(view: BallView, optics: Optics) -> float:
+    """How far inside and outside the rim pixels are used."""
+    return max(3 * optics.blur_px + 1.0, 0.3 * view.radius_px)
+
+
+def window_px(view: BallView, optics: Optics) -> tuple[int, int, int, int]:
+    """(u0, v0, u1, v1) of the window that holds the ball, its sweep and the band round it; ends exclusive."""
+    centre = view.centre_px + view.offset_px
+    reach = view.radius_px * 1.1 + rim_band_px(view, optics) + 3
+    reach_px = reach + np.abs(view.velocity_px_s) * (optics.exposure_s / 2 + view.radius_px * optics.row_s)
+    low = np.floor(centre - reach_px).astype(int)
+    high = np.ceil(centre + reach_px).astype(int) + 1
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
+def _band(view: BallView, patch: Patch, optics: Optics) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Pixels of the band round the swept rim, as (N, 2) places and a mask of the patch."""
+    h, w = patch.luma.shape
+    u, v = np.meshgrid(np.arange(w) + patch.origin_px[0], np.arange(h) + patch.origin_px[1])
+    pixels = np.stack([u.ravel(), v.ravel()], axis=1).astype(np.float64)
+    away = pixels - (view.centre_px + view.offset_px)
+    sweep = view.velocity_px_s * optics.exposure_s
+    to_unit = np.linalg.inv(view.axes_px)
+    length2 = float(sweep @ sweep)
+    along = np.clip(away @ sweep / length2, -0.5, 0.5) if length2 > 0 else np.zeros(len(away))
+    nearest = np.linalg.norm((away - along[:, None] * sweep) @ to_unit, axis=1)
+    # farthest from the sweep's ends: a pixel is needless only where the ball covers it throughout
+    farthest = np.maximum(
+        np.linalg.norm((away - 0.5 * sweep) @ to_unit, axis=1),
+        np.linalg.norm((away + 0.5 * sweep) @ to_unit, axis=1),
+    )
+    band = rim_band_px(view, optics) / view.radius_px
+    use = (nearest < 1 + band) & (farthest > 1 - band) & ~patch.hidden.ravel()
+    return pixels[use], use.reshape(h, w)
+
+
+def _shadow_terms(view: BallView, pixels: Floats, background: Floats) -> Floats:
+    """(N, 14) smooth changes of the background's brightness: shadows, reflections, a lamp that flickers."""
+    x, y = ((pixels - view.centre_px - view.offset_px) @ np.linalg.inv(view.axes_px)).T
+    outwards = 3 * (np.hypot(x, y) - 1)
+    return np.stack(
+        [background * wave * term for wave in waves(x, y, SHADOW_ORDER) for term in (1.0, outwards)], axis=1
+    )
+
+
+def light_from_grey(grey: Floats, tone: float) -> Floats:
+    """Levels of light (0 to 255) of grey levels."""
+    light: Floats = 255 * (np.maximum(grey, 0.0) / 255) ** tone
+    return light
+
+
+def locate_ball(
+    view: BallView, patch: Patch, optics: Optics, *, noise: float, prior: ShadePrior = BROAD_PRIOR
+) -> Sighting | None:
+    """Fit the ball's predicted image to the pixels round its rim.
+
+    The rim tells the place. The brightness inside and outside it (waves round the rim; the background times a
+    smooth shadow) is solved for at every step, so that neither can pull the place.
+
+    Parameters
+    ----------
+    view : BallView
+        Predicted place and outline; the place may be a few px off.
+    patch : Patch
+        The pixels; see `window_px`.
+    optics : Optics
+        Blur, exposure, rolling shutter, tone.
+    noise : float
+        Standard deviation of a pixel between still frames, in grey levels: the floor of the residual.
+    prior : ShadePrior
+        What is known of the ball's brightness.
+
+    Returns
+    -------
+    Sighting or None
+        None where too little of the rim is seen or the fit does not settle.
+
+    Notes
+    -----
+    Gauss-Newton with variable projection (Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory) and
+    Student-t weights.
+    """
+    pixels, use = _band(view, patch, optics)
+    if len(pixels) < MIN_PIXELS:
+        return None
+    light = light_from_grey(patch.luma[use].astype(np.float64), optics.tone)
+    background = light_from_grey(patch.background[use].astype(np.float64), optics.tone)
+    shadow = _shadow_terms(view, pixels, background)
+    means = np.concatenate([prior.mean, np.zeros(shadow.shape[1])])
+    precision = np.concatenate([1 / prior.sd**2, np.full(shadow.shape[1], 1 / SHADOW_SD**2)])
+    shift, step_px = np.zeros(2), np.inf
+    weights, sd = np.ones(len(pixels)), noise
+    slope = optics.tone * np.maximum(background / 255, 1e-3) ** (1 - 1 / optics.tone)
+    for _ in range(MAX_STEPS):
+        image = image_ball(view, shift, pixels, optics)
+        # light = shade @ s + background (1 - cover) (1 + shadow): all but the place is linear
+        linear = np.concatenate([image.shade, shadow * (1 - image.cover)[:, None]], axis=1)
+        target = light - background * (1 - image.cover)
+        root = np.sqrt(weights) / (sd * slope)
+        weighted = linear * root[:, None]
+        terms = np.linalg.solve(
+            weighted.T @ weighted + np.diag(precision),
+            weighted.T @ (target * root) + precision * means,
+        )
+        residual = target - linear @ terms
+        # Noise is even in grey levels; a level of grey is `slope` levels of light where it is bright.
+        slope = optics.tone * np.clip((light - residual) / 255, 1e-3, 1.0) ** (1 - 1 / optics.tone)
+        grey_residual = residual / slope
+        sd = max(noise, 1.4826 * float(np.median(np.abs(grey_residual))))
+        weights = (STUDENT_DOF + 1) / (STUDENT_DOF + (grey_residual / sd) ** 2)
+        root = np.sqrt(weights) / (sd * slope)
+        ball = image.shade @ terms[:N_SHADE] / np.maximum(image.cover, 0.05)
+        outside = background + shadow @ terms[N_SHADE:]
+        rise = ball - outside
+        full = np.concatenate([linear, image.cover_slope_px * rise[:, None]], axis=1) * root[:, None]
+        normal = full.T @ full
+        normal[np.diag_indices(len(precision))] += precision
+        gradient = full.T @ (residual * root)
+        gradient[:-2] += precision * (means - terms)
+        step = np.linalg.solve(normal, gradient)[-2:]
+        step_px = float(np.hypot(*step))
+        shift = shift + step * min(1.0, MAX_STEP_PX / max(step_px, 1e-9))
+        if step_px < CONVERGED_PX:
+            break
+    if step_px > 10 * CONVERGED_PX:
+        return None
+    on_rim = (image.cover > 0.2) & (image.cover < 0.8)
+    seen_px = float(np.sum(np.linalg.norm(image.cover_slope_px, axis=1)))
+    return Sighting(
+        centre_px=view.centre_px + shift,
+        cov_px2=np.linalg.inv(normal)[-2:, -2:] * _correlation_inflation(grey_residual / sd, use),
+        residual=sd,
+        contrast=float(np.median(rise[on_rim])) if on_rim.any() else 0.0,
+        visible=min(1.0, seen_px / (2 * np.pi * view.radius_px)),
+        shade=terms[:N_SHADE],
+    )
+
+
+def _correlation_inflation(residual: Floats, use: npt.NDArray[np.bool_]) -> float:
+    """How much larger the variance is because compression makes neighbouring pixels err alike."""
+    grid = np.zeros(use.shape)
+    grid[use] = np.clip(residual, -3, 3)
+    power = float(np.mean(grid[use] ** 2))
+    factor = 1.0
+    for a, b, both in (
+        (grid[:, 1:], grid[:, :-1], use[:, 1:] & use[:, :-1]),
+        (grid[1:], grid[:-1], use[1:] & use[:-1]),
+    ):
+        rho = float(np.mean((a * b)[both])) / power if both.any() and power > 0 else 0.0
+        rho = min(max(rho, 0.0), 0.8)
+        factor *= (1 + rho) / (1 - rho)
+    return factor
+
+
+def shade_prior(sightings: list[Sighting]) -> ShadePrior:
+    """Learn from several frames the ball's brightness terms, which change slowly as the lamps stand still.
+
+    Parameters
+    ----------
+    sightings : list of Sighting
+        First fits of one clip.
+
+    Returns
+    -------
+    ShadePrior
+        Median and robust spread of each term, the spread at most that of `BROAD_PRIOR`.
+    """
+    if len(sightings) < 5:
+        return BROAD_PRIOR
+    terms = np.array([s.shade for s in sightings])
+    mean = np.median(terms, axis=0)
+    spread = 1.4826 * np.median(np.abs(terms - mean), axis=0)
+    return replace(BROAD_PRIOR, mean=mean, sd=np.clip(spread, 0.02 * BROAD_PRIOR.sd, BROAD_PRIOR.sd))
