@@ -140,7 +140,7 @@ class Session:
                 f"{folder}: no recordings ({' '.join(sorted(CLIP_SUFFIXES))}) in it or below; "
                 "put them into clips/CONDITION/SHOOTER/"
             )
-        return tuple(sorted(names, key=_reading_order))
+        return tuple(sorted(names, key=reading_order))
 
     def clip_path(self, clip: str) -> Path:
         """File of a recording named as `clips` names it."""
@@ -256,8 +256,8 @@ def new_session(folder: Path) -> Session:
     return open_session(folder)
 
 
-def _reading_order(name: str) -> list[tuple[int, str]]:
-    """Sort key in which clip 10 comes after clip 9."""
+def reading_order(name: str) -> list[tuple[int, str]]:
+    """Sort key of clip names in which clip 10 comes after clip 9."""
     return [(int(part), "") if part.isdigit() else (-1, part.lower()) for part in re.split(r"(\d+)", name)]
 
 

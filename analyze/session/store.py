@@ -18,9 +18,11 @@ from typing import Any, Self
 
 import numpy as np
 
+from analyze.budget import BudgetShare
 from analyze.errors import REASONS
+from analyze.session.folder import reading_order
 from analyze.session.records import calibration_from_text, text_from_calibration
-from analyze.shot import BudgetShare, Shot, Status
+from analyze.shot import Shot, Status
 from calibrate.calibration import Calibration
 from calibrate.errors import Reason, StoreError
 
@@ -321,8 +323,13 @@ class Store:
                 [(clip, *_row_from_shot(shot)) for shot in shots],
             )
 
+    def forget_clip(self, clip: str) -> None:
+        """Drop the measurements under a name that no clip has any more; decisions stay."""
+        with self._transaction() as db:
+            db.execute("DELETE FROM clips WHERE clip = ?", (clip,))
+
     def shots(self, clips_folder: Path) -> tuple[StoredShot, ...]:
-        """All shots measured, ordered by clip and number.
+        """All shots measured, in reading order of the clips and by number.
 
         Parameters
         ----------
@@ -337,8 +344,9 @@ class Store:
         with self._translated():
             rows = self._db.execute(
                 f"SELECT shots.clip, sha256, {', '.join(_SHOT_COLUMNS)} FROM shots JOIN clips USING (clip) "
-                "ORDER BY shots.clip, shot"
+                "ORDER BY shot"
             ).fetchall()
+            rows.sort(key=lambda row: reading_order(row[0]))
             decisions = self._decisions()
             return tuple(
                 StoredShot(

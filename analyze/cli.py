@@ -1,0 +1,251 @@
+"""The command line: each verb parses, makes one call, shows what came of it and sets the exit status.
+
+Exit status: 0 done; 1 done, but some shots need a person; 2 wrong input or usage, one line on stderr.
+"""
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any, cast
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+from rich.progress import Progress as ProgressBar
+from typer.core import TyperGroup
+
+from analyze.errors import REASONS
+from analyze.report import build, terminal
+from analyze.report.tables import shots_frame, write_shots
+from analyze.session import demo as sample
+from analyze.session.batch import BatchOutcome, Progress, calibrate_session, measure_session
+from analyze.session.folder import Session, new_session, open_session
+from analyze.session.marks_file import take_marks
+from analyze.shot import Status
+from calibrate.calibration import Calibration
+from calibrate.click_window import click_marks, marks_to_ask
+from calibrate.errors import RailreadError
+from calibrate.marks import read_marks
+from calibrate.precision import expected_precision
+from tracker.clip import still_luma
+
+DONE, NEEDS_A_PERSON, WRONG_INPUT = 0, 1, 2
+MOST_ROWS = 60  # of a table of shots; of a longer one only those that need a person are shown
+
+# typer carries its own copy of click in newer versions, so the base class of wrong usage is found through it.
+_UsageError = cast("type[typer.BadParameter]", typer.BadParameter.__mro__[2])
+
+
+class OneLineErrors(TyperGroup):
+    """The one place where an error becomes a line on stderr and an exit status."""
+
+    def main(self, *args: Any, **extra: Any) -> Any:  # noqa: ANN401 - as the base class has it
+        """Run a verb; wrong input and wrong usage end in one line and exit status 2."""
+        extra["standalone_mode"] = False
+        try:
+            sys.exit(super().main(*args, **extra) or DONE)
+        except RailreadError as error:
+            _fail(str(error))
+        except _UsageError as error:
+            _fail(f"{error.format_message()} (`railread --help` shows the verbs)")
+        except typer.Abort:
+            _fail("broken off")
+        except OSError as error:
+            _fail(f"{error.filename or ''}: {error.strerror or error}".removeprefix(": "))
+
+
+def _fail(message: str) -> None:
+    print(f"railread: {' '.join(message.split())}", file=sys.stderr)
+    sys.exit(WRONG_INPUT)
+
+
+app = typer.Typer(
+    cls=OneLineErrors,
+    add_completion=False,
+    rich_markup_mode="markdown",
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+SessionFolder = Annotated[Path, typer.Argument(metavar="DIR", help="The session folder.")]
+
+
+@app.callback(invoke_without_command=True)
+def railread(context: typer.Context) -> None:
+    """Measure billiard shots from phone recordings: rail reading, squirt, swerve, each with its uncertainty.
+
+    The usual order: **new** makes a session folder, **calibrate** finds the camera from clicked marks,
+    **measure** measures every recording in it, **report** makes tables and plots. **demo** does it
+    all on a session that ships with railread.
+
+    Exit status: 0 done; 1 done, but some shots need a person to look; 2 wrong input or usage.
+    """
+    if context.invoked_subcommand is None:
+        print(context.get_help())
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")]) -> None:
+    """Make a session folder: a **session.toml** with every setting explained, and folders for the clips.
+
+    Then edit session.toml (table size, sight, spot, conditions) and put the recordings into
+    clips/CONDITION/SHOOTER/, one shot a clip or many.
+    """
+    session = new_session(folder)
+    print(f"{session.folder} is ready.")
+    print(f"  1. Say in {session.folder / 'session.toml'} what is tested and on which table.")
+    print(f"  2. Put the recordings into {session.clips_folder / 'CONDITION' / 'SHOOTER'}.")
+    print(f"  3. railread calibrate {session.folder} --frame {session.clips_folder / 'CONDITION/SHOOTER/CLIP.mp4'}")
+    print(f"  4. railread measure {session.folder}")
+
+
+@app.command()
+def calibrate(
+    folder: SessionFolder,
+    frame: Annotated[
+        Path,
+        typer.Option(help="A recording or a picture from the place where the camera stood.", show_default=False),
+    ],
+    marks: Annotated[
+        Path | None,
+        typer.Option(help="CSV of clicked marks: mark,u_px,v_px. Without it a window opens to click them in."),
+    ] = None,
+) -> None:
+    """Find the camera and the rail scale from marks whose places on the table are known.
+
+    Click the ticks of the scale, then sights and markers, each once and roughly: every click is moved to the middle
+    of its mark by the picture itself, a click that does not fit is named and left out, and what precision to expect
+    is said. The camera must not move between this frame and the shots.
+    """
+    session = open_session(folder)
+    if marks is not None:
+        read_marks(marks)
+    asked = marks_to_ask(session.table, session.lane, session.scale)
+    with take_marks(session, marks if marks is not None else click_marks(still_luma(frame), asked)):
+        calibration = calibrate_session(session, frame)
+    _show_calibration(calibration)
+
+
+@app.command()
+def measure(
+    folder: SessionFolder,
+    again: Annotated[
+        bool, typer.Option("--again", help="Measure every recording anew, also unchanged ones.")
+    ] = False,
+) -> None:
+    """Measure every recording that is new or has changed: each shot in it, or the reason why there is none.
+
+    A recording that fails never stops the others. Results go into railread.sqlite and out/shots.csv. Exit status
+    1 means that some shots failed or are doubtful and want a look.
+    """
+    session = open_session(folder)
+    outcome = _measure(session, again)
+    shots = shots_frame(session, outcome.shots)
+    write_shots(session.out_folder / "shots.csv", shots)
+    units = session.config.session.units
+    shown = shots if len(shots) <= MOST_ROWS else shots[shots["status"] != "measured"]
+    _console().print(terminal.shots_table(shown, units))
+    _show_reasons([str(slug) for slug in shots["reason"].unique()])
+    counts = shots["status"].value_counts()
+    print(f"{len(outcome.measured)} clips measured now, {len(outcome.unchanged)} unchanged.")
+    print(f"Shots: {', '.join(f'{counts.get(str(status), 0)} {status}' for status in Status)}.")
+    print(f"All numbers: {session.out_folder / 'shots.csv'}; tables and plots: railread report {session.folder}")
+    raise typer.Exit(NEEDS_A_PERSON if outcome.needs_a_person else DONE)
+
+
+@app.command()
+def report(folder: SessionFolder) -> None:
+    """Make tables and plots of what was measured: out/shots.csv, out/summary.csv, out/lane.png, out/readings.png.
+
+    A folder that holds only **readings.csv** (condition,shooter and reading_mm or reading_in, read by eye)
+    works too.
+    """
+    session, made = build.build_report(folder)
+    _show_report(session, made)
+    raise typer.Exit(NEEDS_A_PERSON if made.needs_a_person else DONE)
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(metavar="[DIR]", help="Where to put the sample session; ./railread-demo unless given."),
+    ] = None,
+) -> None:
+    """Run the whole job on the sample session that ships with railread, and compare with the exact truth.
+
+    The clips are rendered, so their truth is known. The folder that stays is an ordinary session: copy it, put in
+    your own clips and marks.
+    """
+    place = sample.free_demo_folder(folder)
+    sample.copy_sample(place)
+    print(f"The sample session is in {place}.")
+    session = open_session(place)
+    outcome = _measure(session, again=False)
+    made = build.report_shots(session, outcome.shots)
+    units = session.config.session.units
+    _console().print(terminal.shots_table(made.shots, units))
+    comparison = sample.compare(made.shots, sample.read_truth())
+    _console().print(terminal.demo_table(comparison, units))
+    print(terminal.demo_sentence(comparison))
+    print("Look at:")
+    for path in made.files:
+        print(f"  {path}")
+    raise typer.Exit(NEEDS_A_PERSON if outcome.needs_a_person else DONE)
+
+
+def _measure(session: Session, again: bool) -> BatchOutcome:
+    with _progress_bar() as advance:
+        outcome = measure_session(session, again=again, progress=advance)
+    if outcome.calibrated_now:
+        _show_calibration(outcome.calibration)
+    for note in outcome.notes:
+        print(f"Note: {note}")
+    return outcome
+
+
+@contextmanager
+def _progress_bar() -> Iterator[Any]:
+    """Give a callback that shows how far the batch is."""
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with ProgressBar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("calibrating", total=None)
+
+        def advance(progress: Progress) -> None:
+            text = f"measured {escape(progress.clip)}" if progress.clip else "measuring"
+            bar.update(task, description=text, completed=progress.done, total=progress.total)
+
+        yield advance
+
+
+def _show_calibration(calibration: Calibration) -> None:
+    _console().print(terminal.marks_table(calibration))
+    used = [mark for mark in calibration.residuals if mark.used]
+    print(
+        f"{len(used)} of {len(calibration.residuals)} marks used, {calibration.residual_px:.2f} px left over (rms)."
+    )
+    for mark in calibration.residuals:
+        if not mark.used:
+            print(f"Not used: {mark.name}: {mark.note or 'does not fit the others'}; click it again.")
+    print(expected_precision(calibration).sentence)
+
+
+def _show_report(session: Session, made: build.Report) -> None:
+    _console().print(terminal.summary_table(made.summary, session.config.session.units))
+    for note in made.summary.notes:
+        print(f"Note: {note}")
+    for path in made.files:
+        print(f"  {path}")
+
+
+def _show_reasons(slugs: list[str]) -> None:
+    for slug in slugs:
+        if slug in REASONS:
+            print(f"{slug}: {REASONS[slug].sentence} {REASONS[slug].advice}")
+
+
+def _console() -> Console:
+    # Files and pipes get the full width of the tables; a terminal its own.
+    console = Console()
+    return console if console.is_terminal else Console(width=140)

@@ -1,0 +1,184 @@
+"""What the command line shows: tables of marks, shots and summaries, with units, as text for a terminal."""
+
+import math
+from statistics import median
+
+import pandas as pd
+from rich.table import Table as TextTable
+
+from analyze.session.demo import AgainstTruth, Comparison
+from analyze.statistics import Summary
+from calibrate.calibration import Calibration
+from calibrate.units import inch_from_m, m_from_mm, sixteenths
+
+COVERAGE_FACTOR = 1.96  # of a 95 % interval of a normal quantity (GUM, table G.1)
+_STATUS_STYLE = {"measured": "green", "doubtful": "yellow", "failed": "red"}
+
+
+def length_text(value_mm: float | None, units: str, *, fine: bool = False) -> str:
+    """Return a length in the tester's unit.
+
+    Parameters
+    ----------
+    value_mm : float or None
+        The length.
+    units : str
+        ``inch`` or ``mm``.
+    fine : bool
+        Without sixteenths, for uncertainties.
+    """
+    if value_mm is None or math.isnan(value_mm):
+        return ""
+    if units == "mm":
+        return f"{value_mm:.2f}"
+    inch = inch_from_m(m_from_mm(value_mm))
+    return f"{inch:.3f}" if fine else f"{inch:.3f} ({sixteenths(m_from_mm(value_mm)).removesuffix(' in')})"
+
+
+def marks_table(calibration: Calibration) -> TextTable:
+    """Return how each mark fits the calibration.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        As solved.
+    """
+    table = TextTable(title="marks (all in pixels)", title_justify="left")
+    for name in ("mark", "snapped", "moved by", "left over u", "left over v", "uncertainty", "weight", ""):
+        table.add_column(name, justify="left" if name in ("mark", "snapped", "") else "right")
+    for mark in calibration.residuals:
+        moved = math.dist(mark.click_px, mark.used_px)
+        table.add_row(
+            mark.name,
+            "yes" if mark.snapped else "no",
+            f"{moved:.2f}" if mark.snapped else "",
+            f"{mark.residual_px[0]:+.2f}",
+            f"{mark.residual_px[1]:+.2f}",
+            f"{mark.sigma_px:.2f}",
+            f"{mark.influence:.2f}",
+            mark.note,
+            style=None if mark.used else "bold red",
+        )
+    return table
+
+
+def shots_table(shots: pd.DataFrame, units: str) -> TextTable:
+    """Return the shots, one line each.
+
+    Parameters
+    ----------
+    shots : DataFrame
+        Columns of `out/shots.csv`.
+    units : str
+        ``inch`` or ``mm``.
+    """
+    table = TextTable(title=f"shots (lengths in {units}; ± are 95 % intervals)", title_justify="left")
+    columns = ("clip", "shot", "condition", "shooter", "status", "reading", "±", "launch (deg)", "±", "speed (m/s)")
+    for name in columns:
+        left = name in ("clip", "condition", "shooter", "status")
+        table.add_column(name, justify="left" if left else "right", overflow="fold")
+    for row in shots.to_dict("records"):
+        status = str(row["status"])
+        text = f"[{_STATUS_STYLE[status]}]{status}[/]" + (f" {row['reason']}" if row["reason"] else "")
+        table.add_row(
+            str(row["clip"]),
+            str(row["shot"]),
+            str(row["condition"]),
+            str(row["shooter"]),
+            text,
+            length_text(row["reading_mm"], units),
+            length_text(COVERAGE_FACTOR * row["reading_sd_mm"], units, fine=True),
+            _decimals(row["launch_deg"], 3),
+            _decimals(COVERAGE_FACTOR * row["launch_sd_deg"], 3),
+            _decimals(row["launch_speed_m_s"], 2),
+        )
+    return table
+
+
+def summary_table(summary: Summary, units: str) -> TextTable:
+    """Return mean, interval and spread of each condition and shooter.
+
+    Parameters
+    ----------
+    summary : Summary
+        Of `reading_mm`.
+    units : str
+        ``inch`` or ``mm``.
+    """
+    percent = f"{100 * summary.confidence:g} %"
+    table = TextTable(title=f"readings at the foot rail ({units})", title_justify="left")
+    for name in ("condition", "shooter", "shots", "mean", f"{percent} from", "to", "spread (sd)", "median"):
+        table.add_column(name, justify="left" if name in ("condition", "shooter") else "right")
+    for row in summary.rows:
+        table.add_row(
+            row.condition,
+            row.shooter,
+            str(row.n),
+            length_text(row.mean, units),
+            length_text(row.lo, units, fine=True),
+            length_text(row.hi, units, fine=True),
+            length_text(row.sd, units, fine=True),
+            length_text(row.median, units, fine=True),
+            style="dim" if row.shooter == "all" else None,
+        )
+    return table
+
+
+def demo_table(comparison: Comparison, units: str) -> TextTable:
+    """Return each condition of the sample session, measured beside true.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Of the sample session.
+    units : str
+        ``inch`` or ``mm``.
+    """
+    table = TextTable(
+        title=f"measured beside true, means of the shots (lengths in {units}; ± is the 95 % interval of measuring)",
+        title_justify="left",
+    )
+    table.add_column("condition")
+    names = ("shots", "reading", "true", "squirt (deg)", "true", "swerve offset", "true")
+    for name in names:
+        table.add_column(name, justify="right")
+    for row in comparison.conditions:
+        table.add_row(
+            row.condition,
+            str(row.shots),
+            *_length_pair(row.reading_mm, units),
+            f"{row.squirt_deg.measured:.3f} ± {COVERAGE_FACTOR * row.squirt_deg.sd:.3f}",
+            f"{row.squirt_deg.truth:.3f}",
+            *_length_pair(row.swerve_offset_mm, units),
+        )
+    return table
+
+
+def demo_sentence(comparison: Comparison) -> str:
+    """Return how far single shots were from their truth.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Of the sample session.
+    """
+    if not comparison.reading_error_mm:
+        return "No shot of the sample session was measured."
+    reading = sorted(abs(error) for error in comparison.reading_error_mm)
+    launch = max(abs(error) for error in comparison.launch_error_deg)
+    missed = f" {comparison.missed} shots were not measured." if comparison.missed else ""
+    return (
+        f"{len(reading)} shots measured; reading error {median(reading):.2f} mm at the median and "
+        f"{reading[-1]:.2f} mm at most, launch error {launch:.3f} deg at most.{missed}"
+    )
+
+
+def _length_pair(pair: AgainstTruth, units: str) -> tuple[str, str]:
+    """Return a measured length with its interval, and the true one."""
+    measured = length_text(pair.measured, units, fine=True)
+    half = length_text(COVERAGE_FACTOR * pair.sd, units, fine=True)
+    return f"{measured} ± {half}", length_text(pair.truth, units, fine=True)
+
+
+def _decimals(value: float, places: int) -> str:
+    return "" if math.isnan(value) else f"{value:.{places}f}"

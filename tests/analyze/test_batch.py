@@ -1,0 +1,194 @@
+"""Measuring a folder: what is measured again and what not, and that nothing stops the rest."""
+
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analyze.session import batch
+from analyze.session.batch import ClipJob, Progress, measure_session
+from analyze.session.folder import Session, open_session
+from analyze.session.store import DecisionKind, Store
+from analyze.shot import Shot, Status, failed_shot
+from calibrate.calibration import Calibration
+from calibrate.camera import Camera
+from calibrate.errors import ClipError, MarksError, SessionError
+from tracker.reasons import NO_BALL
+
+
+def measured(job: ClipJob) -> tuple[Shot, ...]:
+    """Stand in for the measurement of one clip, in the process where that runs; the clip says what happens."""
+    what = job.path.read_text()
+    if what == "unreadable":
+        raise ClipError(f"{job.path}: not a video")
+    if what == "bug":
+        raise ZeroDivisionError("float division by zero")
+    if what == "crash":
+        os._exit(9)
+    shot = replace(failed_shot(job.path, 1, NO_BALL, ""), status=Status.MEASURED, reason=None, reading_m=0.01)
+    return (shot, replace(shot, shot=2)) if what == "two" else (shot,)
+
+
+@pytest.fixture
+def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Session:
+    """A session whose marks are not looked at: calibration has tests of its own."""
+    monkeypatch.setattr(batch, "still_luma", lambda path: np.zeros((72, 128)) if path.read_text() else broken(path))
+    monkeypatch.setattr(batch, "calibrate", calibration_of)
+    (tmp_path / "session.toml").write_text("")
+    (tmp_path / "marks.csv").write_text("mark,u_px,v_px\nfoot-1,1,2\nfoot-2,3,4\n")
+    return open_session(tmp_path)
+
+
+def broken(path: Path) -> np.ndarray:
+    raise ClipError(f"{path}: the file is empty")
+
+
+def calibration_of(clicks, *, luma, size_px, table, lane, ball, scale) -> Calibration:
+    camera = Camera(
+        focal_px=100.0 * len(clicks),
+        centre_px=np.zeros(2),
+        k1=0.0,
+        k2=0.0,
+        rotation_rad=np.zeros(3),
+        translation_m=np.zeros(3),
+        size_px=np.array(size_px, dtype=float),
+    )
+    return Calibration(camera=camera, table=table, lane=lane, ball=ball, scale=scale, cov=np.eye(15))
+
+
+def put(session: Session, clip: str, what: str) -> None:
+    path = session.clip_path(clip)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(what)
+
+
+def run(session: Session, *, again: bool = False, workers: int = 1) -> batch.BatchOutcome:
+    return measure_session(session, again=again, measure=measured, workers=workers)
+
+
+def test_a_clip_that_fails_becomes_a_row_and_the_others_are_measured(session):
+    for clip, what in (
+        ("A/S1/1.mp4", "one"),
+        ("A/S1/2.mp4", "unreadable"),
+        ("A/S1/3.mp4", "bug"),
+        ("4.mp4", "two"),
+    ):
+        put(session, clip, what)
+    outcome = run(session, workers=2)
+    found = [(one.clip, one.shot.shot, str(one.shot.status), one.shot.reason) for one in outcome.shots]
+    assert [(clip, shot, status, reason and reason.slug) for clip, shot, status, reason in found] == [
+        ("4.mp4", 1, "measured", None),
+        ("4.mp4", 2, "measured", None),
+        ("A/S1/1.mp4", 1, "measured", None),
+        ("A/S1/2.mp4", 1, "failed", "clip-damaged"),
+        ("A/S1/3.mp4", 1, "failed", "measuring-broke-off"),
+    ]
+    assert outcome.shots[4].shot.detail == "ZeroDivisionError: float division by zero"
+    assert outcome.needs_a_person
+    assert outcome.calibrated_now
+    assert outcome.notes == (
+        "1 of 4 clips have no condition (the first: 4.mp4): put them into clips/CONDITION/SHOOTER/, "
+        "or name them in shots.csv.",
+    )
+
+
+def test_a_crash_of_the_decoder_takes_only_its_own_clip(session):
+    for clip, what in (("1.mp4", "crash"), ("2.mp4", "one"), ("3.mp4", "one"), ("4.mp4", "one")):
+        put(session, clip, what)
+    outcome = run(session, workers=2)
+    slugs = [one.shot.reason.slug if one.shot.reason else "" for one in outcome.shots]
+    assert slugs == ["measuring-broke-off", "", "", ""]
+
+
+def test_unchanged_clips_are_not_measured_again_and_changed_ones_are(session):
+    for clip in ("1.mp4", "2.mp4", "10.mp4"):
+        put(session, clip, "one")
+    assert run(session).measured == ("1.mp4", "2.mp4", "10.mp4")
+    second = run(session)
+    assert (second.measured, second.unchanged) == ((), ("1.mp4", "2.mp4", "10.mp4"))
+    assert not second.calibrated_now
+    assert [one.clip for one in second.shots] == ["1.mp4", "2.mp4", "10.mp4"]
+    put(session, "2.mp4", "two")
+    third = run(session)
+    assert third.measured == ("2.mp4",)
+    assert len(third.shots) == 4
+    assert run(session, again=True).measured == ("1.mp4", "2.mp4", "10.mp4")
+
+
+def test_new_marks_or_another_table_measure_everything_again(session):
+    put(session, "1.mp4", "one")
+    run(session)
+    with session.marks_path.open("a") as file:
+        file.write("foot-3,5,6\n")
+    again = run(session)
+    assert again.calibrated_now
+    assert again.measured == ("1.mp4",)
+    assert again.calibration.camera.focal_px == 300.0
+    (session.folder / "session.toml").write_text("[table]\nsize = '8ft'\n")
+    other = run(open_session(session.folder))
+    assert other.calibrated_now
+    assert other.measured == ("1.mp4",)
+
+
+def test_another_capture_rate_measures_again_with_the_same_calibration(session):
+    put(session, "1.mp4", "one")
+    run(session)
+    (session.folder / "session.toml").write_text("[camera]\ncapture_fps = 240\n")
+    again = run(open_session(session.folder))
+    assert not again.calibrated_now
+    assert again.measured == ("1.mp4",)
+
+
+def test_a_decision_outlives_measuring_again_and_a_new_name(session):
+    put(session, "A/S1/1.mp4", "two")
+    first = run(session).shots[0]
+    with Store(session.store_path) as store:
+        store.decide(first, DecisionKind.SET_ASIDE, "miscue")
+    assert not run(session, again=True).shots[0].kept
+    session.clip_path("A/S1/1.mp4").rename(session.clip_path("A/S1/7.mp4"))
+    shots = run(session).shots
+    assert [(one.clip, one.kept) for one in shots] == [("A/S1/7.mp4", False), ("A/S1/7.mp4", True)]
+
+
+def test_results_of_a_clip_that_was_taken_away_stay(session):
+    put(session, "1.mp4", "one")
+    put(session, "2.mp4", "two")
+    run(session)
+    session.clip_path("2.mp4").unlink()
+    outcome = run(session)
+    assert [one.clip for one in outcome.shots] == ["1.mp4", "2.mp4", "2.mp4"]
+    assert (
+        outcome.notes[-1]
+        == "1 clips measured before are no longer in clips/ (the first: 2.mp4); their results stay."
+    )
+
+
+def test_the_first_clip_that_can_be_read_calibrates(session):
+    put(session, "1.mp4", "")
+    with pytest.raises(ClipError, match="none of the 1 recordings can be read; the first: .*is empty"):
+        run(session)
+    put(session, "2.mp4", "one")
+    assert run(session).calibration.camera.size_px.tolist() == [128.0, 72.0]
+
+
+def test_no_marks_and_an_unknown_condition_are_said_before_measuring(session):
+    put(session, "C/S1/1.mp4", "one")
+    marks = session.marks_path.read_text()
+    session.marks_path.unlink()
+    with pytest.raises(MarksError, match=r"no marks have been clicked yet; `railread calibrate .* does that"):
+        run(session)
+    session.marks_path.write_text(marks)
+    (session.folder / "session.toml").write_text("[[condition]]\nname = 'A'\n")
+    with pytest.raises(SessionError, match='condition "C" has no'):
+        run(open_session(session.folder))
+
+
+def test_progress_is_told_from_first_to_last(session):
+    for clip in ("1.mp4", "2.mp4"):
+        put(session, clip, "one")
+    told: list[Progress] = []
+    measure_session(session, measure=measured, workers=1, progress=told.append)
+    assert [(one.done, one.total) for one in told] == [(0, 2), (1, 2), (2, 2)]
+    assert {one.clip for one in told} == {"", "1.mp4", "2.mp4"}
