@@ -297,8 +297,8 @@ def robust_start(scene: Scene, place_px: Floats, used: Bools) -> Floats:
                 best, best_cost = state, cost
     if best is None:
         raise MarksError(
-            "no camera above the table sees the marks where they were clicked; check that each click has "
-            "its right name (sights count from the shooter's left, and from the head) and that the table's size is right"
+            "no camera above the table sees the marks where they were clicked; check that each click has its right "
+            "name (sights count from the shooter's left and from the head) and that the table's size is right"
         )
     return best
 

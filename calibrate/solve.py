@@ -12,10 +12,10 @@ from calibrate.errors import MarksError
 from calibrate.marks import Click, MarkKind, mark_kind
 from calibrate.precision import lane_sd
 from calibrate.scale import RailScale
-from calibrate.suspects import Sorted, sort_marks
+from calibrate.snap import HAND_SIGMA_PX, Snap, snap_mark
+from calibrate.suspects import Sorted, sort_marks, worst_mark
 from calibrate.table import Ball, Lane, Table, sight_places_m
 
-HAND_SIGMA_PX = 0.7  # a click by hand at natural zoom, each coordinate: common practice, no source
 MIN_MARKS = 4
 # A calibration worse than this reads worse than the eye does on the ruler (to 1/16 in, 1.6 mm).
 WORST_READING_SD_M = 0.003
@@ -76,11 +76,66 @@ def calibrate(
     cov_px2 = np.eye(2) * (sigmas**2)[:, None, None]
     found = sort_marks(scene, place_px, cov_px2)
     snapped = np.zeros(len(clicks), dtype=bool)
+    if luma is not None:
+        found, snapped = _snap_and_solve(scene, clicks, luma, found, cov_px2)
     calibration = _calibration(scene, found, place_px, snapped)
     sd_m, _ = lane_sd(calibration)
     if not sd_m <= WORST_READING_SD_M:
         raise MarksError(_what_to_add(scene, found.adjustment, sd_m))
     return calibration
+
+
+def _snap_and_solve(
+    scene: Scene, clicks: tuple[Click, ...], luma: Floats, rough: Sorted, cov_px2: Floats
+) -> tuple[Sorted, Bools]:
+    """Snap the clicks with the rough camera and solve again; a snap that does not fit goes back to its click.
+
+    Returns
+    -------
+    Sorted
+        With a note for each mark that was not snapped.
+    (N,) array of bool
+        Which were snapped.
+    """
+    camera = scene.camera(rough.adjustment.state)
+    points_m, _ = scene.points_m(rough.adjustment.state)
+    places, covs, notes = rough.place_px.copy(), cov_px2.copy(), dict(rough.notes)
+    snapped = np.zeros(len(clicks), dtype=bool)
+    for i, name in enumerate(scene.names):
+        if not rough.adjustment.used[i]:
+            continue
+        sigma_px = float(np.sqrt(cov_px2[i, 0, 0]))
+        click = Click(name, float(places[i, 0]), float(places[i, 1]), sigma_px)
+        snap = snap_mark(luma, click, camera=camera, point_m=points_m[i], unit_m=scene.scale.unit_m)
+        if isinstance(snap, Snap):
+            places[i], covs[i], snapped[i] = snap.place_px, snap.cov_px2, True
+        else:
+            notes[i] = f"not snapped: {snap.reason.slug}, {snap.detail}"
+    start = rough.adjustment.state
+    while True:
+        fit = adjust(scene, places, covs, used=rough.adjustment.used, start=start)
+        worst = worst_mark(fit)
+        if worst is None or not snapped[worst]:
+            break
+        notes[worst] = (
+            f"the snap, {float(np.linalg.norm(places[worst] - rough.place_px[worst])):.1f} px away, does not fit "
+            "the other marks; the click was used"
+        )
+        places[worst], covs[worst], snapped[worst] = rough.place_px[worst], cov_px2[worst], False
+    again = _leave_out_more(scene, places, covs, fit)
+    return Sorted(adjustment=again.adjustment, place_px=places, notes=notes | again.notes), snapped
+
+
+def _leave_out_more(scene: Scene, places: Floats, covs: Floats, fit: Adjustment) -> Sorted:
+    """Leave out a click that the snapped marks, sharper than the hand, show to be wrong."""
+    notes: dict[int, str] = {}
+    while (worst := worst_mark(fit)) is not None and np.count_nonzero(fit.used) > MIN_MARKS + 2 and len(notes) < 2:
+        used = fit.used.copy()
+        used[worst] = False
+        fit = adjust(scene, places, covs, used=used, start=fit.state)
+        missed_px = float(np.linalg.norm(fit.missed_px[worst]))
+        notes[worst] = f"left out: {missed_px:.1f} px from where the other marks put it"
+    return Sorted(adjustment=fit, place_px=places, notes=notes)
 
 
 def _check(clicks: tuple[Click, ...], size_px: tuple[float, float]) -> None:

@@ -84,8 +84,8 @@ def worst_mark(adjustment: Adjustment) -> int | None:
     # Studentised from outside: the others say how well this picture can be fitted at all.
     degrees = max(1, adjustment.degrees - 2)
     spread: float = max(1.0, (adjustment.chi2 - float(lift[worst])) / degrees)
-    limit = float(stats.chi2.isf(_FALSE_ALARM / max(1, np.count_nonzero(adjustment.used)), 2))
-    return worst if float(lift[worst]) / spread > limit else None
+    limit = float(stats.chi2.isf(_FALSE_ALARM / max(1, int(np.count_nonzero(adjustment.used))), 2))
+    return worst if lift[worst] / spread > limit else None
 
 
 def _fits(adjustment: Adjustment) -> bool:

@@ -1,0 +1,30 @@
+"""Why something of this stage could not be had: every reason, defined once."""
+
+from calibrate.errors import Reason
+
+MARK_FAINT = Reason(
+    "mark-faint",
+    "The mark hardly stands out from what is around it.",
+    "Nothing, if the click is good; else light the table better or use a marker that stands out.",
+)
+MARK_FAR = Reason(
+    "mark-far",
+    "What looks like the mark lies too far from the click.",
+    "Click again, with the picture enlarged.",
+)
+MARK_COVERED = Reason(
+    "mark-covered",
+    "The mark looks partly covered, or is no mark of this kind.",
+    "Uncover it, or leave the mark out.",
+)
+MARK_AT_BORDER = Reason(
+    "mark-at-border",
+    "The mark touches the border of the picture.",
+    "Leave the mark out, or move the camera so that it is well inside the picture.",
+)
+PICTURE_UNLIKE = Reason(
+    "picture-unlike",
+    "The clip's picture does not match the one that was calibrated.",
+    "Calibrate again on this clip.",
+)
+REASONS = (MARK_FAINT, MARK_FAR, MARK_COVERED, MARK_AT_BORDER, PICTURE_UNLIKE)

@@ -1,0 +1,185 @@
+"""From a click to the mark itself: sub-pixel places in an averaged picture, each with its covariance.
+
+A hand clicks to about 0.7 px. Sights and ring markers are fitted by their symmetry (`symmetric`), ticks of the
+scale across their length (`tick_line`); along a tick the click stays. Where the picture does not support a
+snap it is declined with the reason, and the click is used as it is.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibrate.arrays import Floats
+from calibrate.camera import Camera
+from calibrate.errors import NotMeasured
+from calibrate.marks import Click, MarkKind, mark_kind
+from calibrate.reasons import MARK_AT_BORDER, MARK_COVERED, MARK_FAINT, MARK_FAR
+from calibrate.symmetric import SymmetricFit, fit_symmetric
+from calibrate.tick_line import fit_tick
+
+# What no residual shows: compression that shifts a whole mark alike, and marks that are not made quite symmetric.
+FLOOR_PX = 0.1
+HAND_SIGMA_PX = 0.7  # a click by hand at natural zoom, each coordinate: common practice, no source
+
+# Half-lengths that hold a mark: a round sight of 7/16 to 1/2 in, a diamond sight of up to 1 1/4 in (WPA 2001), and
+# ring stickers of up to 16 mm (common practice, no source).
+_SIGHT_HALF_M = (0.007, 0.014)
+_RING_HALF_M = (0.008,)
+# Without a camera the size is not known; these hold marks of 5 to 40 px.
+_UNKNOWN_HALF_PX = (3.0, 6.0, 11.0, 20.0)
+_BLUR_PX = 2.8  # lens and compression widen a mark; measured: smaller windows lose the blurred rim of small marks
+
+_REACH_PX = 3.5  # a hand's click is hardly ever farther off
+_LEAST_CONTRAST = 2.5  # of the mark to the residual of its fit
+_FAINT = 6.0  # grey levels, rms, below which a mark that fits badly is called faint and not covered
+_WORST_SD_PX = 0.35  # half a click's: worse is not worth the risk
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Snap:
+    """A click moved onto its mark.
+
+    Attributes
+    ----------
+    place_px : (2,) float64
+        (u, v) of the mark.
+    cov_px2 : (2, 2) float64
+        Its covariance.
+    shift_px : (2,) float64
+        Place minus click.
+    """
+
+    place_px: Floats
+    cov_px2: Floats
+    shift_px: Floats
+
+
+def snap_mark(
+    luma: Floats, click: Click, *, camera: Camera, point_m: Floats, unit_m: float, sigma_px: float = HAND_SIGMA_PX
+) -> Snap | NotMeasured:
+    """Snap a click to its mark, by the method for its kind.
+
+    Parameters
+    ----------
+    luma : (H, W) array
+        Brightness, averaged over still frames.
+    click : Click
+        The click.
+    camera : Camera
+        At least a rough one: it tells size and slant of the mark.
+    point_m : (3,) array
+        Where the mark lies, table frame.
+    unit_m : float
+        Distance between the scale's numbers.
+    sigma_px : float
+        Standard uncertainty of the click if it states none.
+    """
+    click = Click(click.name, click.u_px, click.v_px, click.sigma_px or sigma_px)
+    px_per_m = camera.project_jacobian(point_m)[:, :2]
+    kind = mark_kind(click.name)
+    if kind is MarkKind.TICK:
+        return snap_tick(luma, click, px_per_m=px_per_m, unit_m=unit_m)
+    return (snap_sight if kind is MarkKind.SIGHT else snap_ring)(luma, click, px_per_m=px_per_m)
+
+
+def snap_sight(luma: Floats, click: Click, *, px_per_m: Floats | None = None) -> Snap | NotMeasured:
+    """Snap a click to a sight: a disc or diamond, light or dark.
+
+    Parameters
+    ----------
+    luma : (H, W) array
+        Brightness.
+    click : Click
+        The click.
+    px_per_m : (2, 2) array or None
+        Image displacement by table displacement (x, y) at the sight; None where no camera is known yet.
+    """
+    return _snap_symmetric(luma, click, px_per_m, _SIGHT_HALF_M)
+
+
+def snap_ring(luma: Floats, click: Click, *, px_per_m: Floats | None = None) -> Snap | NotMeasured:
+    """Snap a click to a ring marker on the cloth, light or dark, with or without a dot; see `snap_sight`."""
+    return _snap_symmetric(luma, click, px_per_m, _RING_HALF_M)
+
+
+def snap_tick(luma: Floats, click: Click, *, px_per_m: Floats, unit_m: float) -> Snap | NotMeasured:
+    """Snap a click across a tick of the scale; along the tick it stays, with the click's uncertainty.
+
+    Parameters
+    ----------
+    luma : (H, W) array
+        Brightness.
+    click : Click
+        The click, where the tick meets the reading line.
+    px_per_m : (2, 2) array
+        Image displacement by table displacement (x, y) at the tick; the reading line runs along x.
+    unit_m : float
+        Distance between the scale's numbers.
+    """
+    sigma_px = click.sigma_px or HAND_SIGMA_PX
+    start_px = np.array([click.u_px, click.v_px])
+    lengths = np.linalg.norm(px_per_m, axis=0)
+    directions = px_per_m / lengths
+    unit_px = float(lengths[0]) * unit_m
+    half_width_px = float(np.clip(0.35 * unit_px, 3.0, 6.0))
+    reach_px = min(_REACH_PX, max(1.0, 0.45 * unit_px))
+    fit = fit_tick(luma, start_px, directions, half_width_px=half_width_px, reach_px=reach_px, sigma_px=sigma_px)
+    if fit is None:
+        return NotMeasured(MARK_AT_BORDER, f"{click.name} at ({click.u_px:.0f}, {click.v_px:.0f}) px")
+    if abs(fit.shift_px) > reach_px + 0.5:
+        return NotMeasured(MARK_FAR, f"{click.name}: {abs(fit.shift_px):.1f} px from the click")
+    if fit.depth < _LEAST_CONTRAST * fit.misfit or fit.shift_sd_px > _WORST_SD_PX:
+        return NotMeasured(MARK_FAINT, f"{click.name}: {fit.depth:.0f} grey levels, {fit.misfit:.0f} left over")
+    along_px = sigma_px * float(np.linalg.norm(np.linalg.inv(directions)[1]))
+    sd_px = np.array([np.hypot(fit.shift_sd_px, FLOOR_PX), along_px])
+    shift_px = directions[:, 0] * fit.shift_px
+    return Snap(place_px=start_px + shift_px, cov_px2=(directions * sd_px**2) @ directions.T, shift_px=shift_px)
+
+
+def _snap_symmetric(
+    luma: Floats, click: Click, px_per_m: Floats | None, half_lengths_m: tuple[float, ...]
+) -> Snap | NotMeasured:
+    sigma_px = click.sigma_px or HAND_SIGMA_PX
+    start_px = np.array([click.u_px, click.v_px])
+    if px_per_m is None:
+        windows = [np.eye(2) * np.hypot(half, _BLUR_PX) for half in _UNKNOWN_HALF_PX]
+    else:
+        windows = [_blurred(px_per_m * half) for half in half_lengths_m]
+    outcomes = [_judge(luma, click, start_px, window, sigma_px) for window in windows]
+    snaps = [outcome for outcome in outcomes if isinstance(outcome, Snap)]
+    if snaps:
+        return min(snaps, key=lambda snap: float(np.trace(snap.cov_px2)))
+    return outcomes[0]
+
+
+def _blurred(half_axes_px: Floats) -> Floats:
+    """Axes of the ellipse that a blur makes of one with these half-axes."""
+    squares, axes = np.linalg.eigh(half_axes_px @ half_axes_px.T + _BLUR_PX**2 * np.eye(2))
+    blurred: Floats = axes * np.sqrt(squares)
+    return blurred
+
+
+def _judge(luma: Floats, click: Click, start_px: Floats, window: Floats, sigma_px: float) -> Snap | NotMeasured:
+    half_px = np.sqrt(np.sum(window**2, axis=1)) + 5
+    height, width = luma.shape
+    if np.any(start_px < half_px) or np.any(start_px > np.array([width, height]) - 1 - half_px):
+        return NotMeasured(MARK_AT_BORDER, f"{click.name} at ({click.u_px:.0f}, {click.v_px:.0f}) px")
+    fit = fit_symmetric(luma, start_px, window, reach_px=_REACH_PX)
+    if fit is None:
+        return NotMeasured(MARK_FAR, f"{click.name}: nothing symmetric within {_REACH_PX:.1f} px")
+    shift_px = fit.centre_px - start_px
+    cov_px2 = fit.cov_px2 + np.eye(2) * FLOOR_PX**2
+    if trouble := _trouble(fit, cov_px2):
+        reason = MARK_FAINT if fit.contrast < _FAINT else MARK_COVERED
+        return NotMeasured(reason, f"{click.name}: {trouble}")
+    length_px = float(np.linalg.norm(shift_px))
+    if length_px > max(3.0, 4.5 * sigma_px):
+        return NotMeasured(MARK_FAR, f"{click.name}: {length_px:.1f} px from the click")
+    return Snap(place_px=fit.centre_px, cov_px2=cov_px2, shift_px=shift_px)
+
+
+def _trouble(fit: SymmetricFit, cov_px2: Floats) -> str:
+    if fit.contrast < _LEAST_CONTRAST * fit.misfit:
+        return f"contrast {fit.contrast:.0f} grey levels, {fit.misfit:.0f} left over by a symmetric mark"
+    worst_px = float(np.sqrt(np.linalg.eigvalsh(cov_px2)[-1]))
+    return f"known to {worst_px:.2f} px only" if worst_px > _WORST_SD_PX else ""
