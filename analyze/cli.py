@@ -18,15 +18,16 @@ from typer.core import TyperGroup
 
 from analyze.errors import REASONS
 from analyze.report import build, terminal
+from analyze.report.draw import draw_shot
 from analyze.report.tables import shots_frame, write_shots
 from analyze.session import demo as sample
-from analyze.session.batch import BatchOutcome, Progress, calibrate_session, measure_session
+from analyze.session.batch import BatchOutcome, Progress, calibrate_session, measure_session, measured_with
 from analyze.session.folder import Session, new_session, open_session
 from analyze.session.marks_file import take_marks
 from analyze.shot import Status
 from calibrate.calibration import Calibration
 from calibrate.click_window import click_marks, marks_to_ask
-from calibrate.errors import RailreadError
+from calibrate.errors import RailreadError, SessionError
 from calibrate.marks import read_marks
 from calibrate.precision import expected_precision
 from tracker.clip import still_luma
@@ -164,6 +165,28 @@ def report(folder: SessionFolder) -> None:
     session, made = build.build_report(folder)
     _show_report(session, made)
     raise typer.Exit(NEEDS_A_PERSON if made.needs_a_person else DONE)
+
+
+@app.command()
+def draw(
+    folder: SessionFolder,
+    only: Annotated[
+        list[str] | None, typer.Option("--clip", help="Only this clip, as out/shots.csv names it; may be repeated.")
+    ] = None,
+) -> None:
+    """Draw path and reading into the clips: out/drawn/, a slowed-down clip and a picture for each shot.
+
+    The way to see for yourself whether the right thing was measured.
+    """
+    session = open_session(folder)
+    calibration = measured_with(session)
+    stored = [one for one in build.stored_shots(session) if one.shot.reading_m is not None]
+    wanted = [one for one in stored if not only or one.clip in only]
+    if not wanted:
+        raise SessionError(f"{folder}: no measured shot of {', '.join(only or ['this session'])} to draw")
+    for one in wanted:
+        drawn = draw_shot(session, calibration, one)
+        print(f"{drawn.picture}  {drawn.clip.name}")
 
 
 @app.command()

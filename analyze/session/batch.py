@@ -18,7 +18,7 @@ from analyze.session.folder import Session
 from analyze.session.store import ClipRecord, Store, StoredShot
 from analyze.shot import Shot, failed_shot, measure_shot
 from calibrate.calibration import Calibration
-from calibrate.errors import ClipError, MarksError, RailreadError
+from calibrate.errors import ClipError, MarksError, RailreadError, SessionError
 from calibrate.marks import read_marks
 from calibrate.solve import calibrate
 from tracker.clip import still_luma
@@ -227,6 +227,31 @@ def calibrate_session(session: Session, frame: Path) -> Calibration:
     calibration = _solved(session, frame)
     with Store(session.store_path) as store:
         store.save_calibration(calibration, inputs_sha256=calibration_sha256(session), frame=frame.name)
+    return calibration
+
+
+def measured_with(session: Session) -> Calibration:
+    """Return the calibration that the session's shots were measured with.
+
+    Parameters
+    ----------
+    session : Session
+        The session.
+
+    Raises
+    ------
+    SessionError
+        If marks or settings have changed since, or nothing was measured.
+    """
+    calibration = None
+    if session.store_path.exists():
+        with Store(session.store_path) as store:
+            calibration = store.calibration(calibration_sha256(session))
+    if calibration is None:
+        raise SessionError(
+            f"{session.folder}: not measured with its marks and settings of today; "
+            f"`railread measure {session.folder}` does that"
+        )
     return calibration
 
 
