@@ -11,7 +11,7 @@ from analyze.report.tables import NO_NAME, counted_frame, label_of, shots_frame,
 from analyze.session.config import SessionConfig
 from analyze.session.folder import Session, open_session
 from analyze.session.store import Store, StoredShot
-from analyze.statistics import Summary, read_readings, summarise
+from analyze.statistics import Summary, check_shots, read_readings, summarise
 from calibrate.errors import SessionError
 
 READINGS_NAME = "readings.csv"
@@ -92,7 +92,7 @@ def report_shots(session: Session, stored: Sequence[StoredShot]) -> Report:
     shots = shots_frame(session, stored)
     out = session.out_folder
     write_shots(out / "shots.csv", shots)
-    counted = counted_frame(shots)
+    counted = _in_order(session, counted_frame(shots))
     summary = summarise(counted, confidence=session.config.analysis.confidence)
     write_summary(out / "summary.csv", summary.frame())
     styles = _styles(session, counted)
@@ -117,7 +117,7 @@ def report_shots(session: Session, stored: Sequence[StoredShot]) -> Report:
 
 
 def _report_readings(session: Session) -> Report:
-    shots = read_readings(session.folder / READINGS_NAME)
+    shots = check_shots(read_readings(session.folder / READINGS_NAME))
     out = session.out_folder
     summary = summarise(shots, confidence=session.config.analysis.confidence)
     write_summary(out / "summary.csv", summary.frame())
@@ -125,10 +125,14 @@ def _report_readings(session: Session) -> Report:
     return Report(shots=shots, summary=summary, files=(out / "summary.csv", out / "readings.png"))
 
 
+def _in_order(session: Session, shots: pd.DataFrame) -> pd.DataFrame:
+    """Sort shots by condition as session.toml has them, those that it does not list after them."""
+    places = {name: k for k, name in enumerate(session.config.condition_names)}
+    return shots.sort_values("condition", kind="stable", key=lambda names: names.map(places).fillna(len(places)))
+
+
 def _styles(session: Session, shots: pd.DataFrame) -> dict[str, tuple[str, str]]:
-    """Colour and marker of each condition, in the order of session.toml, then of the table."""
-    found = [str(name) for name in shots["condition"].unique()]
-    named = session.config.condition_names
-    order = [name for name in named if name in found] + [name for name in found if name not in named]
+    """Colour and marker of each condition, in the order of the table."""
+    order = [str(name) for name in shots["condition"].unique()]
     controls = {str(name) for name in shots.loc[shots["role"] == "control", "condition"].unique()}
     return condition_styles(order, sorted(controls))
