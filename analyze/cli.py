@@ -147,6 +147,8 @@ def measure(
     units = session.config.session.units
     shown = shots if len(shots) <= MOST_ROWS else shots[shots["status"] != "measured"]
     _console().print(terminal.shots_table(shown, units))
+    for line in terminal.attention_lines(shots):
+        print(line)
     _show_reasons([str(slug) for slug in shots["reason"].unique()])
     counts = shots["status"].value_counts()
     print(f"{len(outcome.measured)} clips measured now, {len(outcome.unchanged)} unchanged.")

@@ -202,7 +202,7 @@ def _quantities(shot: Shot) -> dict[str, object]:
         "swerve_seen": shot.swerve_seen,
         "slide_end_mm": _mm(shot.slide_end_m),
         "frames": shot.frames,
-        "residual_px": _plain(shot.residual_px),
+        "residual_px": _plain(shot.residual_px if shot.frames else None),
     }
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 from rich.table import Table as TextTable
 
 from analyze.session.demo import AgainstTruth, Comparison
+from analyze.shot import Status
 from analyze.statistics import Summary
 from calibrate.calibration import Calibration
 from calibrate.units import inch_from_m, m_from_mm, sixteenths
@@ -93,6 +94,22 @@ def shots_table(shots: pd.DataFrame, units: str) -> TextTable:
             _decimals(row["launch_speed_m_s"], 2),
         )
     return table
+
+
+def attention_lines(shots: pd.DataFrame) -> list[str]:
+    """Return a line for each shot that failed or is doubtful and not decided, with its particulars.
+
+    Parameters
+    ----------
+    shots : DataFrame
+        Columns of `out/shots.csv`.
+    """
+    wanted = shots[(shots["status"] != str(Status.MEASURED)) & (shots["set_aside"] == "")]
+    return [
+        f"{row['clip']}, shot {row['shot']}: {row['status']}, {row['reason']}"
+        + (f": {row['detail']}" if row["detail"] else "")
+        for row in wanted.to_dict("records")
+    ]
 
 
 def summary_table(summary: Summary, units: str) -> TextTable:

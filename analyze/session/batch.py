@@ -195,7 +195,7 @@ def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
     try:
         found = track_clip(job.path, job.calibration, capture_fps=job.capture_fps, readout_s=job.readout_s)
     except ClipError as error:
-        return (failed_shot(job.path, 1, CLIP_DAMAGED, str(error)),)
+        return (_damaged(job, error),)
     return tuple(
         measure_shot(path, job.calibration, readout_s=job.readout_s)
         if isinstance(path, BallPath)
@@ -382,8 +382,12 @@ def _shots(job: ClipJob, future: Future[Sequence[Shot]]) -> Sequence[Shot]:
     if error is None:
         return future.result()
     if isinstance(error, RailreadError):
-        return (failed_shot(job.path, 1, CLIP_DAMAGED, str(error)),)
+        return (_damaged(job, error),)
     return (failed_shot(job.path, 1, MEASURING_BROKE_OFF, f"{type(error).__name__}: {error}"),)
+
+
+def _damaged(job: ClipJob, error: RailreadError) -> Shot:
+    return failed_shot(job.path, 1, CLIP_DAMAGED, str(error).removeprefix(f"{job.path}: "))
 
 
 @contextmanager

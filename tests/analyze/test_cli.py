@@ -125,6 +125,7 @@ def test_measure_shows_shots_and_says_when_a_person_is_needed(tmp_path, monkeypa
     assert "Not used: foot-2: 4.2 px off; did you click foot-3?" in result.stdout
     assert "This calibration fixes a reading" in result.stdout
     assert "Note: Something to know." in result.stdout
+    assert "B/S1/1.mp4, shot 1: failed, no-ball: nothing within 40 px" in result.stdout
     assert "no-ball: No cue ball was found" in result.stdout
     assert "Shots: 5 measured, 1 doubtful, 1 failed." in result.stdout
     # -1870 tan(0.018) + 10 mm = -23.66 mm = -0.932 in
