@@ -5,17 +5,20 @@ scale across their length (`tick_line`); along a tick the click stays. Where the
 snap it is declined with the reason, and the click is used as it is.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibrate.arrays import Floats
 from calibrate.camera import Camera
 from calibrate.errors import NotMeasured
-from calibrate.marks import Click, MarkKind, mark_kind
+from calibrate.marks import Click, MarkKind, mark_kind, tick_number
 from calibrate.reasons import MARK_AT_BORDER, MARK_COVERED, MARK_FAINT, MARK_FAR
+from calibrate.scale import RailScale
 from calibrate.symmetric import SymmetricFit, fit_symmetric
-from calibrate.tick_line import fit_tick
+from calibrate.table import Table
+from calibrate.tick_line import cut_tick, fit_ticks
 
 # What no residual shows: compression that shifts a whole mark alike, and marks that are not made quite symmetric.
 FLOOR_PX = 0.1
@@ -31,6 +34,7 @@ _BLUR_PX = 2.8  # lens and compression widen a mark; measured: smaller windows l
 
 _REACH_PX = 3.5  # a hand's click is hardly ever farther off
 _LEAST_CONTRAST = 2.5  # of the mark to the residual of its fit
+_LEAST_DEPTH = 4.0  # of a tick to the residual of its fit; below, compression makes lines of its own
 _FAINT = 6.0  # grey levels, rms, below which a mark that fits badly is called faint and not covered
 _WORST_SD_PX = 0.35  # half a click's: worse is not worth the risk
 
@@ -118,22 +122,96 @@ def snap_tick(luma: Floats, click: Click, *, px_per_m: Floats, unit_m: float) ->
     """
     sigma_px = click.sigma_px or HAND_SIGMA_PX
     start_px = np.array([click.u_px, click.v_px])
-    lengths = np.linalg.norm(px_per_m, axis=0)
-    directions = px_per_m / lengths
-    unit_px = float(lengths[0]) * unit_m
-    half_width_px = float(np.clip(0.35 * unit_px, 3.0, 6.0))
-    reach_px = min(_REACH_PX, max(1.0, 0.45 * unit_px))
-    fit = fit_tick(luma, start_px, directions, half_width_px=half_width_px, reach_px=reach_px, sigma_px=sigma_px)
+    directions, half_width_px, reach_px = _tick_frame(px_per_m, unit_m)
+    window = cut_tick(luma, start_px, directions, half_width_px=half_width_px, reach_px=reach_px)
+    fit = fit_ticks([window], reach_px=reach_px, sigma_px=sigma_px) if window else None
     if fit is None:
         return NotMeasured(MARK_AT_BORDER, f"{click.name} at ({click.u_px:.0f}, {click.v_px:.0f}) px")
-    if abs(fit.shift_px) > reach_px + 0.5:
-        return NotMeasured(MARK_FAR, f"{click.name}: {abs(fit.shift_px):.1f} px from the click")
-    if fit.depth < _LEAST_CONTRAST * fit.misfit or fit.shift_sd_px > _WORST_SD_PX:
-        return NotMeasured(MARK_FAINT, f"{click.name}: {fit.depth:.0f} grey levels, {fit.misfit:.0f} left over")
+    shift_px = float(fit.shift_px[0])
+    if abs(shift_px) > reach_px + 0.5:
+        return NotMeasured(MARK_FAR, f"{click.name}: {abs(shift_px):.1f} px from the click")
+    if fit.depth[0] < _LEAST_DEPTH * fit.misfit[0] or fit.joint_sd_px > _WORST_SD_PX:
+        return NotMeasured(
+            MARK_FAINT, f"{click.name}: {fit.depth[0]:.0f} grey levels, known to {fit.joint_sd_px:.2f} px"
+        )
+    return _across(start_px, directions, shift_px, float(fit.shift_sd_px[0]), sigma_px)
+
+
+def snap_scale(
+    luma: Floats, clicks: Sequence[Click], *, camera: Camera, table: Table, scale: RailScale
+) -> tuple[Snap, ...] | NotMeasured:
+    """Snap the clicks on the scale together: all ticks between them, clicked or not, share one shift and stretch.
+
+    Parameters
+    ----------
+    luma : (H, W) array
+        Brightness.
+    clicks : sequence of Click
+        On ticks of the scale, at least two.
+    camera : Camera
+        From all other marks, snapped.
+    table : Table
+        Gives the height of the scale.
+    scale : RailScale
+        As the clicks put it.
+
+    Returns
+    -------
+    tuple of Snap or NotMeasured
+        One for each click. Each place is that of the scale as a whole; the covariances, taken as independent, add
+        up to what the whole scale tells.
+    """
+    clicked = np.array([tick_number(click.name) for click in clicks])
+    numbers = np.unique([*clicked, *np.arange(np.ceil(clicked.min()), clicked.max() + 0.5)])
+    points_m = np.column_stack([scale.ticks_xy_m(numbers), np.full(len(numbers), table.rail_top_m)])
+    places_px = camera.project(points_m)
+    frames = [_tick_frame(jacobian[:, :2], scale.unit_m) for jacobian in camera.project_jacobian(points_m)]
+    per_m = np.linalg.norm(camera.project_jacobian(points_m)[:, :, 0], axis=1)
+    mean_per_m = float(per_m.mean())
+    along_px = (numbers - numbers.mean()) * scale.unit_m * mean_per_m
+    reach_px = frames[0][2]
+    windows = {}
+    for i, (place_px, (directions, half_width_px, _)) in enumerate(zip(places_px, frames, strict=True)):
+        window = cut_tick(luma, place_px, directions, half_width_px=half_width_px, reach_px=reach_px)
+        if window:
+            windows[i] = replace(window, size=float(per_m[i]) / mean_per_m, offset_px=float(along_px[i]))
+    # The clicks have put the scale where it is sought; they are used up in this, the snaps take their place.
+    sigma_px = float(np.mean([click.sigma_px or HAND_SIGMA_PX for click in clicks])) / np.sqrt(len(clicks))
+    fit = fit_ticks(tuple(windows.values()), reach_px=reach_px, sigma_px=sigma_px) if windows else None
+    if fit is None:
+        return NotMeasured(MARK_AT_BORDER, "the scale")
+    if np.mean(fit.depth / fit.misfit) < _LEAST_DEPTH / 2 or np.abs(fit.shift_px).max() > 3.5 * sigma_px:
+        return NotMeasured(MARK_FAINT, "the scale as a whole does not stand out either")
+    rows = {i: row for row, i in enumerate(windows)}
+    # What ticks say that were not clicked is shared out among those that were.
+    shared = np.sqrt(len(clicks) / len(windows))
+    snaps = []
+    for click, number in zip(clicks, clicked, strict=True):
+        i = int(np.flatnonzero(numbers == number)[0])
+        if i not in rows:
+            return NotMeasured(MARK_AT_BORDER, click.name)
+        # Along the tick the click stays: only its part across is replaced.
+        start_px = np.array([click.u_px, click.v_px])
+        directions = frames[i][0]
+        across_px = float((np.linalg.inv(directions) @ (places_px[i] - start_px))[0] + fit.shift_px[rows[i]])
+        sd_px = float(fit.shift_sd_px[rows[i]]) * shared
+        snaps.append(_across(start_px, directions, across_px, sd_px, click.sigma_px or HAND_SIGMA_PX))
+    return tuple(snaps)
+
+
+def _tick_frame(px_per_m: Floats, unit_m: float) -> tuple[Floats, float, float]:
+    """Directions (2, 2) along reading line and tick, half width and reach in px."""
+    lengths = np.linalg.norm(px_per_m, axis=0)
+    unit_px = float(lengths[0]) * unit_m
+    # Less than half the way to the next number, so that another tick of this size is never taken for it.
+    return px_per_m / lengths, float(np.clip(0.35 * unit_px, 3.0, 6.0)), min(_REACH_PX, max(1.0, 0.45 * unit_px))
+
+
+def _across(start_px: Floats, directions: Floats, shift_px: float, sd_px: float, sigma_px: float) -> Snap:
     along_px = sigma_px * float(np.linalg.norm(np.linalg.inv(directions)[1]))
-    sd_px = np.array([np.hypot(fit.shift_sd_px, FLOOR_PX), along_px])
-    shift_px = directions[:, 0] * fit.shift_px
-    return Snap(place_px=start_px + shift_px, cov_px2=(directions * sd_px**2) @ directions.T, shift_px=shift_px)
+    sds_px = np.array([np.hypot(sd_px, FLOOR_PX), along_px])
+    moved_px = directions[:, 0] * shift_px
+    return Snap(place_px=start_px + moved_px, cov_px2=(directions * sds_px**2) @ directions.T, shift_px=moved_px)
 
 
 def _snap_symmetric(

@@ -8,11 +8,11 @@ import numpy as np
 from calibrate.adjust import Adjustment, Scene, adjust
 from calibrate.arrays import Bools, Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration, MarkResidual
-from calibrate.errors import MarksError
+from calibrate.errors import MarksError, NotMeasured
 from calibrate.marks import Click, MarkKind, mark_kind
 from calibrate.precision import lane_sd
 from calibrate.scale import RailScale
-from calibrate.snap import HAND_SIGMA_PX, Snap, snap_mark
+from calibrate.snap import HAND_SIGMA_PX, Snap, snap_mark, snap_scale
 from calibrate.suspects import Sorted, sort_marks, worst_mark
 from calibrate.table import Ball, Lane, Table, sight_places_m
 
@@ -101,19 +101,36 @@ def _snap_and_solve(
     points_m, _ = scene.points_m(rough.adjustment.state)
     places, covs, notes = rough.place_px.copy(), cov_px2.copy(), dict(rough.notes)
     snapped = np.zeros(len(clicks), dtype=bool)
-    for i, name in enumerate(scene.names):
+    for i in range(len(clicks)):
         if not rough.adjustment.used[i]:
             continue
-        sigma_px = float(np.sqrt(cov_px2[i, 0, 0]))
-        click = Click(name, float(places[i, 0]), float(places[i, 1]), sigma_px)
-        snap = snap_mark(luma, click, camera=camera, point_m=points_m[i], unit_m=scene.scale.unit_m)
+        snap = snap_mark(
+            luma,
+            _moved(clicks[i], places[i], covs[i]),
+            camera=camera,
+            point_m=points_m[i],
+            unit_m=scene.scale.unit_m,
+        )
         if isinstance(snap, Snap):
             places[i], covs[i], snapped[i] = snap.place_px, snap.cov_px2, True
         else:
             notes[i] = f"not snapped: {snap.reason.slug}, {snap.detail}"
-    start = rough.adjustment.state
+    fit = adjust(scene, places, covs, used=rough.adjustment.used, start=rough.adjustment.state)
+    ticks = [i for i, kind in enumerate(scene.kinds) if kind is MarkKind.TICK and rough.adjustment.used[i]]
+    if len(ticks) > 1 and not snapped[ticks].all():
+        whole = snap_scale(
+            luma,
+            [_moved(clicks[i], rough.place_px[i], cov_px2[i]) for i in ticks],
+            camera=scene.camera(fit.state),
+            table=scene.solved_table(fit.state),
+            scale=scene.solved_scale(fit.state),
+        )
+        if not isinstance(whole, NotMeasured):
+            for i, snap in zip(ticks, whole, strict=True):
+                places[i], covs[i], snapped[i] = snap.place_px, snap.cov_px2, True
+                notes[i] = "faint: snapped with the scale as a whole"
     while True:
-        fit = adjust(scene, places, covs, used=rough.adjustment.used, start=start)
+        fit = adjust(scene, places, covs, used=rough.adjustment.used, start=fit.state)
         worst = worst_mark(fit)
         if worst is None or not snapped[worst]:
             break
@@ -124,6 +141,11 @@ def _snap_and_solve(
         places[worst], covs[worst], snapped[worst] = rough.place_px[worst], cov_px2[worst], False
     again = _leave_out_more(scene, places, covs, fit)
     return Sorted(adjustment=again.adjustment, place_px=places, notes=notes | again.notes), snapped
+
+
+def _moved(click: Click, place_px: Floats, cov_px2: Floats) -> Click:
+    """Return a click as it is used: swapped marks lie where the other was clicked."""
+    return Click(click.name, float(place_px[0]), float(place_px[1]), float(np.sqrt(cov_px2[0, 0])))
 
 
 def _leave_out_more(scene: Scene, places: Floats, covs: Floats, fit: Adjustment) -> Sorted:
