@@ -33,6 +33,9 @@ CONDITION_STYLES = (
     ("#8c3b24", "<"),
     ("#88b04b", ">"),
 )
+MOST_PANELS = 8  # of the lane, side by side; more would be too narrow to read
+MOST_PATHS = 60  # in a panel; more only blacken it
+MOST_GROUPS = 60  # of readings in one picture
 MM_PER_INCH = M_PER_INCH / M_PER_MM
 _STYLE = {
     "font.family": "sans-serif",
@@ -108,7 +111,10 @@ def draw_lane(
     styles : mapping
         Colour and marker by condition.
     """
-    names = [name for name in styles if any(shot.condition == name for shot in shots)] or [""]
+    there = {shot.condition for shot in shots}
+    every = [name for name in styles if name in there] or [""]
+    names = every[:MOST_PANELS]
+    shots = [shot for shot in shots if shot.condition in names]
     along_top_m = session.scale.line_y_m - session.lane.spot_y_m + 0.06
     half_mm = _half_width_mm(session, shots)
     with mpl.rc_context(_STYLE):
@@ -116,7 +122,12 @@ def draw_lane(
         figure = Figure(figsize=(width_inch, 7.2), layout="constrained")
         panels = figure.subplots(1, len(names), sharey=True, squeeze=False)[0]
         for panel, name in zip(panels, names, strict=True):
-            _draw_lane_panel(panel, session, [shot for shot in shots if shot.condition == name], name, styles)
+            own = [shot for shot in shots if shot.condition == name]
+            # Evenly taken from first to last, so that a drift over the session still shows.
+            shown = [own[len(own) * k // MOST_PATHS] for k in range(MOST_PATHS)] if len(own) > MOST_PATHS else own
+            _draw_lane_panel(panel, session, shown, name, styles)
+            if len(shown) < len(own):
+                panel.set_title(f"{len(shown)} of {len(own)} paths", loc="right", fontsize=7)
             panel.set_xlim(-half_mm, half_mm)
             panel.set_ylim(-0.06, along_top_m)
             _length_axis(panel, session, half_mm)
@@ -126,8 +137,10 @@ def draw_lane(
         figure.draw_without_rendering()
         box = panels[0].get_window_extent()
         enlarged = (box.width / (2 * half_mm)) / (box.height / (1000 * (along_top_m + 0.06)))
+        first = f"; the first {len(names)} of {len(every)} conditions" if len(names) < len(every) else ""
         figure.suptitle(
-            f"The lane from above, shooter at the bottom\nsideways scale enlarged {enlarged:.1f} times", fontsize=10
+            f"The lane from above, shooter at the bottom{first}\nsideways scale enlarged {enlarged:.1f} times",
+            fontsize=10,
         )
         figure.savefig(path)
 
@@ -155,13 +168,15 @@ def draw_readings(
         Colour and marker by condition.
     """
     unit_mm = MM_PER_INCH if session.config.session.units == "inch" else 1.0
-    rows = [row for row in summary.rows if row.shooter != "all"]
+    every = [row for row in summary.rows if row.shooter != "all"]
+    rows = every[:MOST_GROUPS]
+    groups = {key: own for key, own in shots.groupby(["condition", "shooter"], sort=False)}
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(max(4.2, 1.6 + 0.95 * len(rows)), 4.6), layout="constrained")
         axes = figure.subplots()
         for place, row in enumerate(rows):
             colour, marker = styles.get(row.condition, CONTROL_STYLE)
-            own = shots[(shots["condition"] == row.condition) & (shots["shooter"] == row.shooter)]
+            own = groups[row.condition, row.shooter]
             counted = own[own["kept"].astype(bool) & own["reading_mm"].notna()]["reading_mm"].to_numpy() / unit_mm
             aside = own[~own["kept"].astype(bool) & own["reading_mm"].notna()]["reading_mm"].to_numpy() / unit_mm
             spread = _side_by_side(counted)
@@ -177,7 +192,8 @@ def draw_readings(
         _reading_axis(axes, session)
         axes.set_title(
             "Readings at the foot rail: each shot, and (hollow) mean with its "
-            f"{100 * summary.confidence:g} % interval",
+            f"{100 * summary.confidence:g} % interval"
+            + (f"; the first {len(rows)} of {len(every)} groups" if len(rows) < len(every) else ""),
             fontsize=10,
         )
         if (~shots["kept"].astype(bool) & shots["reading_mm"].notna()).any():
@@ -201,10 +217,12 @@ def _draw_lane_panel(
         x_mm = mm_from_m(1.0) * (shot.path_xy_m[:, 0] - lane.x_aim_m)
         y_m = shot.path_xy_m[:, 1] - lane.spot_y_m
         axes.plot(x_mm, y_m, color=colour, lw=1.0, alpha=0.8)
-        reading_mm = mm_from_m(shot.reading_m)
-        if len(x_mm):
-            axes.plot([x_mm[-1], reading_mm], [y_m[-1], line_m], color=colour, lw=0.8, ls=":", alpha=0.8)
-        axes.plot(reading_mm, line_m, marker, color=colour, ms=5, mew=0, zorder=3)
+        if len(x_mm) < 2:
+            continue
+        # Straight on from the cushion. Not the reading itself, whose zero may lie a little beside the lane.
+        crossing_mm = x_mm[-1] + (line_m - y_m[-1]) * (x_mm[-1] - x_mm[-2]) / (y_m[-1] - y_m[-2])
+        axes.plot([x_mm[-1], crossing_mm], [y_m[-1], line_m], color=colour, lw=0.8, ls=":", alpha=0.8)
+        axes.plot(crossing_mm, line_m, marker, color=colour, ms=4, mew=0, alpha=0.8, zorder=3)
     axes.set_title(name, fontsize=10, color=colour, fontweight="bold")
 
 

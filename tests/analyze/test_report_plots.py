@@ -9,7 +9,15 @@ from matplotlib.colors import to_rgb
 from session_samples import made_up_session
 
 from analyze.report.build import build_report
-from analyze.report.plots import CONDITION_STYLES, CONTROL_STYLE, condition_styles
+from analyze.report.plots import (
+    CONDITION_STYLES,
+    CONTROL_STYLE,
+    MOST_PANELS,
+    MOST_PATHS,
+    LaneShot,
+    condition_styles,
+    draw_lane,
+)
 
 
 def lightness(colour: str) -> float:
@@ -42,3 +50,20 @@ def test_the_plots_are_pictures_with_something_on_them(tmp_path, units):
         for colour, _ in CONDITION_STYLES[:2]:
             wanted = np.round(255 * np.array(to_rgb(colour))[::-1])
             assert (np.abs(image - wanted).max(axis=2) < 40).sum() > 50, f"{colour} is not in {name}"
+
+
+def test_many_conditions_and_many_shots_are_cut_short_and_said_to_be(tmp_path, monkeypatch):
+    titles = []
+    monkeypatch.setattr("matplotlib.figure.Figure.suptitle", lambda self, text, **_: titles.append(text))
+    monkeypatch.setattr("matplotlib.axes.Axes.set_title", lambda self, text, **_: titles.append(text))
+    session = made_up_session(tmp_path)
+    names = [f"C{k}" for k in range(MOST_PANELS + 3)]
+    path_m = np.column_stack([np.full(5, 0.32), np.linspace(0.762, 2.51, 5)])
+    shots = [
+        LaneShot(condition=name, path_xy_m=path_m, reading_m=0.0)
+        for name in names
+        for _ in range(MOST_PATHS + 5 if name == "C0" else 1)
+    ]
+    draw_lane(tmp_path / "lane.png", session, shots, condition_styles(names, []))
+    assert f"{MOST_PATHS} of {MOST_PATHS + 5} paths" in titles
+    assert any(f"the first {MOST_PANELS} of {MOST_PANELS + 3} conditions" in title for title in titles)
