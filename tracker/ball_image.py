@@ -13,6 +13,9 @@ from calibrate.camera import Camera
 SHADE_ORDER = 3
 N_SHADE = 2 * (2 * SHADE_ORDER + 1)
 
+# What `tracker.optics` estimates from a clip, in this order.
+OPTICS_PARAMETERS = ("blur_px", "exposure_s", "radius_scale")
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class BallView:
@@ -112,12 +115,15 @@ class BallImage:
         Share of the exposure during which the ball covers the pixel.
     cover_slope_px : (N, 2) float64
         Change of `cover` when the ball moves by 1 px along u and along v.
+    optics_slope : (N, 3) float64
+        Change of `cover` with each of `OPTICS_PARAMETERS`.
     shade : (N, 14) float64
         Covered share times each term of the ball's own brightness, averaged over the exposure.
     """
 
     cover: Floats
     cover_slope_px: Floats
+    optics_slope: Floats
     shade: Floats
 
 
@@ -171,6 +177,7 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
 
     n = len(pixels_px)
     cover, slope, shade = np.zeros(n), np.zeros((n, 2)), np.zeros((n, N_SHADE))
+    optics_slope = np.zeros((n, len(OPTICS_PARAMETERS)))
     # An average over n_steps places leaves ripples of this blur less than the true sweep has.
     blur_px = float(np.hypot(optics.blur_px, np.hypot(*sweep_px) / n_steps / np.sqrt(12)))
     for step in steps:
@@ -182,10 +189,20 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
         inside = ndtr(depth_px / blur_px)
         pdf = np.exp(-0.5 * (depth_px / blur_px) ** 2) / (np.sqrt(2 * np.pi) * blur_px)
         cover += inside
-        slope += (pdf / (grad * rho))[:, None] * g
+        step_slope = (pdf / (grad * rho))[:, None] * g
+        slope += step_slope
+        along = step_slope @ view.velocity_px_s
+        optics_slope[:, 0] -= pdf * depth_px * optics.blur_px / blur_px**2
+        optics_slope[:, 1] += along * step
+        optics_slope[:, 2] += pdf * rho / (grad * optics.radius_scale)
         x, y = (q @ to_unit).T
         facing = inside * np.sqrt(np.maximum(0.0, 1 - rho * rho))
         for k, wave in enumerate(waves(x, y, SHADE_ORDER)):
             shade[:, 2 * k] += inside * wave
             shade[:, 2 * k + 1] += facing * wave
-    return BallImage(cover=cover / n_steps, cover_slope_px=slope / n_steps, shade=shade / n_steps)
+    return BallImage(
+        cover=cover / n_steps,
+        cover_slope_px=slope / n_steps,
+        optics_slope=optics_slope / n_steps,
+        shade=shade / n_steps,
+    )

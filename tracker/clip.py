@@ -235,7 +235,7 @@ def still_luma(path: Path, *, count: int = 24) -> Floats:
         image = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if path.exists() else None
         if image is None:
             raise ClipError(f"{path}: not an image that can be read")
-        return image.astype(np.float64)
+        return np.asarray(image, dtype=np.float64)
     total: Floats | None = None
     used = 0
     for frame in read_frames(path):
@@ -245,4 +245,4 @@ def still_luma(path: Path, *, count: int = 24) -> Floats:
             break
     if total is None:
         raise ClipError(f"{path}: holds no frames")
-    return np.divide(total, used)
+    return np.asarray(total / used, dtype=np.float64)

@@ -45,6 +45,12 @@ class Sighting:
         Share of the rim that was not hidden or outside the picture.
     shade : (14,) float64
         The ball's brightness terms as solved, in levels of light.
+    misfit : float
+        Mean Student-t loss of the pixels for the given noise: lower is better, comparable between optics.
+    optics_step : (3,) float64
+        Gradient of the fit with respect to `OPTICS_PARAMETERS`, all else solved for.
+    optics_information : (3, 3) float64
+        The matrix that belongs to it.
     """
 
     centre_px: Floats
@@ -53,6 +59,9 @@ class Sighting:
     contrast: float
     visible: float
     shade: Floats
+    misfit: float
+    optics_step: Floats
+    optics_information: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -229,6 +238,8 @@ def locate_ball(
             break
     if step_px > 10 * CONVERGED_PX:
         return None
+    own = image.optics_slope * (rise * root)[:, None]
+    cross = full.T @ own
     on_rim = (image.cover > 0.2) & (image.cover < 0.8)
     seen_px = float(np.sum(np.linalg.norm(image.cover_slope_px, axis=1)))
     return Sighting(
@@ -238,6 +249,9 @@ def locate_ball(
         contrast=float(np.median(rise[on_rim])) if on_rim.any() else 0.0,
         visible=min(1.0, seen_px / (2 * np.pi * view.radius_px)),
         shade=terms[:N_SHADE],
+        misfit=float(np.mean(np.log1p((grey_residual / noise) ** 2 / STUDENT_DOF))) * (STUDENT_DOF + 1) / 2,
+        optics_step=own.T @ (residual * root) - cross.T @ np.linalg.solve(normal, gradient),
+        optics_information=own.T @ own - cross.T @ np.linalg.solve(normal, cross),
     )
 
 

@@ -1,0 +1,324 @@
+"""From a recording to the ball's path: every shot in it found, and the ball located frame by frame."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from calibrate.arrays import Floats
+from calibrate.calibration import Calibration
+from calibrate.errors import ClipError
+from tracker.background import StillScene, still_scene
+from tracker.ball_image import BallView, Optics, view_ball
+from tracker.chain import LATE_STRIKE_S, MIN_SHARE, RunStart, bright_spots, rough_track
+from tracker.clip import Frame, clip_info, read_frames
+from tracker.contact import before_contact, centre_at_contact_y_m, turn_back_s
+from tracker.corridor import Corridor, lay_corridor
+from tracker.locate import BROAD_PRIOR, Patch, ShadePrior, Sighting, locate_ball, shade_prior, window_px
+from tracker.optics import fit_optics
+from tracker.path import BallPath
+from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, NotTracked
+from tracker.shots import NoStrike, ShotFrames, cut_shots
+
+Luma = npt.NDArray[np.uint8]
+Progress = Callable[[int, int], None]
+
+# Phones read a frame out in 4 to 16 ms in video modes (from memory); see `analyze.path_fit` for the published range.
+READOUT_S = 0.008
+# A blur so wide that the fit catches a ball some px away.
+CATCH_BLUR_PX = 2.5
+OPTICS_FRAMES = 6
+# Sightings left out: most of the rim hidden, or far less contrast than the others have (a hand, a cue before it).
+MIN_VISIBLE = 0.4
+MIN_CONTRAST_SHARE = 0.4
+MAX_MISFIT_RATIO = 6.0
+MIN_SIGHTINGS = 4
+
+
+def track_clip(
+    clip: Path,
+    calibration: Calibration,
+    *,
+    capture_fps: float | None = None,
+    readout_s: float | None = None,
+    progress: Progress | None = None,
+) -> tuple[BallPath | NotTracked, ...]:
+    """Find every shot in a recording and follow its cue ball.
+
+    Parameters
+    ----------
+    clip : Path
+        The recording.
+    calibration : Calibration
+        Of the camera place at which it was recorded.
+    capture_fps : float, optional
+        Frames a second at which the camera recorded, where the file plays slower.
+    readout_s : float, optional
+        Rolling shutter, first row to last, where it is known.
+    progress : callable, optional
+        Called with frames done and frames in all.
+
+    Returns
+    -------
+    tuple of BallPath or NotTracked
+        One for each shot found, in order; one `NotTracked` where there is none.
+
+    Raises
+    ------
+    ClipError
+        If the file cannot be read at all, or its picture has another size than the calibration's.
+    """
+    info = clip_info(clip)
+    wanted = tuple(int(n) for n in calibration.camera.size_px)
+    if info.size_px != wanted:
+        raise ClipError(
+            f"{clip}: {info.size_px[0]} x {info.size_px[1]} px, but the calibration is for "
+            f"{wanted[0]} x {wanted[1]} px; calibrate with a frame of this recording"
+        )
+    frame_period_s = 1 / (capture_fps or info.frame_rate or 30.0)
+    corridor = lay_corridor(calibration, info.size_px)
+    damage: list[str] = []
+
+    def decoded() -> Iterator[Frame]:
+        try:
+            for frame in read_frames(clip, capture_fps=capture_fps):
+                if progress is not None and frame.index % 10 == 0:
+                    progress(frame.index, info.n_frames)
+                yield frame
+        except ClipError as error:
+            damage.append(str(error))
+
+    results: list[BallPath | NotTracked] = []
+    row_s = (READOUT_S if readout_s is None else readout_s) / info.size_px[1]
+    for cut in cut_shots(decoded(), calibration, corridor, frame_period_s=frame_period_s):
+        number = len(results) + 1
+        if isinstance(cut, NoStrike):
+            detail = f"seen at rest from {cut.since_s:.2f} s on"
+            results.append(NotTracked(clip=clip, shot=number, reason=NO_STRIKE, detail=detail))
+            continue
+        shot = _Shot(clip, number, cut, calibration, corridor, row_s=row_s, frame_period_s=frame_period_s)
+        results.append(shot.follow())
+    if damage:
+        results.append(NotTracked(clip=clip, shot=len(results) + 1, reason=CLIP_DAMAGED, detail=damage[0]))
+    elif not results:
+        results.append(NotTracked(clip=clip, shot=1, reason=NO_BALL, detail=""))
+    return tuple(results)
+
+
+def _local_motion(times_s: Floats, xy_m: Floats, at_s: float, *, reach: int = 6) -> tuple[Floats, Floats]:
+    """Place and velocity at a time, from a parabola (line, where few) through the nearest places."""
+    near = np.argsort(np.abs(times_s - at_s))[:reach]
+    order = 2 if len(near) >= 5 else 1
+    t = times_s[near] - at_s
+    design = np.vander(t, order + 1, increasing=True)
+    found = np.linalg.lstsq(design, xy_m[near], rcond=None)[0]
+    return found[0], found[1]
+
+
+class _Shot:
+    """One shot being followed: what the steps share."""
+
+    def __init__(
+        self,
+        clip: Path,
+        number: int,
+        cut: ShotFrames,
+        calibration: Calibration,
+        corridor: Corridor,
+        *,
+        row_s: float,
+        frame_period_s: float,
+    ) -> None:
+        self.clip, self.number, self.cut = clip, number, cut
+        self.calibration, self.corridor = calibration, corridor
+        self.row_s, self.frame_period_s = row_s, frame_period_s
+        self.scene: StillScene = still_scene(cut, calibration, corridor)
+        self.times_s = np.array([time_s for time_s, _ in cut.after])
+        self.end_y_m = centre_at_contact_y_m(calibration)
+
+    def patch(
+        self, picture: npt.NDArray[np.uint8] | npt.NDArray[np.float32], view: BallView, optics: Optics
+    ) -> Patch | None:
+        """Cut the pixels round a predicted ball; None where it lies outside the picture."""
+        u0, v0, u1, v1 = window_px(view, optics)
+        cu, cv, cu1, cv1 = self.corridor.window_px
+        u0, v0, u1, v1 = max(u0, cu), max(v0, cv), min(u1, cu1), min(v1, cv1)
+        if u1 - u0 < 8 or v1 - v0 < 8:
+            return None
+        window = np.s_[v0 - cv : v1 - cv, u0 - cu : u1 - cu]
+        return Patch(
+            luma=picture[window].astype(np.float32),
+            background=self.scene.background[window],
+            hidden=self.corridor.hidden[window],
+            origin_px=(u0, v0),
+        )
+
+    def view(self, xy_m: Floats, velocity_m_s: Floats) -> BallView:
+        """Predict the ball at a place."""
+        return view_ball(self.calibration.camera, xy_m, velocity_m_s, radius_m=self.calibration.ball.radius_m)
+
+    def locate(self, k: int, view: BallView, optics: Optics, prior: ShadePrior = BROAD_PRIOR) -> Sighting | None:
+        """Locate the ball in frame `k` after the strike."""
+        patch = self.patch(self.cut.after[k][1], view, optics)
+        return None if patch is None else locate_ball(view, patch, optics, noise=self.scene.noise, prior=prior)
+
+    def table_xy_m(self, sightings: list[Sighting]) -> Floats:
+        """(N, 2) places on the table of sightings."""
+        centres = np.array([s.centre_px for s in sightings])
+        return self.calibration.camera.onto_plane(centres, z_m=self.calibration.ball.radius_m)
+
+    def follow(self) -> BallPath | NotTracked:
+        """Follow the ball from its resting place to the foot cushion."""
+        background_plan = self.corridor.plan(self.scene.background)
+        rest = bright_spots(self.scene.at_rest, background_plan, self.corridor, self.calibration, floor=1.0)
+        near = rest[np.hypot(*(rest[:, :2] - self.cut.place.xy_m).T) < 0.04] if len(rest) else rest
+        floor = MIN_SHARE * float(near[:, 2].max()) if len(near) else MIN_SHARE * self.cut.place.contrast
+        spots = [
+            bright_spots(crop, background_plan, self.corridor, self.calibration, floor=floor)
+            for _, crop in self.cut.after
+        ]
+        start = RunStart(
+            xy_m=self.cut.place.xy_m,
+            from_s=self.cut.first_moved_s - 2.5 * self.frame_period_s,
+            until_s=self.cut.first_moved_s + LATE_STRIKE_S,
+            end_y_m=self.end_y_m,
+        )
+        rough = rough_track(spots, self.times_s, start)
+        if rough is None:
+            detail = f"left its spot at {self.cut.first_moved_s:.2f} s"
+            return NotTracked(clip=self.clip, shot=self.number, reason=BALL_LOST, detail=detail)
+        caught = self._catch(rough.index, rough.xy_m)
+        if len(caught) < MIN_SIGHTINGS:
+            detail = f"seen clearly in {len(caught)} frames after {self.cut.first_moved_s:.2f} s"
+            return NotTracked(clip=self.clip, shot=self.number, reason=BALL_LOST, detail=detail)
+        return self._refine(caught, spots)
+
+    def _catch(self, index: npt.NDArray[np.int64], rough_m: Floats) -> dict[int, Sighting]:
+        """Locate the ball near its rough places, with a wide blur first: the rough places are some px off."""
+        optics = Optics(exposure_s=0.25 * self.frame_period_s, row_s=self.row_s, tone=2.2)
+        wide = Optics(blur_px=CATCH_BLUR_PX, exposure_s=optics.exposure_s, row_s=self.row_s, tone=2.2)
+        times = self.times_s[index]
+        caught: dict[int, Sighting] = {}
+        for k, place_m in zip(index, rough_m, strict=True):
+            _, velocity = _local_motion(times, rough_m, float(self.times_s[k]))
+            view = self.view(place_m, velocity)
+            first = self.locate(int(k), view, wide)
+            if first is None:
+                continue
+            xy_m = self.table_xy_m([first])[0]
+            # a catch may correct a rough place, not replace it
+            if not np.hypot(*(xy_m - place_m)) < self.calibration.ball.radius_m:
+                continue
+            second = self.locate(int(k), self.view(xy_m, velocity), optics)
+            if second is not None:
+                caught[int(k)] = second
+        return caught
+
+    def _optics(self, caught: dict[int, Sighting], motion: dict[int, tuple[Floats, Floats]]) -> Optics:
+        """Estimate what blurs the ball from frames spread over the run."""
+        keys = sorted(caught)
+        pick = [keys[i] for i in np.unique(np.linspace(1, len(keys) - 1, OPTICS_FRAMES).astype(int))]
+        start = Optics(blur_px=1.5, exposure_s=0.5 * self.frame_period_s, row_s=self.row_s)
+        views = [self.view(*motion[k]) for k in pick]
+        patches = [self.patch(self.cut.after[k][1], v, start) for k, v in zip(pick, views, strict=True)]
+        both = [(v, p) for v, p in zip(views, patches, strict=True) if p is not None]
+        fit = fit_optics(
+            [v for v, _ in both],
+            [p for _, p in both],
+            noise=self.scene.noise,
+            frame_period_s=self.frame_period_s,
+            row_s=self.row_s,
+        )
+        return fit.optics
+
+    def _refine(self, caught: dict[int, Sighting], spots: list[Floats]) -> BallPath | NotTracked:
+        """Locate the ball in every frame of the run with the clip's own optics and light."""
+        keys = sorted(caught)
+        times, xy_m = self.times_s[keys], self.table_xy_m([caught[k] for k in keys])
+        last_s = float(times[-1])
+        run = [
+            k
+            for k in range(keys[0] - 2, len(self.times_s))
+            if k >= 0 and self.times_s[k] <= last_s + 4 * self.frame_period_s
+        ]
+        motion = {k: _local_motion(times, xy_m, float(self.times_s[k])) for k in run}
+        run = [k for k in run if motion[k][0][1] < self.end_y_m + 0.01]
+        optics = self._optics(caught, motion)
+        first = {k: self.locate(k, self.view(*motion[k]), optics) for k in run}
+        prior = shade_prior([s for s in first.values() if s is not None])
+        seen: dict[int, Sighting] = {}
+        for k in run:
+            at = first[k]
+            place = self.table_xy_m([at])[0] if at is not None else motion[k][0]
+            final = self.locate(k, self.view(place, motion[k][1]), optics, prior)
+            if final is not None:
+                seen[k] = final
+        seen = _without_spoiled(seen)
+        keys = sorted(seen)
+        if len(keys) < MIN_SIGHTINGS:
+            detail = f"seen clearly in {len(keys)} frames after {self.cut.first_moved_s:.2f} s"
+            return NotTracked(clip=self.clip, shot=self.number, reason=BALL_LOST, detail=detail)
+        xy_m = self.table_xy_m([seen[k] for k in keys])
+        contact_s, usable = before_contact(
+            self.times_s[keys], xy_m, end_y_m=self.end_y_m, exposure_s=optics.exposure_s
+        )
+        keys = [k for k, use in zip(keys, usable, strict=True) if use]
+        if len(keys) < MIN_SIGHTINGS:
+            detail = f"seen clearly in {len(keys)} frames before the foot cushion"
+            return NotTracked(clip=self.clip, shot=self.number, reason=BALL_LOST, detail=detail)
+        rest = self._rest(optics, prior)
+        return BallPath(
+            clip=self.clip,
+            shot=self.number,
+            rest_px=rest[0],
+            rest_cov_px2=rest[1],
+            times_s=self.times_s[keys],
+            centre_px=np.array([seen[k].centre_px for k in keys]),
+            centre_cov_px2=np.array([seen[k].cov_px2 for k in keys]),
+            last_rest_s=self.cut.last_rest_s,
+            first_moved_s=self.cut.first_moved_s,
+            turned_s=turn_back_s(spots, self.times_s, xy_m[-1], contact_s=contact_s, end_y_m=self.end_y_m),
+            frame_period_s=self.frame_period_s,
+            exposure_s=optics.exposure_s,
+            size_px=self.calibration.camera.size_px,
+            frames=len([k for k in run if self.times_s[k] < contact_s]),
+        )
+
+    def _rest(self, optics: Optics, prior: ShadePrior) -> tuple[Floats, Floats]:
+        """Locate the ball at rest in the averaged frames before the strike."""
+        view = self.view(self.cut.place.xy_m, np.zeros(2))
+        wide = Optics(blur_px=CATCH_BLUR_PX, tone=optics.tone)
+        for attempt, shades in ((wide, BROAD_PRIOR), (Optics(blur_px=optics.blur_px, tone=optics.tone), prior)):
+            patch = self.patch(self.scene.at_rest, view, attempt)
+            found = (
+                None if patch is None else locate_ball(view, patch, attempt, noise=self.scene.noise, prior=shades)
+            )
+            if found is None:
+                continue
+            view = self.view(self.table_xy_m([found])[0], np.zeros(2))
+            cov = found.cov_px2 + np.eye(2) * REST_FLOOR_PX**2
+        if found is None:
+            # covered by a cue or hand throughout: the place as first found, good to some mm
+            sd_px = 0.2 * view.radius_px
+            return view.centre_px, np.eye(2) * sd_px**2
+        return found.centre_px, cov
+
+
+# Averaging does not remove what is the same in all frames: shading, the tip close by, compression of a still ball.
+REST_FLOOR_PX = 0.15
+
+
+def _without_spoiled(seen: dict[int, Sighting]) -> dict[int, Sighting]:
+    """Leave out sightings that something spoiled: a hidden rim, a hand or cue over the ball."""
+    if not seen:
+        return seen
+    contrast = float(np.median([s.contrast for s in seen.values()]))
+    misfit = float(np.median([s.misfit for s in seen.values()]))
+    return {
+        k: s
+        for k, s in seen.items()
+        if s.visible > MIN_VISIBLE
+        and s.contrast > MIN_CONTRAST_SHARE * contrast
+        and s.misfit < MAX_MISFIT_RATIO * misfit
+    }

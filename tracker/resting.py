@@ -1,0 +1,116 @@
+"""The cue ball at rest on its spot: where it lies, and whether it still lies there."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from calibrate.arrays import Floats
+from calibrate.calibration import Calibration
+
+# How far from the spot a hand may put the ball.
+SEARCH_M = 0.06
+SEARCH_STEP_M = 0.004
+# A ball stands out all round: this many sectors of its rim are judged, the weakest but one counts, so that one
+# may be hidden by the tip.
+SECTORS = 8
+
+Picture = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RestingPlace:
+    """A ball found at rest.
+
+    Attributes
+    ----------
+    xy_m : (2,) float64
+        Centre of the ball, table frame, good to some mm.
+    inside_px : (K, 2) float32
+        Image points on the ball.
+    contrast : float
+        Brightness of the ball over the cloth round it, in grey levels, in its weakest sector but one.
+    """
+
+    xy_m: Floats
+    inside_px: npt.NDArray[np.float32]
+    contrast: float
+
+
+def _disc_directions() -> tuple[Floats, Floats]:
+    """Unit-disc points inside a ball, and ring points outside it, by sector: (SECTORS, K, 2)."""
+    angle = (np.arange(SECTORS * 3) + 0.5) / (SECTORS * 3) * 2 * np.pi
+    ring = np.stack([np.cos(angle), np.sin(angle)], axis=1).reshape(SECTORS, 3, 2)
+    inner = np.concatenate([0.62 * ring, 0.82 * ring], axis=1)
+    outer = np.concatenate([1.25 * ring, 1.4 * ring], axis=1)
+    return inner, outer
+
+
+INNER, OUTER = _disc_directions()
+
+
+def _sample(picture: Picture, points_px: Floats) -> npt.NDArray[np.float32]:
+    """Brightness at points of any shape (..., 2), by linear interpolation; the border is repeated."""
+    flat = np.ascontiguousarray(points_px.reshape(-1, 2), dtype=np.float32)
+    values = np.empty((len(flat), 1), np.float32)
+    # cv2.remap takes at most 32767 rows
+    for start in range(0, len(flat), 30000):
+        part = flat[start : start + 30000]
+        values[start : start + 30000] = cv2.remap(
+            picture, part[:, None, 0], part[:, None, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        ).reshape(-1, 1)
+    return values.reshape(points_px.shape[:-1])
+
+
+def find_resting_ball(picture: Picture, calibration: Calibration) -> RestingPlace | None:
+    """Look for the cue ball near its spot.
+
+    A ball is brighter than the cloth in every direction at its known size; a paper edge, a cue or a ring marker is
+    not. No threshold is set by hand: the rim's contrast must exceed what the same measure gives off the ball.
+
+    Parameters
+    ----------
+    picture : (H, W) array
+        Luma of a whole frame.
+    calibration : Calibration
+        Camera, lane and ball.
+
+    Returns
+    -------
+    RestingPlace or None
+        None where nothing near the spot looks like a ball.
+    """
+    camera, lane, radius_m = calibration.camera, calibration.lane, calibration.ball.radius_m
+    offsets = np.arange(-SEARCH_M, SEARCH_M + 1e-9, SEARCH_STEP_M)
+    dx, dy = np.meshgrid(offsets, offsets)
+    places_m = np.stack([lane.x_aim_m + dx.ravel(), lane.spot_y_m + dy.ravel(), np.full(dx.size, radius_m)], axis=1)
+    # over so small a patch the outline hardly changes: one shape serves all places
+    spot_m = np.array([lane.x_aim_m, lane.spot_y_m, radius_m])
+    rim_px = camera.sphere_outline(spot_m, radius_m=radius_m, count=32)
+    centre_px = rim_px.mean(axis=0)
+    u_r, v_r = np.abs(rim_px - centre_px).max(axis=0)
+    centres_px = camera.project(places_m) + (centre_px - camera.project(spot_m))
+    height, width = picture.shape
+    in_picture = (centres_px > [u_r, v_r]).all() and (centres_px < [width - u_r, height - v_r]).all()
+    if not in_picture and not ((centre_px > 0).all() and (centre_px < [width, height]).all()):
+        return None
+    shape = np.array([u_r, v_r])
+    inner = _sample(picture, centres_px[:, None, None] + INNER * shape)
+    outer = _sample(picture, centres_px[:, None, None] + OUTER * shape)
+    # the darkest part of each inner sector over the brightest of the outer one
+    steps = np.quantile(inner, 0.25, axis=2) - np.quantile(outer, 0.75, axis=2)
+    score = np.sort(steps, axis=1)[:, 1]
+    best = int(np.argmax(score))
+    elsewhere = score[np.hypot(dx.ravel() - dx.ravel()[best], dy.ravel() - dy.ravel()[best]) > radius_m]
+    spread = 1.4826 * float(np.median(np.abs(elsewhere - np.median(elsewhere)))) if elsewhere.size else 0.0
+    grain = float(np.median(np.abs(np.diff(outer[best].ravel())))) + 1.0
+    if score[best] < 3 * grain or (elsewhere.size and score[best] < np.median(elsewhere) + 3 * spread):
+        return None
+    points = (centres_px[best] + 0.7 * INNER.reshape(-1, 2) * shape).astype(np.float32)
+    return RestingPlace(xy_m=places_m[best, :2], inside_px=points, contrast=float(score[best]))
+
+
+def brightness_at(picture: Picture, place: RestingPlace) -> npt.NDArray[np.float32]:
+    """Brightness of the points on the ball, shape (K,)."""
+    return _sample(picture, place.inside_px.astype(np.float64))
