@@ -46,7 +46,7 @@ SOURCES = {
     "timing": "readout time of the rolling shutter",
     "friction": "prior knowledge of sliding and rolling friction",
     "spin": "prior knowledge of the spin that a tip can give",
-    "bend": "what the linear rules above leave out",
+    "slide-end": "where the slide ended, when the sightings do not show it",
 }
 
 

@@ -5,7 +5,8 @@ import math
 import numpy as np
 
 from analyze.motion import GRAVITY_M_S2, state
-from analyze.path_fit import OUTLIER, PathFit
+from analyze.path_fit import PathFit
+from analyze.path_problem import OUTLIER
 from analyze.reasons import (
     FAR_FROM_RAIL,
     HOP,

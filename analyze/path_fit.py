@@ -1,89 +1,39 @@
 """The motion of a sliding and rolling ball, fitted to all sightings of a shot at once, in pixels."""
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from analyze.motion import crossing_s, state_jacobian
+from analyze.motion import crossing_s
+from analyze.path_problem import (
+    LONGEST_STEP,
+    MIN_SIGHTINGS,
+    N_FIT,
+    NUISANCE_PARAMETERS,
+    READOUT,
+    STRIKE,
+    Flags,
+    MotionPriors,
+    Problem,
+    build_problem,
+    inverse,
+    minimise,
+    motion_parameters,
+    robust_scale,
+    sighting_weights,
+)
 from analyze.reasons import NO_FIT, RAIL_NOT_REACHED, TOO_FEW_SIGHTINGS
+from analyze.slide_nodes import SlideNode, slide_nodes
 from calibrate.arrays import Floats, readonly
-from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
+from calibrate.calibration import Calibration
 from calibrate.camera import CAMERA_PARAMETERS
 from calibrate.errors import NotMeasured
 from tracker.path import BallPath
 
-Flags = npt.NDArray[np.bool_]
-
-FIT_PARAMETERS = (
-    "x_m",
-    "y_m",
-    "strike_s",
-    "launch_rad",
-    "log_speed",
-    "side_slip",
-    "forward_slip",
-    "log_mu_s",
-    "log_mu_r",
-    "readout_s",
-)
-"""What is fitted. Slips are in units of the launch speed, right and forward; `log_` is the natural logarithm.
-
-In these the priors are Gaussian and the posterior is nearly so, which it is not in velocities and coefficients.
-"""
-NUISANCE_PARAMETERS = (*CALIBRATION_PARAMETERS, "ball_bias_u_px", "ball_bias_v_px")
-"""Uncertain, but given to the fit: the calibration, and a location error common to all frames."""
-
-MIN_SIGHTINGS = 4  # each gives two numbers; start, time, speed and direction need five beside the place of rest
-HUBER = 2.5  # of the Mahalanobis distance in two dimensions: exp(-2.5^2/2) = 4 % of good sightings are touched
-OUTLIER = 5.0  # beyond this a sighting is not used at all; 4e-6 of good ones are
-_N_FIT = len(FIT_PARAMETERS)
-_STRIKE, _READOUT = FIT_PARAMETERS.index("strike_s"), FIT_PARAMETERS.index("readout_s")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MotionPriors:
-    """What is known before a shot is seen, as means and standard deviations of Gaussian priors.
-
-    Attributes
-    ----------
-    mu_s, log_mu_s_sd : float
-        Sliding friction of ball on cloth; 0.2 is typical and 0.15 to 0.4 occur: Marlow 1995, Mathavan et al. 2009,
-        both from memory. The logarithm is given the spread, so 0.11 to 0.36 is within two standard deviations.
-    mu_r, log_mu_r_sd : float
-        Rolling resistance; 0.005 to 0.015, typically 0.01: same sources, from memory.
-    side_slip_sd : float
-        Slip to the side over launch speed, (5/2)(b/R) tan(theta): 0.1 is a tip half a radius off centre under a cue
-        raised by 4.6 degrees.
-    forward_slip, forward_slip_sd : float
-        Slip forward over launch speed, 1 - (5/2)(h/R)/cos(theta): 1 for a stun shot, 0 for a ball that rolls
-        from the start, 2 for full draw.
-    readout_s, readout_sd_s : float
-        Readout time of the rolling shutter where it is not known. Published: 1/60 to 1/10 s for a full readout of
-        consumer cameras (ISPRS paper reported by the University of Vienna); phones of today in video modes are
-        faster: from memory.
-    known_readout_sd_s : float
-        Uncertainty of a readout time that was given.
-    ball_bias_px : float
-        Standard uncertainty of a location error that all frames of a shot share, in each direction.
-    noise_dof : float
-        How firmly the tracker's covariances are believed, in degrees of freedom: the residuals of a shot move the
-        scale of the noise in proportion to their own number.
-    """
-
-    mu_s: float = 0.2
-    log_mu_s_sd: float = 0.3
-    mu_r: float = 0.010
-    log_mu_r_sd: float = 0.3
-    side_slip_sd: float = 0.1
-    forward_slip: float = 1.0
-    forward_slip_sd: float = 1.0
-    readout_s: float = 0.008
-    readout_sd_s: float = 0.005
-    known_readout_sd_s: float = 0.0003
-    ball_bias_px: float = 0.05
-    noise_dof: float = 20.0
+_HELD_S = 1e-5
+_EARLY_S, _EARLY_SIGHTINGS = 0.15, 6
+_CRAWL_M_S = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -130,6 +80,9 @@ class PathFit:
         Weighted sum of squares of the whitened residuals, and their degrees of freedom.
     cost : float
         What was minimised, with the noise scale applied.
+    nodes : tuple of SlideNode
+        The posterior in pieces where the sightings do not show the end of the slide; else empty, and `theta` with
+        `cov` describe it.
     """
 
     theta: Floats
@@ -152,6 +105,7 @@ class PathFit:
     chi2: float
     dof: float
     cost: float
+    nodes: tuple[SlideNode, ...] = ()
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -159,86 +113,6 @@ class PathFit:
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray) and value.dtype == np.float64:
                 object.__setattr__(self, item.name, readonly(item.name, value, value.shape))
-
-
-def motion_parameters(theta: Floats) -> Floats:
-    """Translate fitted values to the motion's own parameters.
-
-    Parameters
-    ----------
-    theta : (..., 10) array
-        In the order of `FIT_PARAMETERS`.
-
-    Returns
-    -------
-    (..., 9) array
-        In the order of `motion.MOTION_PARAMETERS`.
-    """
-    theta = np.asarray(theta)
-    speed = np.exp(theta[..., 4])
-    sin, cos = np.sin(theta[..., 3]), np.cos(theta[..., 3])
-    side, forward = theta[..., 5], theta[..., 6]
-    p = np.empty((*theta.shape[:-1], 9))
-    p[..., 0:3] = theta[..., 0:3]
-    p[..., 3] = speed * sin
-    p[..., 4] = speed * cos
-    p[..., 5] = speed * (side * cos + forward * sin)
-    p[..., 6] = speed * (-side * sin + forward * cos)
-    p[..., 7:9] = np.exp(theta[..., 7:9])
-    return p
-
-
-def _motion_slope(theta: Floats, p: Floats) -> Floats:
-    """Differentiate `motion_parameters`: (9, 9), without the readout, which is no parameter of the motion."""
-    speed = math.exp(theta[4])
-    sin, cos = math.sin(theta[3]), math.cos(theta[3])
-    slope = np.zeros((9, 9))
-    slope[0, 0] = slope[1, 1] = slope[2, 2] = 1.0
-    slope[3:7, 3] = (p[4], -p[3], p[6], -p[5])  # a turn of both vectors, clockwise seen from above
-    slope[3:7, 4] = p[3:7]
-    slope[5:7, 5] = (speed * cos, -speed * sin)
-    slope[5:7, 6] = (speed * sin, speed * cos)
-    slope[7, 7], slope[8, 8] = p[7], p[8]
-    return slope
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Problem:
-    """The sightings of a shot, the place of rest as row 0, ready for fitting."""
-
-    path: BallPath
-    calibration: Calibration
-    rows: Floats  # (N,) row of each sighting over the image height
-    whiten: Floats  # (N + 1, 2, 2): inverse Cholesky factors of the covariances
-    prior_mean: Floats
-    prior_precision: Floats
-    use: Flags  # (N,)
-
-    def times_s(self, theta: Floats) -> Floats:
-        return self.path.times_s + self.rows * float(theta[_READOUT])
-
-    def predict(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """Image, (N + 1, 2); its derivative, (N + 1, 2, 10); and the places on the table, (N + 1, 3)."""
-        p = motion_parameters(theta)
-        place, by_motion = state_jacobian(p, self.times_s(theta))
-        n = len(place)
-        points = np.full((n + 1, 3), self.calibration.ball.radius_m)
-        points[0, :2] = p[:2]
-        points[1:, :2] = place
-        by_theta = np.zeros((n + 1, 2, _N_FIT))
-        by_theta[0, 0, 0] = by_theta[0, 1, 1] = 1.0
-        by_theta[1:, :, :9] = by_motion @ _motion_slope(theta, p)
-        by_theta[1:, :, _READOUT] = -by_motion[:, :, 2] * self.rows[:, None]
-        camera = self.calibration.camera
-        slope = camera.project_jacobian(points)[..., :2] @ by_theta
-        return camera.project(points), slope, points
-
-    def residuals(self, theta: Floats) -> tuple[Floats, Floats]:
-        """Whitened sighting minus prediction, (N + 1, 2), and derivative of the prediction, (N + 1, 2, 10)."""
-        image, slope, _ = self.predict(theta)
-        seen = np.vstack([self.path.rest_px, self.path.centre_px])
-        white = (self.whiten @ (seen - image)[..., None])[..., 0]
-        return np.where(np.isfinite(white), white, 1e6), np.nan_to_num(self.whiten @ slope)
 
 
 def fit_path(
@@ -278,25 +152,34 @@ def fit_path(
     priors = priors or MotionPriors()
     if path.n_sightings < MIN_SIGHTINGS:
         return NotMeasured(TOO_FEW_SIGHTINGS, f"{path.n_sightings} sightings, {MIN_SIGHTINGS} needed")
-    problem = _problem(path, calibration, readout_s, priors)
+    problem = build_problem(path, calibration, readout_s, priors)
     contact_y_m = contact_line_y_m(calibration)
     starts = _starts(problem)
     if not starts:
         return NotMeasured(NO_FIT, "the ball does not move along the lane")
 
-    theta, _ = min((_minimise(problem, start, scale=2.0) for start in starts), key=lambda found: found[1])
+    # With residuals of many pixels no prior holds the readout time and it wanders off: freed near the minimum only.
+    precision = problem.prior_precision.copy()
+    precision[READOUT] = max(precision[READOUT], 1 / _HELD_S**2)
+    held = replace(problem, prior_precision=precision)
+    theta, _ = min((minimise(held, start, scale=2.0) for start in starts), key=lambda found: found[1])
     for _ in range(2):
         contact_s = float(crossing_s(motion_parameters(theta), contact_y_m))
         problem = _between_strike_and_contact(problem, theta, contact_s)
-        scale = _robust_scale(problem, theta)
-        theta, cost = _minimise(problem, theta, scale=scale)
-    n_good = int(np.count_nonzero(_weights(problem, theta, scale)))
+        scale = robust_scale(problem, theta)
+        theta, cost = minimise(problem, theta, scale=scale)
+    n_good = int(np.count_nonzero(sighting_weights(problem, theta, scale)))
     if not np.isfinite(theta).all() or n_good < MIN_SIGHTINGS:
         return NotMeasured(NO_FIT, f"only {n_good} of {path.n_sightings} sightings lie on one path")
     contact_s = float(crossing_s(motion_parameters(theta), contact_y_m))
     if not math.isfinite(contact_s):
         return NotMeasured(RAIL_NOT_REACHED, "the fitted motion ends before the cushion")
-    return _posterior(problem, theta, priors, contact_y_m=contact_y_m, contact_s=contact_s, cost=cost, scale=scale)
+    try:
+        return _posterior(
+            problem, theta, priors, contact_y_m=contact_y_m, contact_s=contact_s, cost=cost, scale=scale
+        )
+    except np.linalg.LinAlgError:
+        return NotMeasured(NO_FIT, "the sightings do not determine a motion")
 
 
 def contact_line_y_m(calibration: Calibration) -> float:
@@ -314,38 +197,8 @@ def contact_line_y_m(calibration: Calibration) -> float:
     return calibration.table.length_m - math.sqrt(radius_m**2 - above_m**2)
 
 
-def _problem(path: BallPath, calibration: Calibration, readout_s: float | None, priors: MotionPriors) -> _Problem:
-    """Collect data and priors."""
-    height_px = float(path.size_px[1])
-    mean, sd = np.zeros(_N_FIT), np.full(_N_FIT, np.inf)
-    mean[5:9] = (0.0, priors.forward_slip, math.log(priors.mu_s), math.log(priors.mu_r))
-    sd[5:9] = (priors.side_slip_sd, priors.forward_slip_sd, priors.log_mu_s_sd, priors.log_mu_r_sd)
-    if readout_s is None:
-        mean[_READOUT], sd[_READOUT] = priors.readout_s, priors.readout_sd_s
-    else:
-        # A global shutter is known for what it is; a given readout time has been measured somehow.
-        mean[_READOUT] = readout_s
-        sd[_READOUT] = priors.known_readout_sd_s if readout_s else 1e-9
-    # Between the last frame at rest and the first in motion; wide enough not to matter where the ball is seen well.
-    mean[_STRIKE] = (path.last_rest_s + path.first_moved_s) / 2 + path.rest_px[1] / height_px * mean[_READOUT]
-    sd[_STRIKE] = max(path.frame_period_s, path.first_moved_s - path.last_rest_s)
-    cov = np.concatenate([path.rest_cov_px2[None], path.centre_cov_px2])
-    use = np.ones(path.n_sightings, dtype=bool)
-    if path.turned_s is not None:
-        use &= path.times_s < path.turned_s
-    return _Problem(
-        path=path,
-        calibration=calibration,
-        rows=path.centre_px[:, 1] / height_px,
-        whiten=np.linalg.inv(np.linalg.cholesky(cov)),
-        prior_mean=mean,
-        prior_precision=1 / sd**2,
-        use=use,
-    )
-
-
-def _starts(problem: _Problem) -> list[Floats]:
-    """First guesses: a robust parabola through the places on the table, with several kinds of spin."""
+def _starts(problem: Problem) -> list[Floats]:
+    """First guesses: straight from the place of rest through the early sightings, with several kinds of spin."""
     path, camera = problem.path, problem.calibration.camera
     radius_m = problem.calibration.ball.radius_m
     start_m = camera.onto_plane(path.rest_px, z_m=radius_m)
@@ -354,21 +207,16 @@ def _starts(problem: _Problem) -> list[Floats]:
     good = np.isfinite(places_m).all(axis=1) & problem.use
     if not np.isfinite(start_m).all() or good.sum() < MIN_SIGHTINGS:
         return []
-    t, xy = times_s[good], places_m[good]
-    origin_s = float(problem.prior_mean[_STRIKE])
-    basis = np.stack([np.ones_like(t), t - origin_s, (t - origin_s) ** 2], axis=1)
-    columns = 3 if len(t) > MIN_SIGHTINGS + 2 else 2
-    weights = np.ones(len(t))
-    for _ in range(15):  # least absolute distances by reweighting: a few gross outliers must not matter
-        w = np.sqrt(weights)[:, None]
-        curve = np.linalg.lstsq(w * basis[:, :columns], w * xy, rcond=None)[0]
-        distance = np.linalg.norm(xy - basis[:, :columns] @ curve, axis=1)
-        weights = 1 / np.maximum(distance, 1e-3)
-    velocity = curve[1]
+    # Early sightings give the launch velocity; a median, because a few of them may be gross outliers.
+    strike_s = float(problem.prior_mean[STRIKE])
+    since_s = times_s[good] - strike_s
+    early = since_s <= max(_EARLY_S, np.sort(since_s)[min(_EARLY_SIGHTINGS, len(since_s)) - 1])
+    since_s = np.maximum(since_s[early], path.frame_period_s / 2)
+    late_half = since_s >= np.median(since_s)  # there the unknown moment of the strike matters less
+    velocity = np.median(((places_m[good][early] - start_m) / since_s[:, None])[late_half], axis=0)
     speed = float(np.linalg.norm(velocity))
-    if not (velocity[1] > 0 and speed > 0.05):
+    if not (velocity[1] > 0 and speed > _CRAWL_M_S):
         return []
-    strike_s = origin_s + (start_m[1] - curve[0, 1]) / velocity[1]
     base = problem.prior_mean.copy()
     base[:5] = (*start_m, strike_s, math.atan2(velocity[0], velocity[1]), math.log(speed))
     starts = []
@@ -380,93 +228,19 @@ def _starts(problem: _Problem) -> list[Floats]:
     return starts
 
 
-def _minimise(problem: _Problem, theta: Floats, *, scale: float) -> tuple[Floats, float]:
-    """Levenberg-Marquardt with Huber's weights; `scale` multiplies the tracker's uncertainties."""
-    damping = 1e-3
-    use = np.concatenate([[True], problem.use])
-    white, slope = problem.residuals(theta)
-    cost = _cost(problem, theta, white, use, scale)
-    for _ in range(60):
-        weights = use * _huber_weights(white / scale)
-        weights[0] = 1.0
-        rows = slope.reshape(-1, _N_FIT) * np.sqrt(np.repeat(weights, 2))[:, None] / scale
-        right = white.ravel() * np.sqrt(np.repeat(weights, 2)) / scale
-        hessian = rows.T @ rows + np.diag(problem.prior_precision)
-        gradient = rows.T @ right + problem.prior_precision * (problem.prior_mean - theta)
-        better = False
-        for _ in range(8):
-            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), gradient)
-            trial = theta + np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
-            trial_white, trial_slope = problem.residuals(trial)
-            trial_cost = _cost(problem, trial, trial_white, use, scale)
-            if trial_cost <= cost:
-                better = True
-                break
-            damping *= 8
-        if not better:
-            break
-        gain = cost - trial_cost
-        theta, white, slope, cost = trial, trial_white, trial_slope, trial_cost
-        damping = max(damping / 8, 1e-12)
-        if gain < 1e-9 * (1 + cost):
-            break
-    return theta, cost
-
-
-# A step longer than this leaves the range in which the linearised motion means anything.
-_LONGEST_STEP = np.array([0.2, 0.2, 0.1, 0.2, 0.5, 0.5, 1.0, 0.7, 0.7, 0.02])
-
-
-def _huber_weights(white: Floats) -> Floats:
-    distance = np.linalg.norm(white, axis=-1)
-    weights: Floats = HUBER / np.maximum(distance, HUBER)
-    return weights
-
-
-def _cost(problem: _Problem, theta: Floats, white: Floats, use: Floats, scale: float) -> float:
-    distance = np.linalg.norm(white, axis=-1) / scale
-    huber = np.where(distance <= HUBER, distance**2, 2 * HUBER * distance - HUBER**2)
-    huber[0] = distance[0] ** 2
-    prior = problem.prior_precision @ (theta - problem.prior_mean) ** 2
-    return float(huber @ use + prior)
-
-
-def _robust_scale(problem: _Problem, theta: Floats) -> float:
-    """Noise over stated noise from the median distance (the median of a Rayleigh variable is 1.177), at least 1."""
-    white, _ = problem.residuals(theta)
-    distance = np.linalg.norm(white[1:][problem.use], axis=1)
-    return max(1.0, float(np.median(distance)) / 1.177) if len(distance) else 1.0
-
-
-def _between_strike_and_contact(problem: _Problem, theta: Floats, contact_s: float) -> _Problem:
+def _between_strike_and_contact(problem: Problem, theta: Floats, contact_s: float) -> Problem:
     """Leave out sightings whose exposure holds the strike or the contact: the ball changes speed within them."""
     path = problem.path
     times_s = problem.times_s(theta)
     blur_s = path.exposure_s
-    use = times_s > theta[_STRIKE] + blur_s
+    use = times_s > theta[STRIKE] + blur_s
     if math.isfinite(contact_s):
         use &= times_s < contact_s - blur_s
     if path.turned_s is not None:
         use &= path.times_s < path.turned_s
     if np.count_nonzero(use) < MIN_SIGHTINGS:
         return problem
-    return _Problem(
-        path,
-        problem.calibration,
-        problem.rows,
-        problem.whiten,
-        problem.prior_mean,
-        problem.prior_precision,
-        use,
-    )
-
-
-def _weights(problem: _Problem, theta: Floats, scale: float) -> Floats:
-    """Weights of the sightings, (N,); gross outliers and those not between strike and contact get 0."""
-    white, _ = problem.residuals(theta)
-    distance = np.linalg.norm(white[1:], axis=1) / scale
-    weights: Floats = np.where(problem.use & (distance < OUTLIER), HUBER / np.maximum(distance, HUBER), 0.0)
-    return weights
+    return replace(problem, use=use)
 
 
 def _persistence(white: Floats, weights: Floats) -> tuple[float, float]:
@@ -492,7 +266,7 @@ def _persistence_factor(persistence: tuple[float, float]) -> float:
 
 
 def _posterior(
-    problem: _Problem,
+    problem: Problem,
     theta: Floats,
     priors: MotionPriors,
     *,
@@ -500,13 +274,13 @@ def _posterior(
     contact_s: float,
     cost: float,
     scale: float,
-) -> PathFit:
+) -> PathFit | NotMeasured:
     """Covariance at the minimum, and how the minimum moves with the calibration."""
-    weights = _weights(problem, theta, scale)
+    weights = sighting_weights(problem, theta, scale)
     white, slope = problem.residuals(theta)
     all_weights = np.concatenate([[1.0], weights])
     w = np.repeat(all_weights, 2)
-    rows = slope.reshape(-1, _N_FIT)
+    rows = slope.reshape(-1, N_FIT)
     right = white.ravel()
     precision = np.diag(problem.prior_precision)
 
@@ -514,15 +288,14 @@ def _posterior(
     noise2 = scale**2
     for _ in range(2):
         hessian = (rows * w[:, None]).T @ rows / noise2 + precision
-        cov = np.linalg.inv(hessian)
-        cov = (cov + cov.T) / 2
+        cov = inverse(hessian)
         dof = float(2 * np.count_nonzero(all_weights) - np.trace(cov @ (hessian - precision)))
         chi2 = float(w @ right**2)
         noise2 = (priors.noise_dof + chi2) / (priors.noise_dof + max(dof, 0.0))
         persistence = _persistence(white[1:], weights)
         noise2 *= _persistence_factor(persistence)
     gradient = rows.T @ (w * right) / noise2 + precision @ (problem.prior_mean - theta)
-    theta = theta + np.clip(cov @ gradient, -_LONGEST_STEP, _LONGEST_STEP)
+    theta = theta + np.clip(cov @ gradient, -LONGEST_STEP, LONGEST_STEP)
     white, slope = problem.residuals(theta)
 
     _, _, points = problem.predict(theta)
@@ -530,12 +303,15 @@ def _posterior(
     by_nuisance[..., : len(CAMERA_PARAMETERS)] = problem.calibration.camera.project_parameter_jacobian(points)
     by_nuisance[..., -2:] = np.eye(2)
     moved = (problem.whiten @ by_nuisance).reshape(-1, len(NUISANCE_PARAMETERS))
-    nuisance_slope = -cov @ (slope.reshape(-1, _N_FIT) * w[:, None]).T @ moved / noise2
+    nuisance_slope = -cov @ (slope.reshape(-1, N_FIT) * w[:, None]).T @ moved / noise2
     nuisance_cov = np.zeros((len(NUISANCE_PARAMETERS),) * 2)
     nuisance_cov[:-2, :-2] = problem.calibration.cov
     nuisance_cov[-2:, -2:] = priors.ball_bias_px**2 * np.eye(2)
 
     image, _, _ = problem.predict(theta)
+    if not (np.isfinite(image).all() and np.isfinite(theta).all()):
+        return NotMeasured(NO_FIT, "the fitted motion leaves the picture")
+    nodes = slide_nodes(problem, theta, cov, weights=all_weights, noise2=noise2, by_nuisance=moved)
     parameters = motion_parameters(theta)
     reached_s = float(crossing_s(parameters, contact_y_m))
     return PathFit(
@@ -559,4 +335,5 @@ def _posterior(
         chi2=chi2,
         dof=dof,
         cost=cost,
+        nodes=nodes,
     )

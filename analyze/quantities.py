@@ -7,7 +7,9 @@ import numpy as np
 
 from analyze.budget import BudgetShare, central_differences, in_turn
 from analyze.motion import crossing_s, slide_time_s, state
-from analyze.path_fit import FIT_PARAMETERS, NUISANCE_PARAMETERS, PathFit, motion_parameters
+from analyze.path_fit import PathFit
+from analyze.path_problem import FIT_PARAMETERS, N_FIT, NUISANCE_PARAMETERS, motion_parameters
+from analyze.slide_nodes import SlideNode
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from calibrate.scale import RailScale
@@ -30,7 +32,6 @@ end of the slide, from the spot; beyond the rail it is where the slide would hav
 """
 BUDGETED = ("reading_m", "launch_rad", "swerve_offset_m")
 
-_N_FIT = len(FIT_PARAMETERS)
 _SCALE_PARAMETERS = ("scale_zero_m", "scale_skew_rad", "scale_stretch")
 _SCALE_AT = [CALIBRATION_PARAMETERS.index(name) for name in _SCALE_PARAMETERS]
 
@@ -144,48 +145,95 @@ def quantities(fit: PathFit, calibration: Calibration) -> Quantities:
     To first order (GUM, eq. 13). The calibration acts twice: it moves the fitted motion (`fit.nuisance_slope`), and
     it moves the scale under it; the two are added before they are squared. Within the fit, the estimate is
     linear in the sightings and in the prior means: ``cov = C (J' W J) C + sum of C P_k C``, which divides it
-    exactly among the sightings and each prior.
+    exactly among the sightings and each prior. Where the posterior comes in pieces (`fit.nodes`), the values are
+    its means, and the spread of the pieces is a source of its own.
     """
-    spot_y_m = calibration.lane.spot_y_m
+    nodes = fit.nodes or (
+        SlideNode(
+            weight=1.0,
+            theta=fit.theta,
+            cov=fit.cov,
+            nuisance_slope=fit.nuisance_slope,
+            pull=np.zeros(len(NUISANCE_PARAMETERS)),
+        ),
+    )
+    pieces = [_Piece.of(node, fit, calibration) for node in nodes if node.weight > _NEGLIGIBLE]
+    pieces = [piece for piece in pieces if np.isfinite(piece.values).all() and np.isfinite(piece.by_theta).all()]
+    if not pieces:
+        nothing = np.full(len(QUANTITIES), np.nan)
+        return Quantities(values=nothing, cov=np.outer(nothing, nothing), shares=())
+    weights = np.array([piece.node.weight for piece in pieces])
+    weights /= weights.sum()
 
-    def of_inputs(inputs: Floats) -> Floats:
-        scale = calibration.scale
-        moved = RailScale(
-            line_y_m=scale.line_y_m,
-            zero_m=scale.zero_m + inputs[_N_FIT],
-            skew_rad=scale.skew_rad + inputs[_N_FIT + 1],
-            stretch=scale.stretch + inputs[_N_FIT + 2],
-            unit_m=scale.unit_m,
-        )
-        parameters = motion_parameters(fit.theta + inputs[:_N_FIT])
-        return evaluate(parameters, moved, contact_y_m=fit.contact_y_m, spot_y_m=spot_y_m)
-
-    steps = np.concatenate([0.02 * np.sqrt(np.diag(fit.cov)), [1e-5, 1e-5, 1e-5]])
-    at = np.zeros(_N_FIT + 3)
-    slope = central_differences(of_inputs, at, steps)
-    by_theta = slope[:, :_N_FIT]
-    by_nuisance = by_theta @ fit.nuisance_slope
-    by_nuisance[:, _SCALE_AT] += slope[:, _N_FIT:]
-    cov = by_theta @ fit.cov @ by_theta.T + by_nuisance @ fit.nuisance_cov @ by_nuisance.T
-    return Quantities(values=of_inputs(at), cov=(cov + cov.T) / 2, shares=_shares(fit, by_theta, by_nuisance))
+    values = weights @ np.array([piece.values for piece in pieces])
+    mean_pull = weights @ np.array([piece.node.pull for piece in pieces])
+    within = np.zeros((len(QUANTITIES),) * 2)
+    between = np.zeros_like(within)
+    by_nuisance = np.zeros((len(QUANTITIES), len(NUISANCE_PARAMETERS)))
+    for weight, piece in zip(weights, pieces, strict=True):
+        away = piece.values - values
+        within += weight * piece.by_theta @ piece.node.cov @ piece.by_theta.T
+        between += weight * np.outer(away, away)
+        by_nuisance += weight * (piece.by_nuisance + np.outer(away, piece.node.pull - mean_pull))
+    cov = within + between + by_nuisance @ fit.nuisance_cov @ by_nuisance.T
+    shares = _shares(fit, weights, pieces, between=np.diag(between), by_nuisance=by_nuisance)
+    return Quantities(values=values, cov=(cov + cov.T) / 2, shares=shares)
 
 
-def _shares(fit: PathFit, by_theta: Floats, by_nuisance: Floats) -> tuple[BudgetShare, ...]:
+_NEGLIGIBLE = 1e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """One Gaussian of the posterior: quantities there and their derivatives."""
+
+    node: SlideNode
+    values: Floats
+    by_theta: Floats
+    by_nuisance: Floats
+
+    @classmethod
+    def of(cls, node: SlideNode, fit: PathFit, calibration: Calibration) -> "_Piece":
+        scale, spot_y_m = calibration.scale, calibration.lane.spot_y_m
+
+        def of_inputs(inputs: Floats) -> Floats:
+            moved = RailScale(
+                line_y_m=scale.line_y_m,
+                zero_m=scale.zero_m + inputs[N_FIT],
+                skew_rad=scale.skew_rad + inputs[N_FIT + 1],
+                stretch=scale.stretch + inputs[N_FIT + 2],
+                unit_m=scale.unit_m,
+            )
+            parameters = motion_parameters(node.theta + inputs[:N_FIT])
+            return evaluate(parameters, moved, contact_y_m=fit.contact_y_m, spot_y_m=spot_y_m)
+
+        # A fixed slip has no uncertainty, but needs a step all the same.
+        steps = np.concatenate([np.maximum(0.02 * np.sqrt(np.diag(node.cov)), 1e-7), [1e-5, 1e-5, 1e-5]])
+        at = np.zeros(N_FIT + 3)
+        slope = central_differences(of_inputs, at, steps)
+        by_theta = slope[:, :N_FIT]
+        by_nuisance = by_theta @ node.nuisance_slope
+        by_nuisance[:, _SCALE_AT] += slope[:, N_FIT:]
+        return cls(node, of_inputs(at), by_theta, by_nuisance)
+
+
+def _shares(
+    fit: PathFit, weights: Floats, pieces: list[_Piece], *, between: Floats, by_nuisance: Floats
+) -> tuple[BudgetShare, ...]:
     """Divide the variance of each budgeted quantity among its sources."""
     shares = []
     for quantity in BUDGETED:
         i = QUANTITIES.index(quantity)
-        variances = dict(
-            zip(
-                _NUISANCE_GROUPS,
-                in_turn(by_nuisance[i], fit.nuisance_cov, tuple(_NUISANCE_GROUPS.values())),
-                strict=True,
-            )
-        )
-        gain = by_theta[i] @ fit.cov
-        by_prior = gain**2 * fit.prior_precision
-        variances |= {source: float(by_prior[g].sum()) for source, g in _PRIOR_GROUPS.items()}
-        variances["ball"] = float(gain @ by_theta[i] - by_prior.sum())
+        parts = in_turn(by_nuisance[i], fit.nuisance_cov, tuple(_NUISANCE_GROUPS.values()))
+        variances = dict(zip(_NUISANCE_GROUPS, parts, strict=True))
+        by_prior, all_within = np.zeros(N_FIT), 0.0
+        for weight, piece in zip(weights, pieces, strict=True):
+            gain = piece.by_theta[i] @ piece.node.cov
+            by_prior += weight * gain**2 * fit.prior_precision
+            all_within += weight * float(gain @ piece.by_theta[i])
+        variances |= {source: by_prior[group].sum() for source, group in _PRIOR_GROUPS.items()}
+        variances["ball"] = all_within - by_prior.sum()
+        variances["slide-end"] = between[i]
         shares += [
             BudgetShare(source=source, quantity=quantity, sd=math.sqrt(max(float(v), 0.0)))
             for source, v in variances.items()

@@ -10,7 +10,8 @@ import numpy as np
 from analyze.budget import BudgetShare
 from analyze.model_check import find_doubt
 from analyze.motion import slide_time_s, state
-from analyze.path_fit import MotionPriors, PathFit, fit_path
+from analyze.path_fit import PathFit, fit_path
+from analyze.path_problem import MotionPriors
 from analyze.quantities import Quantities, quantities
 from analyze.reasons import IMPRECISE, NO_FIT
 from calibrate.arrays import Floats, readonly

@@ -40,7 +40,12 @@ PLACES = {
 
 
 def integrated_ball(parameters, times_s):
-    """Integrate the rigid ball: places and velocities, (N, 2) each, at increasing times after the strike.
+    """Places and velocities, (N, 2) each, of the integrated rigid ball at times after the strike."""
+    return played(parameters, times_s[-1])(times_s)
+
+
+def played(parameters, last_s):
+    """Integrate the rigid ball until `last_s` and return the function from times to places and velocities.
 
     The state is x, y, vx, vy, wx, wy; friction acts against the slip of the contact point.
     """
@@ -65,15 +70,19 @@ def integrated_ball(parameters, times_s):
         speed = np.hypot(s[2], s[3])
         return [s[2], s[3], -mu_r * GRAVITY_M_S2 * s[2] / speed, -mu_r * GRAVITY_M_S2 * s[3] / speed, 0, 0]
 
-    tau = np.asarray(times_s) - t0
-    until = max(float(tau[-1]), 1e-6)
+    until = max(float(last_s) - t0, 1e-6)
     options = {"method": "DOP853", "rtol": 1e-10, "atol": 1e-12, "dense_output": True, "max_step": 0.05}
     first = solve_ivp(slide, (0, until), [x, y, vx, vy, wx, wy], events=grips, **options)
     second = first
     if first.t[-1] < until:
         second = solve_ivp(roll, (first.t[-1], until), first.y[:, -1], **options)
-    states = np.array([(first if t <= first.t[-1] else second).sol(t) for t in tau])
-    return states[:, :2], states[:, 2:4]
+
+    def at(times_s):
+        tau = np.asarray(times_s) - t0
+        states = np.where(tau <= first.t[-1], first.sol(tau), second.sol(tau))
+        return states[:2].T, states[2:4].T
+
+    return at
 
 
 def look_at(place_m, target_m, focal_px, *, centre_px=(959.5, 539.5), k1=0.0, k2=0.0, roll_rad=0.0):
@@ -220,23 +229,24 @@ def contact_y_m():
 
 def true_quantities(parameters, truth):
     """Reading, launch, speeds, offsets of the integrated ball, as the fit defines them; and the time of contact."""
-    t0, mu_r = parameters[2], parameters[8]
+    t0 = parameters[2]
     speed = np.hypot(*parameters[3:5])
     last_s = t0 + 3 * (contact_y_m() - parameters[1]) / (speed * 5 / 7)
 
+    at = played(parameters, last_s)
+
     def short_of_cushion(t):
-        return integrated_ball(parameters, np.array([t]))[0][0, 1] - contact_y_m()
+        return at(np.array([t]))[0][0, 1] - contact_y_m()
 
     if short_of_cushion(last_s) < 0:
         return None, None
     contact_s = brentq(short_of_cushion, t0 + 1e-4, last_s, xtol=1e-10)
-    (place,), (velocity,) = integrated_ball(parameters, np.array([contact_s]))
+    (place,), (velocity,) = at(np.array([contact_s]))
     launch = parameters[3:5]
     reading = crossing_of_scale(place, velocity, truth.scale)
     squirt = crossing_of_scale(parameters[:2], launch, truth.scale)
     slide_s = 2 * np.hypot(*parameters[5:7]) / (7 * parameters[7] * GRAVITY_M_S2)
     slide_end = parameters[1] + parameters[4] * slide_s - parameters[6] * slide_s / 7 - LANE.spot_y_m
-    assert mu_r > 0
     return (
         np.array(
             [
@@ -272,16 +282,16 @@ def simulate(setting, rng, *, parameters=None, outliers=0):
     stated_s = readout_s + rng.normal(0, 0.0003) if setting.readout_known else None
 
     height_px = SIZE_PX[1]
-    frames_s = np.arange(np.floor(parameters[2] * setting.frame_rate) - 2, 1e5) / setting.frame_rate
+    frames_s = (
+        np.arange(np.floor(parameters[2] * setting.frame_rate) - 2 - setting.frame_rate // 10, 1e5)
+        / setting.frame_rate
+    )
     frames_s = frames_s[frames_s < contact_s + 0.1]
     # A row is exposed later than the first: the ball is where it is at the time of its own row.
     times_s = frames_s.copy()
+    at = played(parameters, contact_s + 0.15)
     for _ in range(4):
-        after = np.maximum(times_s, parameters[2])
-        order = np.argsort(after)
-        places = np.empty((len(after), 2))
-        places[order] = integrated_ball(parameters, after[order])[0]
-        image = project(truth, places)
+        image = project(truth, at(np.maximum(times_s, parameters[2]))[0])
         times_s = frames_s + image[:, 1] / height_px * readout_s
     seen = (
         (times_s > parameters[2])

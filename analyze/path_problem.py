@@ -1,0 +1,269 @@
+"""The sightings of one shot as a least-squares problem: parameters, priors, prediction in pixels, minimisation."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyze.motion import state_jacobian
+from calibrate.arrays import Floats
+from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
+from tracker.path import BallPath
+
+Flags = npt.NDArray[np.bool_]
+
+FIT_PARAMETERS = (
+    "x_m",
+    "y_m",
+    "strike_s",
+    "launch_rad",
+    "log_speed",
+    "side_slip",
+    "forward_slip",
+    "log_mu_s",
+    "log_mu_r",
+    "readout_s",
+)
+"""What is fitted. Slips are in units of the launch speed, right and forward; `log_` is the natural logarithm.
+
+In these the priors are Gaussian and the posterior is nearly so, which it is not in velocities and coefficients.
+"""
+NUISANCE_PARAMETERS = (*CALIBRATION_PARAMETERS, "ball_bias_u_px", "ball_bias_v_px")
+"""Uncertain, but given to the fit: the calibration, and a location error common to all frames."""
+
+MIN_SIGHTINGS = 4  # each gives two numbers; start, time, speed and direction need five beside the place of rest
+HUBER = 2.5  # of the Mahalanobis distance in two dimensions: exp(-2.5^2/2) = 4 % of good sightings are touched
+OUTLIER = 5.0  # beyond this a sighting is not used at all; 4e-6 of good ones are
+N_FIT = len(FIT_PARAMETERS)
+STRIKE, READOUT = FIT_PARAMETERS.index("strike_s"), FIT_PARAMETERS.index("readout_s")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MotionPriors:
+    """What is known before a shot is seen, as means and standard deviations of Gaussian priors.
+
+    Attributes
+    ----------
+    mu_s, log_mu_s_sd : float
+        Sliding friction of ball on cloth; 0.2 is typical and 0.15 to 0.4 occur: Marlow 1995, Mathavan et al. 2009,
+        both from memory. The logarithm is given the spread, so 0.11 to 0.36 is within two standard deviations.
+    mu_r, log_mu_r_sd : float
+        Rolling resistance; 0.005 to 0.015, typically 0.01: same sources, from memory.
+    side_slip_sd : float
+        Slip to the side over launch speed, (5/2)(b/R) tan(theta): 0.1 is a tip half a radius off centre under a cue
+        raised by 4.6 degrees.
+    forward_slip, forward_slip_sd : float
+        Slip forward over launch speed, 1 - (5/2)(h/R)/cos(theta): 1 for a stun shot, 0 for a ball that rolls
+        from the start, 2 for full draw.
+    readout_s, readout_sd_s : float
+        Readout time of the rolling shutter where it is not known. Published: 1/60 to 1/10 s for a full readout of
+        consumer cameras (ISPRS paper reported by the University of Vienna); phones of today in video modes are
+        faster: from memory.
+    known_readout_sd_s : float
+        Uncertainty of a readout time that was given.
+    ball_bias_px : float
+        Standard uncertainty of a location error that all frames of a shot share, in each direction.
+    noise_dof : float
+        How firmly the tracker's covariances are believed, in degrees of freedom: the residuals of a shot move the
+        scale of the noise in proportion to their own number.
+    """
+
+    mu_s: float = 0.2
+    log_mu_s_sd: float = 0.3
+    mu_r: float = 0.010
+    log_mu_r_sd: float = 0.3
+    side_slip_sd: float = 0.1
+    forward_slip: float = 1.0
+    forward_slip_sd: float = 1.0
+    readout_s: float = 0.008
+    readout_sd_s: float = 0.005
+    known_readout_sd_s: float = 0.0003
+    ball_bias_px: float = 0.05
+    noise_dof: float = 20.0
+
+
+def motion_parameters(theta: Floats) -> Floats:
+    """Translate fitted values to the motion's own parameters.
+
+    Parameters
+    ----------
+    theta : (..., 10) array
+        In the order of `FIT_PARAMETERS`.
+
+    Returns
+    -------
+    (..., 9) array
+        In the order of `motion.MOTION_PARAMETERS`.
+    """
+    theta = np.asarray(theta)
+    speed = np.exp(theta[..., 4])
+    sin, cos = np.sin(theta[..., 3]), np.cos(theta[..., 3])
+    side, forward = theta[..., 5], theta[..., 6]
+    p = np.empty((*theta.shape[:-1], 9))
+    p[..., 0:3] = theta[..., 0:3]
+    p[..., 3] = speed * sin
+    p[..., 4] = speed * cos
+    p[..., 5] = speed * (side * cos + forward * sin)
+    p[..., 6] = speed * (-side * sin + forward * cos)
+    p[..., 7:9] = np.exp(theta[..., 7:9])
+    return p
+
+
+def _motion_slope(theta: Floats, p: Floats) -> Floats:
+    """Differentiate `motion_parameters`: (9, 9), without the readout, which is no parameter of the motion."""
+    speed = math.exp(theta[4])
+    sin, cos = math.sin(theta[3]), math.cos(theta[3])
+    slope = np.zeros((9, 9))
+    slope[0, 0] = slope[1, 1] = slope[2, 2] = 1.0
+    slope[3:7, 3] = (p[4], -p[3], p[6], -p[5])  # a turn of both vectors, clockwise seen from above
+    slope[3:7, 4] = p[3:7]
+    slope[5:7, 5] = (speed * cos, -speed * sin)
+    slope[5:7, 6] = (speed * sin, speed * cos)
+    slope[7, 7], slope[8, 8] = p[7], p[8]
+    return slope
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """The sightings of a shot, the place of rest as row 0, ready for fitting."""
+
+    path: BallPath
+    calibration: Calibration
+    rows: Floats  # (N,) row of each sighting over the image height
+    whiten: Floats  # (N + 1, 2, 2): inverse Cholesky factors of the covariances
+    prior_mean: Floats
+    prior_precision: Floats
+    use: Flags  # (N,)
+
+    def times_s(self, theta: Floats) -> Floats:
+        """Frame times plus row times, (N,)."""
+        return self.path.times_s + self.rows * float(theta[READOUT])
+
+    def predict(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
+        """Image, (N + 1, 2); its derivative, (N + 1, 2, 10); and the places on the table, (N + 1, 3)."""
+        p = motion_parameters(theta)
+        place, by_motion = state_jacobian(p, self.times_s(theta))
+        n = len(place)
+        points = np.full((n + 1, 3), self.calibration.ball.radius_m)
+        points[0, :2] = p[:2]
+        points[1:, :2] = place
+        by_theta = np.zeros((n + 1, 2, N_FIT))
+        by_theta[0, 0, 0] = by_theta[0, 1, 1] = 1.0
+        by_theta[1:, :, :9] = by_motion @ _motion_slope(theta, p)
+        by_theta[1:, :, READOUT] = -by_motion[:, :, 2] * self.rows[:, None]
+        camera = self.calibration.camera
+        slope = camera.project_jacobian(points)[..., :2] @ by_theta
+        return camera.project(points), slope, points
+
+    def residuals(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Whitened sighting minus prediction, (N + 1, 2), and derivative of the prediction, (N + 1, 2, 10)."""
+        image, slope, _ = self.predict(theta)
+        seen = np.vstack([self.path.rest_px, self.path.centre_px])
+        white = (self.whiten @ (seen - image)[..., None])[..., 0]
+        return np.where(np.isfinite(white), white, 1e6), np.nan_to_num(self.whiten @ slope)
+
+
+def build_problem(
+    path: BallPath, calibration: Calibration, readout_s: float | None, priors: MotionPriors
+) -> Problem:
+    """Collect data and priors."""
+    height_px = float(path.size_px[1])
+    mean, sd = np.zeros(N_FIT), np.full(N_FIT, np.inf)
+    mean[5:9] = (0.0, priors.forward_slip, math.log(priors.mu_s), math.log(priors.mu_r))
+    sd[5:9] = (priors.side_slip_sd, priors.forward_slip_sd, priors.log_mu_s_sd, priors.log_mu_r_sd)
+    if readout_s is None:
+        mean[READOUT], sd[READOUT] = priors.readout_s, priors.readout_sd_s
+    else:
+        # A global shutter is known for what it is; a given readout time has been measured somehow.
+        mean[READOUT] = readout_s
+        sd[READOUT] = priors.known_readout_sd_s if readout_s else 1e-9
+    # Between the last frame at rest and the first in motion; wide enough not to matter where the ball is seen well.
+    mean[STRIKE] = (path.last_rest_s + path.first_moved_s) / 2 + path.rest_px[1] / height_px * mean[READOUT]
+    sd[STRIKE] = max(path.frame_period_s, abs(path.first_moved_s - path.last_rest_s))
+    cov = np.concatenate([path.rest_cov_px2[None], path.centre_cov_px2])
+    use = np.ones(path.n_sightings, dtype=bool)
+    if path.turned_s is not None:
+        use &= path.times_s < path.turned_s
+    return Problem(
+        path=path,
+        calibration=calibration,
+        rows=path.centre_px[:, 1] / height_px,
+        whiten=np.linalg.inv(np.linalg.cholesky(cov)),
+        prior_mean=mean,
+        prior_precision=1 / sd**2,
+        use=use,
+    )
+
+
+def minimise(problem: Problem, theta: Floats, *, scale: float) -> tuple[Floats, float]:
+    """Levenberg-Marquardt with Huber's weights; `scale` multiplies the tracker's uncertainties."""
+    damping = 1e-3
+    use = np.concatenate([[True], problem.use])
+    white, slope = problem.residuals(theta)
+    cost = _cost(problem, theta, white, use, scale)
+    for _ in range(60):
+        weights = use * _huber_weights(white / scale)
+        weights[0] = 1.0
+        rows = slope.reshape(-1, N_FIT) * np.sqrt(np.repeat(weights, 2))[:, None] / scale
+        right = white.ravel() * np.sqrt(np.repeat(weights, 2)) / scale
+        hessian = rows.T @ rows + np.diag(problem.prior_precision)
+        gradient = rows.T @ right + problem.prior_precision * (problem.prior_mean - theta)
+        better = False
+        for _ in range(8):
+            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), gradient)
+            trial = theta + np.clip(step, -LONGEST_STEP, LONGEST_STEP)
+            trial_white, trial_slope = problem.residuals(trial)
+            trial_cost = _cost(problem, trial, trial_white, use, scale)
+            if trial_cost <= cost:
+                better = True
+                break
+            damping *= 8
+        if not better:
+            break
+        gain = cost - trial_cost
+        theta, white, slope, cost = trial, trial_white, trial_slope, trial_cost
+        damping = max(damping / 8, 1e-12)
+        if gain < 1e-9 * (1 + cost):
+            break
+    return theta, cost
+
+
+# A step longer than this leaves the range in which the linearised motion means anything.
+LONGEST_STEP = np.array([0.2, 0.2, 0.1, 0.2, 0.5, 0.5, 1.0, 0.7, 0.7, 0.02])
+
+
+def inverse(information: Floats) -> Floats:
+    """Invert an information matrix whose rows have units of very different size; symmetric, (K, K)."""
+    size = np.sqrt(np.diag(information))
+    result: Floats = np.linalg.inv(information / np.outer(size, size)) / np.outer(size, size)
+    return (result + result.T) / 2
+
+
+def _huber_weights(white: Floats) -> Floats:
+    distance = np.linalg.norm(white, axis=-1)
+    weights: Floats = HUBER / np.maximum(distance, HUBER)
+    return weights
+
+
+def _cost(problem: Problem, theta: Floats, white: Floats, use: Floats, scale: float) -> float:
+    distance = np.linalg.norm(white, axis=-1) / scale
+    huber = np.where(distance <= HUBER, distance**2, 2 * HUBER * distance - HUBER**2)
+    huber[0] = distance[0] ** 2
+    prior = problem.prior_precision @ (theta - problem.prior_mean) ** 2
+    return float(huber @ use + prior)
+
+
+def robust_scale(problem: Problem, theta: Floats) -> float:
+    """Noise over stated noise from the median distance (the median of a Rayleigh variable is 1.177), at least 1."""
+    white, _ = problem.residuals(theta)
+    distance = np.linalg.norm(white[1:][problem.use], axis=1)
+    return max(1.0, float(np.median(distance)) / 1.177) if len(distance) else 1.0
+
+
+def sighting_weights(problem: Problem, theta: Floats, scale: float) -> Floats:
+    """Weights of the sightings, (N,); gross outliers and those not between strike and contact get 0."""
+    white, _ = problem.residuals(theta)
+    distance = np.linalg.norm(white[1:], axis=1) / scale
+    weights: Floats = np.where(problem.use & (distance < OUTLIER), HUBER / np.maximum(distance, HUBER), 0.0)
+    return weights
