@@ -5,8 +5,26 @@ hand through `read_readings`); it checks the table and returns a frozen result w
 of the files in `out/`. Numbers that do not exist are None, with a sentence that says why.
 """
 
+from analyze.statistics.compare import Comparison, Comparisons, compare, comparisons_frame
+from analyze.statistics.pairwise import PairRow, Verdict
+from analyze.statistics.question import Question, Scope
 from analyze.statistics.readings import inch_from_text, read_readings
 from analyze.statistics.shots_table import check_shots
 from analyze.statistics.summary import Summary, SummaryRow, summarise
 
-__all__ = ["Summary", "SummaryRow", "check_shots", "inch_from_text", "read_readings", "summarise"]
+__all__ = [
+    "Comparison",
+    "Comparisons",
+    "PairRow",
+    "Question",
+    "Scope",
+    "Summary",
+    "SummaryRow",
+    "Verdict",
+    "check_shots",
+    "compare",
+    "comparisons_frame",
+    "inch_from_text",
+    "read_readings",
+    "summarise",
+]
