@@ -12,9 +12,10 @@ from calibrate.calibration import Calibration
 # How far from the spot a hand may put the ball.
 SEARCH_M = 0.06
 SEARCH_STEP_M = 0.004
-# A ball stands out all round: this many sectors of its rim are judged, the weakest but one counts, so that one
-# may be hidden by the tip.
-SECTORS = 8
+# A ball stands out all round: this many sectors of its rim are judged. The quarter of them that stand out least is
+# passed over: the tip may hide one or two, a dot may darken another.
+SECTORS = 12
+PASSED_OVER = SECTORS // 4
 
 Picture = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
 
@@ -30,7 +31,7 @@ class RestingPlace:
     inside_px : (K, 2) float32
         Image points on the ball.
     contrast : float
-        Brightness of the ball over the cloth round it, in grey levels, in its weakest sector but one.
+        Brightness of the ball over the cloth round it, in grey levels, in the sectors where it is weak.
     """
 
     xy_m: Floats
@@ -42,7 +43,7 @@ def _disc_directions() -> tuple[Floats, Floats]:
     """Unit-disc points inside a ball, and ring points outside it, by sector: (SECTORS, K, 2)."""
     angle = (np.arange(SECTORS * 3) + 0.5) / (SECTORS * 3) * 2 * np.pi
     ring = np.stack([np.cos(angle), np.sin(angle)], axis=1).reshape(SECTORS, 3, 2)
-    inner = np.concatenate([0.62 * ring, 0.82 * ring], axis=1)
+    inner = np.concatenate([0.6 * ring, 0.78 * ring], axis=1)
     outer = np.concatenate([1.25 * ring, 1.4 * ring], axis=1)
     return inner, outer
 
@@ -98,9 +99,9 @@ def find_resting_ball(picture: Picture, calibration: Calibration) -> RestingPlac
     shape = np.array([u_r, v_r])
     inner = _sample(picture, centres_px[:, None, None] + INNER * shape)
     outer = _sample(picture, centres_px[:, None, None] + OUTER * shape)
-    # the darkest part of each inner sector over the brightest of the outer one
-    steps = np.quantile(inner, 0.25, axis=2) - np.quantile(outer, 0.75, axis=2)
-    score = np.sort(steps, axis=1)[:, 1]
+    # median over median: a dot on the ball or a fleck of chalk beside it must not decide for its sector
+    steps = np.median(inner, axis=2) - np.median(outer, axis=2)
+    score = np.sort(steps, axis=1)[:, PASSED_OVER]
     best = int(np.argmax(score))
     elsewhere = score[np.hypot(dx.ravel() - dx.ravel()[best], dy.ravel() - dy.ravel()[best]) > radius_m]
     spread = 1.4826 * float(np.median(np.abs(elsewhere - np.median(elsewhere)))) if elsewhere.size else 0.0
