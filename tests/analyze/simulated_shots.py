@@ -4,7 +4,7 @@ Used by the tests of the path fit and by `tests/benchmarks/monte_carlo.py`. The 
 Newton and Euler, so the closed form of the fit is not tested against itself.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,9 @@ from scipy.optimize import brentq
 
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from calibrate.camera import Camera
+from calibrate.marks import Click, mark_kind, mark_point_m
 from calibrate.scale import RailScale
+from calibrate.solve import calibrate
 from calibrate.table import Ball, Lane, Table
 from tracker.path import BallPath
 
@@ -182,6 +184,36 @@ def as_measured(truth, rng):
     return truth.with_parameters(truth.parameters + root @ rng.normal(size=len(truth.cov)))
 
 
+MARKS = (
+    *(f"{rail}-{k}" for rail in ("foot", "head") for k in (1, 2, 3)),
+    *(f"{rail}-{k}" for rail in ("left", "right") for k in range(1, 8)),
+    *(f"scale{n:+d}" for n in (-4, -2, 0, 2, 4)),
+    *(f"lane:{d}" for d in (300, 900, 1500)),
+)
+
+
+def from_clicks(truth, rng, *, sigma_px=0.2):
+    """Lay marks by hand, click them, and solve: the truth with the scale as it came to lie, and the calibration.
+
+    Marks lie off their nominal places by what `calibrate.adjust` says a hand and a maker achieve.
+    """
+    truth = replace(truth, scale=replace(truth.scale, line_y_m=truth.scale.line_y_m + rng.normal(0, 0.001)))
+    laid = replace(truth.table, sight_setback_m=truth.table.sight_setback_m + rng.normal(0, 0.001))
+    clicks = []
+    for name in MARKS:
+        place_m = mark_point_m(name, laid, LANE, truth.scale)
+        kind = str(mark_kind(name))
+        along, across, up = {"tick": (1e-4, 2e-4, 3e-4), "sight": (5e-4, 5e-4, 3e-4)}.get(kind, (5e-4, 5e-4, 1e-4))
+        u_px, v_px = truth.camera.project(place_m + rng.normal(size=3) * [along, across, up])
+        if 0 < u_px < SIZE_PX[0] and 0 < v_px < SIZE_PX[1]:
+            du, dv = rng.normal(0, sigma_px, 2)
+            clicks.append(Click(name, float(u_px + du), float(v_px + dv), sigma_px))
+    nominal = RailScale(line_y_m=TABLE.length_m + TABLE.sight_setback_m, zero_m=LANE.x_aim_m)
+    return truth, calibrate(
+        clicks, luma=None, size_px=tuple(SIZE_PX), table=TABLE, lane=LANE, ball=BALL, scale=nominal
+    )
+
+
 @dataclass(frozen=True, kw_only=True)
 class Setting:
     """How a shot is played and filmed."""
@@ -193,6 +225,7 @@ class Setting:
     rest_sigma_px: float = 0.05
     readout_known: bool = True
     bias_px: float = 0.05
+    solved: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -274,6 +307,10 @@ def crossing_of_scale(point, direction, scale):
 def simulate(setting, rng, *, parameters=None, outliers=0):
     """Play one shot and film it; None where the ball does not reach the rail or is not in the picture."""
     truth = true_calibration(setting.place, rng)
+    if setting.solved:
+        truth, calibration = from_clicks(truth, rng)
+    else:
+        calibration = as_measured(truth, rng)
     parameters = played_parameters(setting, rng) if parameters is None else parameters
     values, contact_s = true_quantities(parameters, truth)
     if values is None:
@@ -282,11 +319,8 @@ def simulate(setting, rng, *, parameters=None, outliers=0):
     stated_s = readout_s + rng.normal(0, 0.0003) if setting.readout_known else None
 
     height_px = SIZE_PX[1]
-    frames_s = (
-        np.arange(np.floor(parameters[2] * setting.frame_rate) - 2 - setting.frame_rate // 10, 1e5)
-        / setting.frame_rate
-    )
-    frames_s = frames_s[frames_s < contact_s + 0.1]
+    before = np.floor((parameters[2] - 0.1) * setting.frame_rate)
+    frames_s = np.arange(before, (contact_s + 0.1) * setting.frame_rate) / setting.frame_rate
     # A row is exposed later than the first: the ball is where it is at the time of its own row.
     times_s = frames_s.copy()
     at = played(parameters, contact_s + 0.15)
@@ -334,7 +368,7 @@ def simulate(setting, rng, *, parameters=None, outliers=0):
     )
     return SimulatedShot(
         path=path,
-        calibration=as_measured(truth, rng),
+        calibration=calibration,
         truth=truth,
         parameters=parameters,
         readout_s=readout_s,
