@@ -77,28 +77,30 @@ def draw_shot(session: Session, calibration: Calibration, stored: StoredShot) ->
     writer = cv2.VideoWriter(str(drawn.clip), cv2.VideoWriter.fourcc(*"mp4v"), rate, info.size_px)
     if not writer.isOpened():
         raise SessionError(f"{drawn.clip}: cannot be written")
+    units = session.config.session.units
+    contact_s = float(shot.path_times_s[-1])
     still: Image | None = None
     try:
-        for time_s, image in drawn_frames(session, calibration, shot):
+        for time_s, image in shot_frames(session, shot):
+            if time_s <= contact_s or still is None:
+                still = image.copy()
+            draw_over(image, calibration, shot, units, time_s)
             writer.write(image)
-            if time_s <= shot.path_times_s[-1] or still is None:
-                still = image
     finally:
         writer.release()
     if still is not None:
+        draw_over(still, calibration, shot, units, contact_s)
         cv2.imwrite(str(drawn.picture), still)
     return drawn
 
 
-def drawn_frames(session: Session, calibration: Calibration, shot: Shot) -> Iterator[tuple[float, Image]]:
-    """Give the frames of a shot with its path and reading drawn in.
+def shot_frames(session: Session, shot: Shot) -> Iterator[tuple[float, Image]]:
+    """Give the frames of a shot, from shortly before the strike until shortly after cushion contact.
 
     Parameters
     ----------
     session : Session
-        Gives the units.
-    calibration : Calibration
-        Camera, lane and scale.
+        Gives the capture rate.
     shot : Shot
         A shot with a path.
 
@@ -107,7 +109,7 @@ def drawn_frames(session: Session, calibration: Calibration, shot: Shot) -> Iter
     time_s : float
         Of the frame.
     image : (H, W, 3) uint8
-        Blue, green, red; grey apart from what is drawn, since measuring uses brightness alone.
+        Blue, green, red, to draw into; grey, since measuring uses brightness alone.
     """
     first_s, last_s = shot.path_times_s[0] - BEFORE_S, shot.path_times_s[-1] + AFTER_S
     for frame in read_frames(shot.clip, capture_fps=session.config.camera.capture_fps):
@@ -115,9 +117,7 @@ def drawn_frames(session: Session, calibration: Calibration, shot: Shot) -> Iter
             continue
         if frame.time_s > last_s:
             break
-        image = cv2.cvtColor(frame.luma, cv2.COLOR_GRAY2BGR)
-        draw_over(np.asarray(image, dtype=np.uint8), calibration, shot, session.config.session.units, frame.time_s)
-        yield frame.time_s, np.asarray(image, dtype=np.uint8)
+        yield frame.time_s, np.asarray(cv2.cvtColor(frame.luma, cv2.COLOR_GRAY2BGR), dtype=np.uint8)
 
 
 def draw_over(image: Image, calibration: Calibration, shot: Shot, units: str, until_s: float) -> None:
@@ -153,8 +153,10 @@ def draw_over(image: Image, calibration: Calibration, shot: Shot, units: str, un
         return
     if until_s >= shot.path_times_s[-1]:
         mark_m = np.array([*scale.tick_xy_m(shot.reading_m / scale.unit_m), top_m])
+        _line(image, calibration.camera.project(np.array([[*shot.path_xy_m[-1], height_m], mark_m])), _PATH, 1)
         u_px, v_px = (round(float(value)) for value in calibration.camera.project(mark_m))
-        cv2.drawMarker(image, (u_px, v_px), _PATH, cv2.MARKER_TILTED_CROSS, 18, 2, cv2.LINE_AA)
+        size_px = round(image.shape[0] / 40)
+        cv2.drawMarker(image, (u_px, v_px), _PATH, cv2.MARKER_TILTED_CROSS, size_px, 2, cv2.LINE_AA)
     _write(image, _caption(shot, units))
 
 

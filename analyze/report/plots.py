@@ -172,8 +172,12 @@ def draw_readings(
     rows = every[:MOST_GROUPS]
     groups = {key: own for key, own in shots.groupby(["condition", "shooter"], sort=False)}
     with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(max(4.2, 1.6 + 0.95 * len(rows)), 4.6), layout="constrained")
+        figure = Figure(figsize=(max(5.8, 1.6 + 0.95 * len(rows)), 4.8), layout="constrained")
         axes = figure.subplots()
+        limits = _reading_limits(
+            shots["reading_mm"].dropna().to_numpy(dtype=np.float64) / unit_mm, 0.1 * MM_PER_INCH / unit_mm
+        )
+        axes.set_ylim(limits)
         for place, row in enumerate(rows):
             colour, marker = styles.get(row.condition, CONTROL_STYLE)
             own = groups[row.condition, row.shooter]
@@ -185,7 +189,7 @@ def draw_readings(
             mean = row.mean / unit_mm
             axes.plot(place + 0.24, mean, marker, mfc="white", mec=colour, mew=1.6, ms=8, zorder=4)
             if row.lo is not None and row.hi is not None:
-                axes.plot([place + 0.24] * 2, [row.lo / unit_mm, row.hi / unit_mm], color=colour, lw=1.6)
+                _draw_interval(axes, place + 0.24, (row.lo / unit_mm, row.hi / unit_mm), limits, colour)
         axes.axhline(0, color=PALE, lw=0.8, zorder=0)
         axes.set_xticks(range(len(rows)), [_group_name(row) for row in rows])
         axes.set_xlim(-0.6, len(rows) - 0.4 if rows else 0.6)
@@ -248,6 +252,26 @@ def _length_axis(axes: Axes, session: Session, half_mm: float) -> None:
         step = 20 * max(1, math.ceil(half_mm / 60))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda x_mm, _: f"{x_mm:+.0f}".replace("+0", "0")))
     axes.xaxis.set_major_locator(MultipleLocator(step))
+
+
+def _reading_limits(readings: Floats, least: float) -> tuple[float, float]:
+    """Limits of the axis of readings, from the readings alone: intervals of two shots reach far off the table."""
+    if not len(readings):
+        return -least, least
+    low, high = float(readings.min()), float(readings.max())
+    room = max(0.3 * (high - low), least)
+    return low - room, high + room
+
+
+def _draw_interval(
+    axes: Axes, place: float, ends: tuple[float, float], limits: tuple[float, float], colour: str
+) -> None:
+    """Draw an interval; an arrow at the border says that it goes on."""
+    low, high = max(ends[0], limits[0]), min(ends[1], limits[1])
+    axes.plot([place] * 2, [low, high], color=colour, lw=1.6)
+    for end, drawn, arrow in ((ends[0], low, "v"), (ends[1], high, "^")):
+        if end != drawn:
+            axes.plot(place, drawn, arrow, color=colour, ms=7, mew=0, clip_on=False, zorder=5)
 
 
 def _reading_axis(axes: Axes, session: Session) -> None:
