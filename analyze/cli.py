@@ -258,7 +258,7 @@ def _show_calibration(calibration: Calibration) -> None:
 
 def _show_report(session: Session, made: build.Report) -> None:
     _console().print(terminal.summary_table(made.summary, session.config.session.units))
-    for note in made.summary.notes:
+    for note in made.notes:
         print(f"Note: {note}")
     for path in made.files:
         print(f"  {path}")

@@ -29,6 +29,8 @@ class Report:
         Of the readings, by condition and shooter.
     files : tuple of Path
         What was written.
+    notes : tuple of str
+        What the reader should know, one sentence each.
     needs_a_person : bool
         Whether some shot failed or is doubtful and nobody has decided about it.
     """
@@ -36,6 +38,7 @@ class Report:
     shots: pd.DataFrame
     summary: Summary
     files: tuple[Path, ...]
+    notes: tuple[str, ...] = ()
     needs_a_person: bool = False
 
 
@@ -112,6 +115,7 @@ def report_shots(session: Session, stored: Sequence[StoredShot]) -> Report:
         shots=shots,
         summary=summary,
         files=tuple(out / name for name in names),
+        notes=(*summary.notes, *_keep_notes(session)),
         needs_a_person=any(one.needs_a_person for one in stored),
     )
 
@@ -122,7 +126,18 @@ def _report_readings(session: Session) -> Report:
     summary = summarise(shots, confidence=session.config.analysis.confidence)
     write_summary(out / "summary.csv", summary.frame())
     draw_readings(out / "readings.png", session, shots, summary, _styles(session, shots))
-    return Report(shots=shots, summary=summary, files=(out / "summary.csv", out / "readings.png"))
+    files = (out / "summary.csv", out / "readings.png")
+    return Report(shots=shots, summary=summary, files=files, notes=summary.notes)
+
+
+def _keep_notes(session: Session) -> tuple[str, ...]:
+    """Say so where the settings ask for a rule that leaves shots out: the summary is of all shots that are kept."""
+    rule = session.config.analysis.keep
+    if rule != "closest":
+        return ()
+    return (
+        f'analysis.keep = "{rule}" is set, but this summary is of all shots that were measured and not set aside.',
+    )
 
 
 def _in_order(session: Session, shots: pd.DataFrame) -> pd.DataFrame:

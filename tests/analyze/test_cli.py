@@ -203,3 +203,22 @@ def test_the_demo_never_writes_into_a_folder_that_holds_something(tmp_path, monk
 def test_lengths_are_shown_in_the_tester_s_unit(value_mm, units, text):
     # 2 7/16 in = 61.9125 mm, by definition of the inch
     assert length_text(value_mm, units) == text
+
+
+def test_hand_read_numbers_alone_are_reported(tmp_path):
+    (tmp_path / "readings.csv").write_text("condition,shooter,reading_in\nA,S1,2-7/16\nA,S1,2.5\nB,S1,1 1/8\n")
+    result = run("report", tmp_path)
+    assert result.exit_code == 0
+    # The mean of 2 7/16 and 2 1/2 in is 2.46875 in, half a sixteenth, which rounds away from zero.
+    assert "2.469 (2 1/2)" in result.stdout
+    (tmp_path / "readings.csv").write_text("condition,shooter,reading_in\nA,S1,2-7/1b\n")
+    assert "readings.csv, line 2" in one_line(run("report", tmp_path))
+
+
+def test_a_keep_rule_that_is_not_applied_is_not_passed_over(tmp_path):
+    session = made_up_session(tmp_path)
+    config = session.folder / "session.toml"
+    config.write_text(config.read_text() + "[analysis]\nkeep = 'closest'\n")
+    assert (
+        'Note: analysis.keep = "closest" is set, but this summary is of all shots' in run("report", tmp_path).stdout
+    )
