@@ -311,7 +311,9 @@ def _descend(
     cost = _cost(scene, place_px, white, state, used, robust=robust)
     if not np.isfinite(cost):
         return state  # marks behind the camera: no slope leads from here
-    for _ in range(60):
+    # A start need not be polished; many are tried where clicks are wrong.
+    small = 1e-4 if robust else 1e-9
+    for _ in range(25 if robust else 60):
         normal, gradient = _normal_equations(scene, place_px, white, state, used, robust=robust)
         diagonal = np.diag(normal).copy()
         while damping < 1e8:
@@ -323,9 +325,9 @@ def _descend(
             damping *= 10
         else:
             return state
-        small = cost - trial_cost < 1e-9 * (1 + cost)
+        settled = cost - trial_cost < small * (1 + cost)
         state, cost, damping = trial, trial_cost, max(damping / 10, 1e-9)
-        if small:
+        if settled:
             break
     return state
 

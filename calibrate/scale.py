@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibrate.arrays import Floats
+from calibrate.units import mm_from_m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,3 +77,45 @@ class RailScale:
         # point + s direction = zero + t along, solved for t by Cramer's rule
         t = (gap[0] * direction[1] - gap[1] * direction[0]) / cross
         return float(t) / (1 + self.stretch)
+
+
+def scale_notices(
+    scale: RailScale, *, aim_m: float, zero_sd_m: float, skew_sd_rad: float, stretch_sd: float
+) -> tuple[str, ...]:
+    """Say in sentences how the scale lies otherwise than it was meant to; empty if it lies well.
+
+    Parameters
+    ----------
+    scale : RailScale
+        As solved.
+    aim_m : float
+        x where its zero was meant to lie, table frame.
+    zero_sd_m, skew_sd_rad, stretch_sd : float
+        Standard uncertainties of the solved values.
+
+    Notes
+    -----
+    A difference is named when it is above two standard uncertainties and matters to a reader of the scale: 1 mm at
+    the zero, 1 mm over 300 mm askew, 1 mm over 300 mm of length.
+    """
+    sentences = []
+    off_m = scale.zero_m - aim_m
+    if abs(off_m) > max(2 * zero_sd_m, 0.001):
+        side = "right" if off_m > 0 else "left"
+        sentences.append(
+            f"The scale's zero lies {mm_from_m(abs(off_m)):.1f} mm to the {side} of the line of aim; readings are "
+            "counted from the zero as it lies."
+        )
+    if abs(scale.skew_rad) > max(2 * skew_sd_rad, 0.001 / 0.3):
+        end = "right" if scale.skew_rad > 0 else "left"
+        sentences.append(
+            f"The scale lies askew: over 300 mm its {end} end is {300 * abs(scale.skew_rad):.1f} mm farther from "
+            "the shooter; this is allowed for."
+        )
+    if abs(scale.stretch) > max(2 * stretch_sd, 0.001 / 0.3):
+        longer = "longer" if scale.stretch > 0 else "shorter"
+        sentences.append(
+            f"The scale's units are {100 * abs(scale.stretch):.2f} % {longer} than printed units ought to be; "
+            "this is allowed for, but check that it was printed at true size."
+        )
+    return tuple(sentences)

@@ -15,10 +15,12 @@ from calibrate.scale import RailScale
 from calibrate.snap import HAND_SIGMA_PX, Snap, snap_mark, snap_scale
 from calibrate.suspects import Sorted, sort_marks, worst_mark
 from calibrate.table import Ball, Lane, Table, sight_places_m
+from calibrate.units import deg_from_rad, mm_from_m
 
 MIN_MARKS = 4
 # A calibration worse than this reads worse than the eye does on the ruler (to 1/16 in, 1.6 mm).
 WORST_READING_SD_M = 0.003
+WORST_DIRECTION_SD_RAD = 0.005  # 0.3 degrees, a tenth of a large squirt: no cue can be told from another by less
 
 N_CALIBRATION = len(CALIBRATION_PARAMETERS)
 
@@ -79,9 +81,9 @@ def calibrate(
     if luma is not None:
         found, snapped = _snap_and_solve(scene, clicks, luma, found, cov_px2)
     calibration = _calibration(scene, found, place_px, snapped)
-    sd_m, _ = lane_sd(calibration)
-    if not sd_m <= WORST_READING_SD_M:
-        raise MarksError(_what_to_add(scene, found.adjustment, sd_m))
+    sds = lane_sd(calibration)
+    if not _badness(sds) <= 1:
+        raise MarksError(_what_to_add(scene, found.adjustment, sds))
     return calibration
 
 
@@ -219,22 +221,27 @@ def _calibration(scene: Scene, found: Sorted, click_px: Floats, snapped: Bools) 
     )
 
 
-def _what_to_add(scene: Scene, fit: Adjustment, sd_m: float) -> str:
-    """Say that the marks do not fix the reading, and which two more would do most."""
+def _badness(sds: tuple[float, float]) -> float:
+    """How many times too large the worse of reading's and direction's uncertainty is."""
+    return max(sds[0] / WORST_READING_SD_M, sds[1] / WORST_DIRECTION_SD_RAD)
+
+
+def _what_to_add(scene: Scene, fit: Adjustment, sds: tuple[float, float]) -> str:
+    """Say that the marks do not fix reading and direction, and which two more would do most."""
     added: list[str] = []
     for _ in range(2):
         best = min(_candidates(scene, fit, added), key=lambda pair: pair[0], default=None)
         if best:
             added.append(best[1])
     advice = f"add {' and '.join(added)}" if added else "add marks nearer to the lane and the scale"
-    size = f"{1000 * sd_m:.0f} mm" if sd_m < 1 else "metres"
     return (
-        f"these {len(scene.names)} marks leave a reading uncertain by {size} (one standard uncertainty); {advice}"
+        f"these {len(scene.names)} marks leave a reading uncertain by {mm_from_m(sds[0]):.1f} mm and a direction "
+        f"by {deg_from_rad(sds[1]):.2f} degrees (one standard uncertainty), too much to measure with; {advice}"
     )
 
 
 def _candidates(scene: Scene, fit: Adjustment, added: list[str]) -> list[tuple[float, str]]:
-    """Uncertainty of the reading with one more mark, for every mark in the picture that was not clicked."""
+    """How bad it would be with one more mark, for every mark in the picture that was not clicked."""
     lane_m = 1000 * (scene.table.length_m - scene.lane.spot_y_m)
     names = [*sight_places_m(scene.table), *(f"scale{n:+d}" for n in (-4, 0, 4))]
     names += [f"lane:{ahead}" for ahead in range(300, int(lane_m) - 100, 300)]
@@ -259,7 +266,7 @@ def _candidates(scene: Scene, fit: Adjustment, added: list[str]) -> list[tuple[f
         used = np.array([*fit.used, *[True] * (len(place_px) - len(fit.used))])
         trial = adjust(more, place_px, cov_px2, used=used, start=fit.state)
         found = Sorted(adjustment=trial, place_px=place_px, notes={})
-        sd_m, _ = lane_sd(_calibration(more, found, place_px, np.zeros(len(place_px), bool)))
-        if math.isfinite(sd_m):
-            outcomes.append((sd_m, name))
+        badness = _badness(lane_sd(_calibration(more, found, place_px, np.zeros(len(place_px), bool))))
+        if math.isfinite(badness):
+            outcomes.append((badness, name))
     return outcomes
