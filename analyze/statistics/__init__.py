@@ -6,6 +6,9 @@ of the files in `out/`. Numbers that do not exist are None, with a sentence that
 """
 
 from analyze.statistics.compare import Comparison, Comparisons, compare, comparisons_frame
+from analyze.statistics.controls import ControlOutcome, subtract_controls
+from analyze.statistics.keep_rules import KeepRule, KeepRules, apply_keep_rule, compare_keep_rules
+from analyze.statistics.outliers import OutlierFlag, flag_outliers
 from analyze.statistics.pairwise import PairRow, Verdict
 from analyze.statistics.question import Question, Scope
 from analyze.statistics.readings import inch_from_text, read_readings
@@ -15,16 +18,24 @@ from analyze.statistics.summary import Summary, SummaryRow, summarise
 __all__ = [
     "Comparison",
     "Comparisons",
+    "ControlOutcome",
+    "KeepRule",
+    "KeepRules",
+    "OutlierFlag",
     "PairRow",
     "Question",
     "Scope",
     "Summary",
     "SummaryRow",
     "Verdict",
+    "apply_keep_rule",
     "check_shots",
     "compare",
+    "compare_keep_rules",
     "comparisons_frame",
+    "flag_outliers",
     "inch_from_text",
     "read_readings",
+    "subtract_controls",
     "summarise",
 ]

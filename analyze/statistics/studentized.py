@@ -17,8 +17,7 @@ from calibrate.arrays import Floats
 
 _RANGE_MAX = 20.0  # the range of 1000 normals exceeds it with probability 1e-17
 _RANGE_STEP = 0.005
-_MANY = 40  # distinct degrees of freedom from which quantiles are read off a spline (tested)
-_KNOTS = 300
+_KNOTS = 400  # of the spline that quantiles are read off; relative error below 1e-9 (tested)
 _DF_MAX = 1e7
 _NORMAL_NODES = 400
 _SPREAD_NODES = 96
@@ -120,7 +119,7 @@ def studentized_range_quantile(confidence: float, k: int, df: Floats) -> Floats:
     Returns
     -------
     (N,) array
-        Quantiles; equal degrees of freedom are computed once.
+        Quantiles, off a spline that is made once for a confidence and k.
     """
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must lie between 0 and 1, but got {confidence!r}")
@@ -131,19 +130,18 @@ def studentized_range_quantile(confidence: float, k: int, df: Floats) -> Floats:
         t = np.where(known, special.ndtri(one_sided), special.stdtrit(np.where(known, 1.0, distinct), one_sided))
         return np.asarray(np.sqrt(2) * t[where])
     inside = (distinct >= 1) & (distinct <= _DF_MAX)
-    if np.count_nonzero(inside) > _MANY:
-        found = np.empty(distinct.shape)
-        found[inside] = np.exp(_quantile_spline(confidence, k)(np.log(distinct[inside])))
-        if not inside.all():
-            found[~inside] = _solve_quantile(confidence, k, distinct[~inside])
-        return np.asarray(found[where])
-    return np.asarray(_solve_quantile(confidence, k, distinct)[where])
+    found = np.empty(distinct.shape)
+    found[inside] = np.exp(_quantile_spline(confidence, k)(np.log(distinct[inside])))
+    if not inside.all():
+        found[~inside] = _solve_quantile(confidence, k, distinct[~inside])
+    return np.asarray(found[where])
 
 
 @lru_cache(maxsize=16)
 def _quantile_spline(confidence: float, k: int) -> CubicSpline:
     """Logarithm of the quantile over the logarithm of the degrees of freedom, from 1 to `_DF_MAX`."""
-    knots = np.geomspace(1.0, _DF_MAX, _KNOTS)
+    # Closer together towards one degree of freedom, where quantiles rise steeply.
+    knots = np.exp(np.log(_DF_MAX) * np.linspace(0.0, 1.0, _KNOTS) ** 2)
     return CubicSpline(np.log(knots), np.log(_solve_quantile(confidence, k, knots)))
 
 
