@@ -115,15 +115,12 @@ class BallImage:
         Share of the exposure during which the ball covers the pixel.
     cover_slope_px : (N, 2) float64
         Change of `cover` when the ball moves by 1 px along u and along v.
-    optics_slope : (N, 3) float64
-        Change of `cover` with each of `OPTICS_PARAMETERS`.
     shade : (N, 14) float64
-        Covered share times each term of the ball's own brightness, averaged over the exposure.
+        Covered share times each term of the ball's own brightness.
     """
 
     cover: Floats
     cover_slope_px: Floats
-    optics_slope: Floats
     shade: Floats
 
 
@@ -137,6 +134,68 @@ def waves(x: Floats, y: Floats, order: int) -> list[Floats]:
         found += [c, s]
         c, s = c * cos - s * sin, s * cos + c * sin
     return found
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Sweep:
+    """The exposure cut into steps: where each pixel lies from the outline's centre at each.
+
+    Attributes
+    ----------
+    q_px : (K, N, 2) float64
+        Place of the pixel from the outline's centre.
+    g : (K, N, 2) float64
+        `q_px` times the outline's conic: points outwards.
+    rho : (K, N) float64
+        1 on the rim.
+    grad_px : (K, N) float64
+        Change of `rho` a px outwards.
+    steps : (K,) float64
+        Part of the exposure, from -0.5 to 0.5.
+    blur_px : float
+        Image blur and the gaps between steps.
+    """
+
+    q_px: Floats
+    g: Floats
+    rho: Floats
+    grad_px: Floats
+    steps: Floats
+    blur_px: float
+
+    @property
+    def depth_px(self) -> Floats:
+        """(K, N) distance inside the rim."""
+        return (1 - self.rho) / self.grad_px
+
+    @property
+    def edge(self) -> Floats:
+        """(K, N) change of cover when the rim moves outwards by 1 px."""
+        height = 1 / (np.sqrt(2 * np.pi) * self.blur_px)
+        edge: Floats = height * np.exp(-0.5 * (self.depth_px / self.blur_px) ** 2)
+        return edge
+
+
+def _sweep(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Optics) -> _Sweep:
+    """Cut the exposure into steps short against the blur."""
+    to_unit = np.linalg.inv(view.axes_px * optics.radius_scale)
+    conic = to_unit @ to_unit
+    away = pixels_px - (view.centre_px + view.offset_px + shift_px)
+    # Row v is exposed row_s * v later, by when the ball has moved on: undo that relative to the centre's row.
+    rows_late_s = (away[:, 1] + view.offset_px[1]) * optics.row_s
+    away = away - rows_late_s[:, None] * view.velocity_px_s
+    sweep_px = view.velocity_px_s * optics.exposure_s
+    length_px = float(np.hypot(*sweep_px))
+    # steps of 1.7 blurs leave ripples of 2 exp(-2 pi^2 / 1.7^2) = 0.2 % of the contrast
+    n_steps = max(1, int(np.ceil(length_px / (1.7 * optics.blur_px))))
+    steps = (np.arange(n_steps) + 0.5) / n_steps - 0.5
+    q = away[None] - steps[:, None, None] * sweep_px
+    g = q @ conic
+    rho = np.sqrt(np.maximum(q[..., 0] * g[..., 0] + q[..., 1] * g[..., 1], 1e-12))
+    grad = np.sqrt(np.maximum(g[..., 0] ** 2 + g[..., 1] ** 2, 1e-18)) / rho
+    # places a step apart average to a little less blur than the true sweep has
+    blur_px = float(np.hypot(optics.blur_px, length_px / n_steps / np.sqrt(12)))
+    return _Sweep(q_px=q, g=g, rho=rho, grad_px=grad, steps=steps, blur_px=blur_px)
 
 
 def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Optics) -> BallImage:
@@ -164,45 +223,41 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     from memory), so near the rim it falls like sqrt(1 - rho^2). Leaving that term out displaced the rim by
     0.2 px in painted scenes with one lamp overhead.
     """
-    axes = view.axes_px * optics.radius_scale
-    to_unit = np.linalg.inv(axes)
-    conic = to_unit @ to_unit
-    away = pixels_px - (view.centre_px + view.offset_px + shift_px)
-    # Row v is exposed row_s * v later, by when the ball has moved on: undo that relative to the centre's row.
-    rows_late_s = (away[:, 1] + view.offset_px[1]) * optics.row_s
-    away = away - rows_late_s[:, None] * view.velocity_px_s
-    sweep_px = view.velocity_px_s * optics.exposure_s
-    n_steps = max(1, int(np.ceil(np.hypot(*sweep_px) / (1.2 * optics.blur_px))))
-    steps = (np.arange(n_steps) + 0.5) / n_steps - 0.5
+    sweep = _sweep(view, shift_px, pixels_px, optics)
+    inside = ndtr(sweep.depth_px / sweep.blur_px)
+    cover = inside.mean(axis=0)
+    outwards = sweep.edge / (sweep.grad_px * sweep.rho)
+    slope = np.einsum("kn,kni->ni", outwards, sweep.g) / len(sweep.steps)
+    facing = (inside * np.sqrt(np.maximum(0.0, 1 - sweep.rho**2))).mean(axis=0)
+    # the waves are those of mid-exposure: they only have to be smooth round the rim
+    middle = np.linalg.solve(view.axes_px, sweep.q_px.mean(axis=0).T)
+    shade = np.stack(
+        [term * wave for wave in waves(middle[0], middle[1], SHADE_ORDER) for term in (cover, facing)], axis=1
+    )
+    return BallImage(cover=cover, cover_slope_px=slope, shade=shade)
 
-    n = len(pixels_px)
-    cover, slope, shade = np.zeros(n), np.zeros((n, 2)), np.zeros((n, N_SHADE))
-    optics_slope = np.zeros((n, len(OPTICS_PARAMETERS)))
-    # An average over n_steps places leaves ripples of this blur less than the true sweep has.
-    blur_px = float(np.hypot(optics.blur_px, np.hypot(*sweep_px) / n_steps / np.sqrt(12)))
-    for step in steps:
-        q = away - step * sweep_px
-        g = q @ conic
-        rho = np.sqrt(np.maximum(np.einsum("ij,ij->i", q, g), 1e-12))
-        grad = np.sqrt(np.maximum(np.einsum("ij,ij->i", g, g), 1e-18)) / rho
-        depth_px = (1 - rho) / grad
-        inside = ndtr(depth_px / blur_px)
-        pdf = np.exp(-0.5 * (depth_px / blur_px) ** 2) / (np.sqrt(2 * np.pi) * blur_px)
-        cover += inside
-        step_slope = (pdf / (grad * rho))[:, None] * g
-        slope += step_slope
-        along = step_slope @ view.velocity_px_s
-        optics_slope[:, 0] -= pdf * depth_px * optics.blur_px / blur_px**2
-        optics_slope[:, 1] += along * step
-        optics_slope[:, 2] += pdf * rho / (grad * optics.radius_scale)
-        x, y = (q @ to_unit).T
-        facing = inside * np.sqrt(np.maximum(0.0, 1 - rho * rho))
-        for k, wave in enumerate(waves(x, y, SHADE_ORDER)):
-            shade[:, 2 * k] += inside * wave
-            shade[:, 2 * k + 1] += facing * wave
-    return BallImage(
-        cover=cover / n_steps,
-        cover_slope_px=slope / n_steps,
-        optics_slope=optics_slope / n_steps,
-        shade=shade / n_steps,
+
+def optics_slope(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Optics) -> Floats:
+    """Change of `BallImage.cover` with each of `OPTICS_PARAMETERS`.
+
+    Parameters
+    ----------
+    view, shift_px, pixels_px, optics
+        As for `image_ball`.
+
+    Returns
+    -------
+    (N, 3) array
+        Per px, per s, and per unit of `radius_scale`.
+    """
+    sweep = _sweep(view, shift_px, pixels_px, optics)
+    edge = sweep.edge
+    along = edge / (sweep.grad_px * sweep.rho) * (sweep.g @ view.velocity_px_s)
+    return np.stack(
+        [
+            -(edge * sweep.depth_px).mean(axis=0) * optics.blur_px / sweep.blur_px**2,
+            (along * sweep.steps[:, None]).mean(axis=0),
+            (edge * sweep.rho / (sweep.grad_px * optics.radius_scale)).mean(axis=0),
+        ],
+        axis=1,
     )

@@ -44,7 +44,7 @@ class RoughTrack:
 
 
 def bright_spots(
-    crop: npt.NDArray[np.uint8],
+    crop: npt.NDArray[np.uint8] | npt.NDArray[np.float32],
     background_plan: npt.NDArray[np.float32],
     corridor: Corridor,
     calibration: Calibration,

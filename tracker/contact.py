@@ -1,4 +1,4 @@
-"""The foot cushion: where the ball's centre meets it, which sightings come before, and whether the ball turned back."""
+"""The foot cushion: where the ball meets it, which sightings come before, and whether the ball turned back."""
 
 import numpy as np
 import numpy.typing as npt

@@ -15,19 +15,22 @@ from tracker.chain import LATE_STRIKE_S, MIN_SHARE, RunStart, bright_spots, roug
 from tracker.clip import Frame, clip_info, read_frames
 from tracker.contact import before_contact, centre_at_contact_y_m, turn_back_s
 from tracker.corridor import Corridor, lay_corridor
-from tracker.locate import BROAD_PRIOR, Patch, ShadePrior, Sighting, locate_ball, shade_prior, window_px
-from tracker.optics import fit_optics
+from tracker.locate import BROAD_PRIOR, SETTLED_PX, Patch, ShadePrior, Sighting, locate_ball, shade_prior, window_px
+from tracker.optics import TONES, fit_optics
 from tracker.path import BallPath
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, NotTracked
 from tracker.shots import NoStrike, ShotFrames, cut_shots
 
-Luma = npt.NDArray[np.uint8]
+Picture = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
 Progress = Callable[[int, int], None]
 
-# Phones read a frame out in 4 to 16 ms in video modes (from memory); see `analyze.path_fit` for the published range.
+# Phones read a frame out in 4 to 16 ms in video modes (from memory).
 READOUT_S = 0.008
 # A blur so wide that the fit catches a ball some px away.
 CATCH_BLUR_PX = 2.5
+CAUGHT_PX = 0.1
+# The first look at the ball's own light takes every so many frames.
+SHADE_EVERY = 3
 OPTICS_FRAMES = 6
 # Sightings left out: most of the rim hidden, or far less contrast than the others have (a hand, a cue before it).
 MIN_VISIBLE = 0.4
@@ -158,10 +161,19 @@ class _Shot:
         """Predict the ball at a place."""
         return view_ball(self.calibration.camera, xy_m, velocity_m_s, radius_m=self.calibration.ball.radius_m)
 
-    def locate(self, k: int, view: BallView, optics: Optics, prior: ShadePrior = BROAD_PRIOR) -> Sighting | None:
+    def locate(
+        self,
+        k: int,
+        view: BallView,
+        optics: Optics,
+        prior: ShadePrior = BROAD_PRIOR,
+        settled_px: float = SETTLED_PX,
+    ) -> Sighting | None:
         """Locate the ball in frame `k` after the strike."""
         patch = self.patch(self.cut.after[k][1], view, optics)
-        return None if patch is None else locate_ball(view, patch, optics, noise=self.scene.noise, prior=prior)
+        if patch is None:
+            return None
+        return locate_ball(view, patch, optics, noise=self.scene.noise, prior=prior, settled_px=settled_px)
 
     def table_xy_m(self, sightings: list[Sighting]) -> Floats:
         """(N, 2) places on the table of sightings."""
@@ -196,23 +208,19 @@ class _Shot:
 
     def _catch(self, index: npt.NDArray[np.int64], rough_m: Floats) -> dict[int, Sighting]:
         """Locate the ball near its rough places, with a wide blur first: the rough places are some px off."""
-        optics = Optics(exposure_s=0.25 * self.frame_period_s, row_s=self.row_s, tone=2.2)
-        wide = Optics(blur_px=CATCH_BLUR_PX, exposure_s=optics.exposure_s, row_s=self.row_s, tone=2.2)
+        wide = Optics(blur_px=CATCH_BLUR_PX, exposure_s=0.25 * self.frame_period_s, row_s=self.row_s, tone=TONES[0])
         times = self.times_s[index]
         caught: dict[int, Sighting] = {}
         for k, place_m in zip(index, rough_m, strict=True):
             _, velocity = _local_motion(times, rough_m, float(self.times_s[k]))
             view = self.view(place_m, velocity)
-            first = self.locate(int(k), view, wide)
-            if first is None:
+            found = self.locate(int(k), view, wide, settled_px=CAUGHT_PX)
+            if found is None:
                 continue
-            xy_m = self.table_xy_m([first])[0]
+            xy_m = self.table_xy_m([found])[0]
             # a catch may correct a rough place, not replace it
-            if not np.hypot(*(xy_m - place_m)) < self.calibration.ball.radius_m:
-                continue
-            second = self.locate(int(k), self.view(xy_m, velocity), optics)
-            if second is not None:
-                caught[int(k)] = second
+            if np.hypot(*(xy_m - place_m)) < self.calibration.ball.radius_m:
+                caught[int(k)] = found
         return caught
 
     def _optics(self, caught: dict[int, Sighting], motion: dict[int, tuple[Floats, Floats]]) -> Optics:
@@ -245,13 +253,11 @@ class _Shot:
         motion = {k: _local_motion(times, xy_m, float(self.times_s[k])) for k in run}
         run = [k for k in run if motion[k][0][1] < self.end_y_m + 0.01]
         optics = self._optics(caught, motion)
-        first = {k: self.locate(k, self.view(*motion[k]), optics) for k in run}
-        prior = shade_prior([s for s in first.values() if s is not None])
+        first = [self.locate(k, self.view(*motion[k]), optics) for k in run[::SHADE_EVERY]]
+        prior = shade_prior([s for s in first if s is not None])
         seen: dict[int, Sighting] = {}
         for k in run:
-            at = first[k]
-            place = self.table_xy_m([at])[0] if at is not None else motion[k][0]
-            final = self.locate(k, self.view(place, motion[k][1]), optics, prior)
+            final = self.locate(k, self.view(*motion[k]), optics, prior)
             if final is not None:
                 seen[k] = final
         seen = _without_spoiled(seen)

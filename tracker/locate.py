@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calibrate.arrays import Floats
-from tracker.ball_image import N_SHADE, SHADE_ORDER, BallView, Optics, image_ball, waves
+from tracker.ball_image import N_SHADE, SHADE_ORDER, BallImage, BallView, Optics, image_ball, optics_slope, waves
 
 # Prior standard deviations of the nuisance terms, in levels of light (0 to 255) and as a share of the background.
 # The ball's constant terms are all but free. The terms that fall like sqrt(1 - rho^2) look much like a displaced
@@ -20,7 +20,7 @@ SHADOW_ORDER = 3
 # Student's t with few degrees of freedom: dots, ticks, glare and ferrules are outliers, not noise.
 STUDENT_DOF = 4.0
 MAX_STEPS = 12
-CONVERGED_PX = 0.01
+SETTLED_PX = 0.015
 # A step longer than this is more likely a false catch than a correction.
 MAX_STEP_PX = 3.0
 # Fewer pixels than this do not tell 30 terms.
@@ -47,10 +47,6 @@ class Sighting:
         The ball's brightness terms as solved, in levels of light.
     misfit : float
         Mean Student-t loss of the pixels for the given noise: lower is better, comparable between optics.
-    optics_step : (3,) float64
-        Gradient of the fit with respect to `OPTICS_PARAMETERS`, all else solved for.
-    optics_information : (3, 3) float64
-        The matrix that belongs to it.
     """
 
     centre_px: Floats
@@ -60,8 +56,6 @@ class Sighting:
     visible: float
     shade: Floats
     misfit: float
-    optics_step: Floats
-    optics_information: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -163,36 +157,58 @@ def light_from_grey(grey: Floats, tone: float) -> Floats:
     return light
 
 
-def locate_ball(
-    view: BallView, patch: Patch, optics: Optics, *, noise: float, prior: ShadePrior = BROAD_PRIOR
-) -> Sighting | None:
-    """Fit the ball's predicted image to the pixels round its rim.
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Fit:
+    """A settled fit with its working values; N pixels, P terms and the place.
 
-    The rim tells the place. The brightness inside and outside it (waves round the rim; the background times a
-    smooth shadow) is solved for at every step, so that neither can pull the place.
-
-    Parameters
+    Attributes
     ----------
-    view : BallView
-        Predicted place and outline; the place may be a few px off.
-    patch : Patch
-        The pixels; see `window_px`.
-    optics : Optics
-        Blur, exposure, rolling shutter, tone.
-    noise : float
-        Standard deviation of a pixel between still frames, in grey levels: the floor of the residual.
-    prior : ShadePrior
-        What is known of the ball's brightness.
+    pixels_px : (N, 2) float64
+        The pixels used.
+    use : (h, w) bool
+        Where they lie in the patch.
+    shift_px : (2,) float64
+        Place found, from the predicted one.
+    image : BallImage
+        The model at that place.
+    terms : (P,) float64
+        Brightness terms.
+    rise : (N,) float64
+        Ball over background.
+    design : (N, P + 2) float64
+        Weighted derivatives by the terms and the place.
+    normal : (P + 2, P + 2) float64
+        Its normal matrix with the priors.
+    pull : (N,) float64
+        Weighted residuals, in units of noise.
+    root : (N,) float64
+        What the weighting multiplied.
+    grey_residual : (N,) float64
+        Residuals in grey levels.
+    sd : float
+        Their robust spread.
+    """
 
-    Returns
-    -------
-    Sighting or None
-        None where too little of the rim is seen or the fit does not settle.
+    pixels_px: Floats
+    use: npt.NDArray[np.bool_]
+    shift_px: Floats
+    image: BallImage
+    terms: Floats
+    rise: Floats
+    design: Floats
+    normal: Floats
+    pull: Floats
+    root: Floats
+    grey_residual: Floats
+    sd: float
 
-    Notes
-    -----
-    Gauss-Newton with variable projection (Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory) and
-    Student-t weights.
+
+def _fit_ball(
+    view: BallView, patch: Patch, optics: Optics, *, noise: float, prior: ShadePrior, settled_px: float
+) -> _Fit | None:
+    """Gauss-Newton on the place, everything else solved for at each step; Student-t weights.
+
+    Variable projection: Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory.
     """
     pixels, use = _band(view, patch, optics)
     if len(pixels) < MIN_PIXELS:
@@ -200,9 +216,10 @@ def locate_ball(
     light = light_from_grey(patch.luma[use].astype(np.float64), optics.tone)
     background = light_from_grey(patch.background[use].astype(np.float64), optics.tone)
     shadow = _shadow_terms(view, pixels, background)
-    means = np.concatenate([prior.mean, np.zeros(shadow.shape[1])])
-    precision = np.concatenate([1 / prior.sd**2, np.full(shadow.shape[1], 1 / SHADOW_SD**2)])
-    shift, step_px = np.zeros(2), np.inf
+    n_terms = N_SHADE + shadow.shape[1]
+    means = np.concatenate([prior.mean, np.zeros(n_terms - N_SHADE)])
+    precision = np.concatenate([1 / prior.sd**2, np.full(n_terms - N_SHADE, 1 / SHADOW_SD**2)])
+    shift = np.zeros(2)
     weights, sd = np.ones(len(pixels)), noise
     slope = optics.tone * np.maximum(background / 255, 1e-3) ** (1 - 1 / optics.tone)
     for _ in range(MAX_STEPS):
@@ -224,34 +241,130 @@ def locate_ball(
         weights = (STUDENT_DOF + 1) / (STUDENT_DOF + (grey_residual / sd) ** 2)
         root = np.sqrt(weights) / (sd * slope)
         ball = image.shade @ terms[:N_SHADE] / np.maximum(image.cover, 0.05)
-        outside = background + shadow @ terms[N_SHADE:]
-        rise = ball - outside
-        full = np.concatenate([linear, image.cover_slope_px * rise[:, None]], axis=1) * root[:, None]
-        normal = full.T @ full
-        normal[np.diag_indices(len(precision))] += precision
-        gradient = full.T @ (residual * root)
+        rise = ball - background - shadow @ terms[N_SHADE:]
+        design = np.concatenate([linear, image.cover_slope_px * rise[:, None]], axis=1) * root[:, None]
+        normal = design.T @ design
+        normal[np.diag_indices(n_terms)] += precision
+        pull = residual * root
+        gradient = design.T @ pull
         gradient[:-2] += precision * (means - terms)
         step = np.linalg.solve(normal, gradient)[-2:]
         step_px = float(np.hypot(*step))
         shift = shift + step * min(1.0, MAX_STEP_PX / max(step_px, 1e-9))
-        if step_px < CONVERGED_PX:
+        if step_px < settled_px:
             break
-    if step_px > 10 * CONVERGED_PX:
+    if step_px > 10 * settled_px:
         return None
-    own = image.optics_slope * (rise * root)[:, None]
-    cross = full.T @ own
-    on_rim = (image.cover > 0.2) & (image.cover < 0.8)
-    seen_px = float(np.sum(np.linalg.norm(image.cover_slope_px, axis=1)))
+    return _Fit(
+        pixels_px=pixels,
+        use=use,
+        shift_px=shift,
+        image=image,
+        terms=terms,
+        rise=rise,
+        design=design,
+        normal=normal,
+        pull=pull,
+        root=root,
+        grey_residual=grey_residual,
+        sd=sd,
+    )
+
+
+def locate_ball(
+    view: BallView,
+    patch: Patch,
+    optics: Optics,
+    *,
+    noise: float,
+    prior: ShadePrior = BROAD_PRIOR,
+    settled_px: float = SETTLED_PX,
+) -> Sighting | None:
+    """Fit the ball's predicted image to the pixels round its rim.
+
+    The rim tells the place. The brightness inside and outside it (waves round the rim; the background times a
+    smooth shadow) is solved for at every step, so that neither can pull the place.
+
+    Parameters
+    ----------
+    view : BallView
+        Predicted place and outline; the place may be a few px off.
+    patch : Patch
+        The pixels; see `window_px`.
+    optics : Optics
+        Blur, exposure, rolling shutter, tone.
+    noise : float
+        Standard deviation of a pixel between still frames, in grey levels: the floor of the residual.
+    prior : ShadePrior
+        What is known of the ball's brightness.
+    settled_px : float
+        The fit ends with a step shorter than this.
+
+    Returns
+    -------
+    Sighting or None
+        None where too little of the rim is seen or the fit does not settle.
+    """
+    fit = _fit_ball(view, patch, optics, noise=noise, prior=prior, settled_px=settled_px)
+    if fit is None:
+        return None
+    on_rim = (fit.image.cover > 0.2) & (fit.image.cover < 0.8)
+    seen_px = float(np.sum(np.linalg.norm(fit.image.cover_slope_px, axis=1)))
+    loss = np.log1p((fit.grey_residual / noise) ** 2 / STUDENT_DOF) * (STUDENT_DOF + 1) / 2
+    cov_px2: Floats = np.linalg.inv(fit.normal)[-2:, -2:]
     return Sighting(
-        centre_px=view.centre_px + shift,
-        cov_px2=np.linalg.inv(normal)[-2:, -2:] * _correlation_inflation(grey_residual / sd, use),
-        residual=sd,
-        contrast=float(np.median(rise[on_rim])) if on_rim.any() else 0.0,
+        centre_px=view.centre_px + fit.shift_px,
+        cov_px2=cov_px2 * _correlation_inflation(fit.grey_residual / fit.sd, fit.use),
+        residual=fit.sd,
+        contrast=float(np.median(fit.rise[on_rim])) if on_rim.any() else 0.0,
         visible=min(1.0, seen_px / (2 * np.pi * view.radius_px)),
-        shade=terms[:N_SHADE],
-        misfit=float(np.mean(np.log1p((grey_residual / noise) ** 2 / STUDENT_DOF))) * (STUDENT_DOF + 1) / 2,
-        optics_step=own.T @ (residual * root) - cross.T @ np.linalg.solve(normal, gradient),
-        optics_information=own.T @ own - cross.T @ np.linalg.solve(normal, cross),
+        shade=fit.terms[:N_SHADE],
+        misfit=float(np.mean(loss)),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class OpticsPull:
+    """What one frame says of the optics, place and brightness solved for.
+
+    Attributes
+    ----------
+    gradient : (3,) float64
+        By `OPTICS_PARAMETERS`.
+    information : (3, 3) float64
+        The matrix that belongs to it.
+    misfit : float
+        Mean Student-t loss of the pixels: lower is better, comparable between optics.
+    """
+
+    gradient: Floats
+    information: Floats
+    misfit: float
+
+
+def pull_optics(view: BallView, patch: Patch, optics: Optics, *, noise: float) -> OpticsPull | None:
+    """Find which way blur, exposure and radius should move for one frame.
+
+    Parameters
+    ----------
+    view, patch, optics, noise
+        As for `locate_ball`.
+
+    Returns
+    -------
+    OpticsPull or None
+        None where the ball could not be located.
+    """
+    fit = _fit_ball(view, patch, optics, noise=noise, prior=BROAD_PRIOR, settled_px=SETTLED_PX)
+    if fit is None:
+        return None
+    own = optics_slope(view, fit.shift_px, fit.pixels_px, optics) * (fit.rise * fit.root)[:, None]
+    cross = fit.design.T @ own
+    loss = np.log1p((fit.grey_residual / noise) ** 2 / STUDENT_DOF) * (STUDENT_DOF + 1) / 2
+    return OpticsPull(
+        gradient=own.T @ fit.pull - cross.T @ np.linalg.solve(fit.normal, fit.design.T @ fit.pull),
+        information=own.T @ own - cross.T @ np.linalg.solve(fit.normal, cross),
+        misfit=float(np.mean(loss)),
     )
 
 

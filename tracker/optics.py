@@ -6,7 +6,7 @@ import numpy as np
 
 from calibrate.arrays import Floats
 from tracker.ball_image import BallView, Optics
-from tracker.locate import Patch, Sighting, locate_ball
+from tracker.locate import Patch, pull_optics
 
 # Light mixes in a blurred rim; what the camera then does to it differs. 2.2 undoes the usual curve of phones
 # (ITU-R BT.709 and sRGB are close to it), 1 leaves the grey levels as they are (edges sharpened or mixed after it).
@@ -88,14 +88,14 @@ def fit_optics(
         misfit, information = np.inf, np.diag(precision)
         # the second tone starts where the first ended
         for _ in range(ROUNDS if not fits else 2):
-            seen = [locate_ball(v, p, optics, noise=noise) for v, p in zip(views, patches, strict=True)]
-            good: list[Sighting] = [s for s in seen if s is not None]
+            pulls = [pull_optics(v, p, optics, noise=noise) for v, p in zip(views, patches, strict=True)]
+            good = [pull for pull in pulls if pull is not None]
             if not good:
                 break
-            misfit = float(np.median([s.misfit for s in good]))
-            information = np.diag(precision) + TRUST * sum(s.optics_information for s in good)
-            pull = TRUST * sum(s.optics_step for s in good) + precision * (mean - _values(optics))
-            step = np.asarray(np.linalg.solve(information, pull), dtype=np.float64)
+            misfit = float(np.median([pull.misfit for pull in good]))
+            information = np.diag(precision) + TRUST * sum(pull.information for pull in good)
+            gradient = TRUST * sum(pull.gradient for pull in good) + precision * (mean - _values(optics))
+            step = np.asarray(np.linalg.solve(information, gradient), dtype=np.float64)
             optics = _moved(optics, step, frame_period_s=frame_period_s)
         start = optics
         fits.append((misfit, OpticsFit(optics=optics, sd=np.sqrt(np.diag(np.linalg.inv(information))))))
