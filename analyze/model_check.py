@@ -1,12 +1,13 @@
 """Whether a fitted motion is the whole story of a shot, or something happened that it does not know."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from analyze.motion import GRAVITY_M_S2, state
-from analyze.path_fit import PathFit
-from analyze.path_problem import OUTLIER
+from analyze.path_fit import PathFit, fit_path
+from analyze.path_problem import OUTLIER, READOUT, MotionPriors
 from analyze.reasons import (
     FAR_FROM_RAIL,
     HOP,
@@ -31,6 +32,8 @@ PATTERN_SCALE = 1.4
 # (two degrees of freedom, 100 exp(-15)), below 25 with one degree and ten tries.
 KINK_GAIN, KINK_TURN = 30.0, 0.02
 HOP_GAIN, HOP_SHARE = 25.0, 0.3
+BREAK_SIGHTINGS, LOST_END = 8, 3
+_NOISE_DOF = MotionPriors().noise_dof
 _HOP_TIMES_S = (0.02, 0.03, 0.04, 0.05, 0.065, 0.08, 0.1, 0.13, 0.16, 0.2)
 
 
@@ -56,26 +59,33 @@ def find_doubt(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMea
         return NotMeasured(ODD_SPEED, f"launch at {speed:.2f} m/s")
     dropped = fit.used & (fit.weights == 0)
     n_used = int(np.count_nonzero(fit.used))
-    if kink := _find_kink(fit, path, calibration):
-        return kink
+    lost = _find_lost_end(fit)
+    if lost is not None:
+        return lost
     if np.count_nonzero(dropped) > OUTLIER_SHARE * n_used:
         return NotMeasured(OUTLIERS, f"{np.count_nonzero(dropped)} of {n_used} sightings")
-    if hop := _find_hop(fit, path, calibration):
-        return hop
+    for find in (_find_kink, _find_hop, _find_misfit):
+        doubt = find(fit, path, calibration)
+        if doubt is not None:
+            return doubt
+    return None
+
+
+def _find_misfit(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:
+    """Compare start, end and scatter of the path with the fit."""
     if fit.rest_distance > OUTLIER:
         return NotMeasured(NO_REST, f"{fit.rest_distance:.1f} standard deviations apart")
     places, _ = state(fit.parameters, fit.times_s[fit.weights > 0])
     gap_m = fit.contact_y_m - float(places[:, 1].max())
     if gap_m > FAR_M:
         return NotMeasured(FAR_FROM_RAIL, f"last seen {gap_m * 1000:.0f} mm before the rail")
+    noise = f"noise {fit.noise_scale:.1f} times that of the pixels"
     if fit.noise_scale > POOR_SCALE:
-        return NotMeasured(POOR_FIT, f"noise {fit.noise_scale:.1f} times that of the pixels")
+        broken = _find_break(fit, path, calibration)
+        return NotMeasured(POOR_FIT, noise) if broken is None else broken
     rho, rho_sd = fit.persistence
     if fit.noise_scale > PATTERN_SCALE and rho > 5 * rho_sd:
-        return NotMeasured(
-            PATTERN,
-            f"correlation {rho:.2f} from frame to frame, noise {fit.noise_scale:.1f} times that of the pixels",
-        )
+        return NotMeasured(PATTERN, f"correlation {rho:.2f} from frame to frame, {noise}")
     return None
 
 
@@ -88,70 +98,136 @@ def _whitened_slopes(fit: PathFit, path: BallPath, calibration: Calibration) -> 
     return slopes
 
 
-def _gain(fit: PathFit, columns: Floats) -> tuple[float, Floats]:
+def _held(fit: PathFit, path: BallPath, calibration: Calibration) -> Floats:
+    """Information on the fitted values from priors and place of rest, (10, 10)."""
+    rest = np.array([*fit.theta[:2], calibration.ball.radius_m])
+    slope = calibration.camera.project_jacobian(rest)[:, :2] / fit.noise_scale
+    held = np.diag(fit.prior_precision)
+    held[:2, :2] += slope.T @ np.linalg.solve(path.rest_cov_px2, slope)
+    return held
+
+
+def _gain(fit: PathFit, held: Floats, columns: Floats, weights: Floats) -> tuple[float, Floats]:
     """How much chi-square would fall with extra terms in the motion, and their best amplitudes.
 
     Parameters
     ----------
     fit : PathFit
         The fitted motion.
+    held : (10, 10) array
+        Information of priors and place of rest.
     columns : (N, 2, K) array
         Whitened effect of each extra term.
+    weights : (N,) array
+        Weight of each sighting in this comparison.
 
     Returns
     -------
     gain : float
-        Fall of the minimum, the fitted parameters following (Rao's score test).
+        Fall of the minimum, the fitted parameters following, in units of the noise that is left with the terms in.
     amplitudes : (K,) array
         Of the extra terms.
     """
-    w = np.repeat(np.sqrt(fit.weights), 2)[:, None]
-    rows = fit.jacobian.reshape(-1, fit.jacobian.shape[2]) * w / fit.noise_scale
-    right = (fit.whitened.reshape(-1, 1) * w / fit.noise_scale)[:, 0]
-    extra = columns.reshape(-1, columns.shape[2]) * w
-    # The fitted motion follows with gain C J'; priors and the place of rest are within C.
-    cross = rows.T @ extra
-    information = extra.T @ extra - cross.T @ fit.cov @ cross
-    pull = extra.T @ right
+    jacobian = fit.jacobian.reshape(-1, fit.jacobian.shape[2]) / fit.noise_scale
+    right = fit.whitened.ravel() / fit.noise_scale
+    extra = columns.reshape(-1, columns.shape[2])
+    w_fit, w = np.repeat(fit.weights, 2), np.repeat(weights, 2)
+    # At the minimum the pull of priors and place of rest is that of the sightings, reversed.
+    gradient = jacobian.T @ ((w - w_fit) * right)
+    n = jacobian.shape[1]
+    full = np.hstack([jacobian, extra])
+    information = (full * w[:, None]).T @ full
+    information[:n, :n] += held
+    pull = np.concatenate([gradient, extra.T @ (w * right)])
+    size = np.sqrt(np.diag(information))
+    if not (size > 0).all():
+        return 0.0, np.zeros(columns.shape[2])
+    scaled = information / np.outer(size, size)
     try:
-        amplitudes = np.linalg.solve(information, pull)
+        without = (gradient / size[:n]) @ np.linalg.solve(scaled[:n, :n], gradient / size[:n])
+        best = np.linalg.solve(scaled, pull / size) / size
     except np.linalg.LinAlgError:
         return 0.0, np.zeros(columns.shape[2])
-    return float(pull @ amplitudes), amplitudes
+    gain = float(pull @ best - without)
+    left = float(w @ right**2) - float(without) - gain
+    counted = _NOISE_DOF + max(2 * float(w.sum()) - n, 0.0)
+    noise = (_NOISE_DOF / fit.noise_scale**2 + max(left, 0.0)) / counted
+    return gain / noise, best[n:]
+
+
+def _find_lost_end(fit: PathFit) -> NotMeasured | None:
+    """Look for a path that ends in outliers, as after a collision near the rail."""
+    kept = np.flatnonzero(fit.used & (fit.weights > 0))
+    run = int(np.count_nonzero(fit.used[kept[-1] + 1 :]))
+    if run < LOST_END:
+        return None
+    return NotMeasured(KINK, f"the last {run} sightings lie off the path")
 
 
 def _find_kink(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:
-    """Look for a sudden change of velocity, or for a path that ends in outliers."""
+    """Look for a sudden change of velocity."""
     good = np.flatnonzero(fit.used)
-    lost = (fit.weights == 0)[good]
-    run = 0
-    while run < len(lost) and lost[len(lost) - 1 - run]:
-        run += 1
-    if run >= 3:
-        return NotMeasured(KINK, f"the last {run} sightings lie off the path")
     slopes = _whitened_slopes(fit, path, calibration)[..., :2]
+    held = _held(fit, path, calibration)
     speed = math.exp(fit.theta[4])
     best, turn, at_s = 0.0, 0.0, 0.0
     for k in good[2:-2]:
         after_s = np.maximum(fit.times_s - fit.times_s[k], 0.0)
-        gain, change = _gain(fit, slopes * after_s[:, None, None])
+        gain, change = _gain(fit, held, slopes * after_s[:, None, None], fit.weights)
         if gain > best:
             best, turn, at_s = gain, float(np.hypot(*change)) / speed, float(fit.times_s[k])
-    if best > KINK_GAIN and turn > KINK_TURN:
+    if best > KINK_GAIN and KINK_TURN < turn < 1:
         return NotMeasured(KINK, f"velocity changes by {100 * turn:.1f} % at {at_s:.2f} s")
     return None
+
+
+def _find_break(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:
+    """Look for a collision so strong that the fit bent itself to meet both parts: the first part alone fits well.
+
+    The longest beginning that fits is found by halving.
+    """
+    readout_s = float(fit.theta[READOUT])
+
+    def fits(count: int) -> bool:
+        start = replace(
+            path,
+            times_s=path.times_s[:count],
+            centre_px=path.centre_px[:count],
+            centre_cov_px2=path.centre_cov_px2[:count],
+            turned_s=None,
+        )
+        found = fit_path(start, calibration, readout_s=readout_s)
+        return (
+            isinstance(found, PathFit) and found.noise_scale < PATTERN_SCALE and bool((found.weights > 0)[3:].all())
+        )
+
+    good, bad = BREAK_SIGHTINGS, path.n_sightings
+    if bad - good < 3 or not fits(good):
+        return None
+    while bad - good > 1:
+        middle = (good + bad) // 2
+        if fits(middle):
+            good = middle
+        else:
+            bad = middle
+    if path.n_sightings - good < 3:
+        return None
+    return NotMeasured(KINK, f"the path fits until {fit.times_s[good - 1]:.2f} s, then leaves it")
 
 
 def _find_hop(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:
     """Look for a flight of the ball right after the strike."""
     slopes = _whitened_slopes(fit, path, calibration)[..., 2:]
     tau = fit.times_s - fit.theta[2]
+    # The fit may have thrown out just those sightings that show the flight.
+    weights = np.where(fit.used & (tau < _HOP_TIMES_S[-1]), 1.0, fit.weights)
+    held = _held(fit, path, calibration)
     best, share, lasted_s = 0.0, 0.0, 0.0
     for hop_s in _HOP_TIMES_S:
         height_m = np.where((tau > 0) & (tau < hop_s), 0.5 * GRAVITY_M_S2 * tau * (hop_s - tau), 0.0)
-        if np.count_nonzero(height_m[fit.weights > 0]) < 2:
+        if np.count_nonzero(height_m[weights > 0]) < 2:
             continue
-        gain, (amplitude,) = _gain(fit, slopes * height_m[:, None, None])
+        gain, (amplitude,) = _gain(fit, held, slopes * height_m[:, None, None], weights)
         if gain > best and amplitude > 0:
             best, share, lasted_s = gain, float(amplitude), hop_s
     if best > HOP_GAIN and share > HOP_SHARE:

@@ -32,6 +32,7 @@ from calibrate.errors import NotMeasured
 from tracker.path import BallPath
 
 _HELD_S = 1e-5
+_NO_PATH_SCALE = 30.0
 _EARLY_S, _EARLY_SIGHTINGS = 0.15, 6
 _CRAWL_M_S = 0.05
 
@@ -311,6 +312,8 @@ def _posterior(
     image, _, _ = problem.predict(theta)
     if not (np.isfinite(image).all() and np.isfinite(theta).all()):
         return NotMeasured(NO_FIT, "the fitted motion leaves the picture")
+    if noise2 > _NO_PATH_SCALE**2:
+        return NotMeasured(NO_FIT, f"the sightings scatter by {math.sqrt(noise2):.0f} times their location error")
     nodes = slide_nodes(problem, theta, cov, weights=all_weights, noise2=noise2, by_nuisance=moved)
     parameters = motion_parameters(theta)
     reached_s = float(crossing_s(parameters, contact_y_m))

@@ -205,7 +205,7 @@ def from_clicks(truth, rng, *, sigma_px=0.2):
         kind = str(mark_kind(name))
         along, across, up = {"tick": (1e-4, 2e-4, 3e-4), "sight": (5e-4, 5e-4, 3e-4)}.get(kind, (5e-4, 5e-4, 1e-4))
         u_px, v_px = truth.camera.project(place_m + rng.normal(size=3) * [along, across, up])
-        if 0 < u_px < SIZE_PX[0] and 0 < v_px < SIZE_PX[1]:
+        if 3 < u_px < SIZE_PX[0] - 3 and 3 < v_px < SIZE_PX[1] - 3:
             du, dv = rng.normal(0, sigma_px, 2)
             clicks.append(Click(name, float(u_px + du), float(v_px + dv), sigma_px))
     nominal = RailScale(line_y_m=TABLE.length_m + TABLE.sight_setback_m, zero_m=LANE.x_aim_m)
