@@ -20,7 +20,7 @@ NUDGED_PX = 0.3  # less is within what snapping and compression leave open
 _HALF_PATCH_PX = 20
 _NEARBY_PX = 15  # how far a patch may lie from where the picture as a whole has moved
 _LEAST_CORRELATION = 0.8
-_PATCH_SD_PX = 0.1  # measured on compressed pictures: 0.03 to 0.08 px
+_PATCH_SD_PX = 0.1  # rendered pictures without compression: 0.01 to 0.03 px; the rest is for compression
 _LEAST_PATCHES = 4
 _OUTLIER_PX = 1.0
 # A nudge, not a new place: a tripod leg moved, a phone touched.

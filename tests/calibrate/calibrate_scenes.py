@@ -88,7 +88,7 @@ def picture_of(
     *,
     blur_px: float = 1.2,
     noise: float = 3.0,
-    frames: int = 10,
+    frames: int = 8,
     crf: int | None = 23,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Draw, record and average a small picture of one mark.
@@ -122,7 +122,7 @@ def picture_of(
     lens = np.array([camera.k1, camera.k2, 0, 0])
     image, _ = cv2.projectPoints(point_m[None], camera.rotation_rad.copy(), camera.translation_m.copy(), K, lens)
     corner = np.floor(image.ravel()).astype(int) - half
-    fine = 6
+    fine = 4
     u = corner[0] + (np.arange(2 * half[0] * fine) + 0.5) / fine - 0.5
     v = corner[1] + (np.arange(2 * half[1] * fine) + 0.5) / fine - 0.5
     grid = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 1, 2)
