@@ -29,6 +29,7 @@ from calibrate.calibration import Calibration
 from calibrate.click_window import click_marks, marks_to_ask
 from calibrate.errors import RailreadError, SessionError
 from calibrate.marks import read_marks
+from calibrate.notices import notices
 from calibrate.precision import expected_precision
 from tracker.clip import still_luma
 
@@ -234,7 +235,8 @@ def _measure(session: Session, again: bool) -> BatchOutcome:
 def _progress_bar() -> Iterator[Any]:
     """Give a callback that shows how far the batch is."""
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with ProgressBar(*columns, console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    with ProgressBar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("calibrating", total=None)
 
         def advance(progress: Progress) -> None:
@@ -252,7 +254,9 @@ def _show_calibration(calibration: Calibration) -> None:
     )
     for mark in calibration.residuals:
         if not mark.used:
-            print(f"Not used: {mark.name}: {mark.note or 'does not fit the others'}; click it again.")
+            print(f"Not used: {mark.name}; click it again.")
+    for notice in notices(calibration):
+        print(f"  {notice}")
     print(expected_precision(calibration).sentence)
 
 

@@ -11,10 +11,20 @@ from analyze.report.tables import NO_NAME, counted_frame, label_of, shots_frame,
 from analyze.session.config import SessionConfig
 from analyze.session.folder import Session, open_session
 from analyze.session.store import Store, StoredShot
-from analyze.statistics import Summary, check_shots, read_readings, summarise
+from analyze.statistics import (
+    KeepRule,
+    KeepRules,
+    Summary,
+    apply_keep_rule,
+    check_shots,
+    compare_keep_rules,
+    read_readings,
+    summarise,
+)
 from calibrate.errors import SessionError
 
 READINGS_NAME = "readings.csv"
+_RULE_COLUMNS = {name: f"{name}_mm" for name in ("mean", "sd", "naive_se", "honest_se")}
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -96,6 +106,7 @@ def report_shots(session: Session, stored: Sequence[StoredShot]) -> Report:
     out = session.out_folder
     write_shots(out / "shots.csv", shots)
     counted = _in_order(session, counted_frame(shots))
+    counted, rules = _keep_rules(session, counted)
     summary = summarise(counted, confidence=session.config.analysis.confidence)
     write_summary(out / "summary.csv", summary.frame())
     styles = _styles(session, counted)
@@ -110,12 +121,12 @@ def report_shots(session: Session, stored: Sequence[StoredShot]) -> Report:
     ]
     draw_lane(out / "lane.png", session, lane_shots, styles)
     draw_readings(out / "readings.png", session, counted, summary, styles)
-    names = ("shots.csv", "summary.csv", "lane.png", "readings.png")
+    names = ("shots.csv", "summary.csv", "keep_rules.csv", "lane.png", "readings.png")
     return Report(
         shots=shots,
         summary=summary,
         files=tuple(out / name for name in names),
-        notes=(*summary.notes, *_keep_notes(session)),
+        notes=(*summary.notes, *_rule_notes(session, rules)),
         needs_a_person=any(one.needs_a_person for one in stored),
     )
 
@@ -123,21 +134,31 @@ def report_shots(session: Session, stored: Sequence[StoredShot]) -> Report:
 def _report_readings(session: Session) -> Report:
     shots = check_shots(read_readings(session.folder / READINGS_NAME))
     out = session.out_folder
+    shots, rules = _keep_rules(session, shots)
     summary = summarise(shots, confidence=session.config.analysis.confidence)
     write_summary(out / "summary.csv", summary.frame())
     draw_readings(out / "readings.png", session, shots, summary, _styles(session, shots))
-    files = (out / "summary.csv", out / "readings.png")
-    return Report(shots=shots, summary=summary, files=files, notes=summary.notes)
-
-
-def _keep_notes(session: Session) -> tuple[str, ...]:
-    """Say so where the settings ask for a rule that leaves shots out: the summary is of all shots that are kept."""
-    rule = session.config.analysis.keep
-    if rule != "closest":
-        return ()
-    return (
-        f'analysis.keep = "{rule}" is set, but this summary is of all shots that were measured and not set aside.',
+    return Report(
+        shots=shots,
+        summary=summary,
+        files=tuple(out / name for name in ("summary.csv", "keep_rules.csv", "readings.png")),
+        notes=(*summary.notes, *_rule_notes(session, rules)),
     )
+
+
+def _rule_notes(session: Session, rules: KeepRules) -> tuple[str, ...]:
+    """Say what the rule does where it is one that chooses shots by their values."""
+    return rules.sentences if session.config.analysis.keep == "closest" else ()
+
+
+def _keep_rules(session: Session, counted: pd.DataFrame) -> tuple[pd.DataFrame, KeepRules]:
+    """Apply the rule that the settings state, and show what every rule would have given."""
+    analysis = session.config.analysis
+    kept = apply_keep_rule(counted, KeepRule(analysis.keep), closest_k=analysis.closest_k)
+    rules = compare_keep_rules(counted, closest_k=analysis.closest_k)
+    # What any rule leaves out stays in the tables; here one sees what it would have changed.
+    write_summary(session.out_folder / "keep_rules.csv", rules.frame().rename(columns=_RULE_COLUMNS))
+    return kept, rules
 
 
 def _in_order(session: Session, shots: pd.DataFrame) -> pd.DataFrame:

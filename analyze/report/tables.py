@@ -128,7 +128,7 @@ def write_shots(path: Path, shots: pd.DataFrame) -> None:
 
 
 def write_summary(path: Path, frame: pd.DataFrame) -> None:
-    """Write `out/summary.csv`.
+    """Write `out/summary.csv`, or another table whose lengths are in columns ending ``_mm``.
 
     Parameters
     ----------

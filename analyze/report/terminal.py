@@ -45,19 +45,19 @@ def marks_table(calibration: Calibration) -> TextTable:
         As solved.
     """
     table = TextTable(title="marks (all in pixels)", title_justify="left")
-    for name in ("mark", "snapped", "moved by", "left over u", "left over v", "uncertainty", "weight", ""):
-        table.add_column(name, justify="left" if name in ("mark", "snapped", "") else "right")
+    for name in ("mark", "used", "snapped", "moved by", "left over u", "left over v", "uncertainty", "weight"):
+        table.add_column(name, justify="left" if name in ("mark", "used", "snapped") else "right")
     for mark in calibration.residuals:
         moved = math.dist(mark.click_px, mark.used_px)
         table.add_row(
             mark.name,
+            "yes" if mark.used else "NO",
             "yes" if mark.snapped else "no",
             f"{moved:.2f}" if mark.snapped else "",
             f"{mark.residual_px[0]:+.2f}",
             f"{mark.residual_px[1]:+.2f}",
             f"{mark.sigma_px:.2f}",
             f"{mark.influence:.2f}",
-            mark.note,
             style=None if mark.used else "bold red",
         )
     return table

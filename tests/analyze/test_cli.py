@@ -4,6 +4,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import pandas as pd
 import pytest
 from session_samples import made_up_session
 from typer.testing import CliRunner, Result
@@ -122,7 +123,8 @@ def test_measure_shows_shots_and_says_when_a_person_is_needed(tmp_path, monkeypa
     monkeypatch.setattr(cli, "measure_session", measured)
     result = run("measure", tmp_path)
     assert result.exit_code == 1
-    assert "Not used: foot-2: 4.2 px off; did you click foot-3?" in result.stdout
+    assert "Not used: foot-2; click it again." in result.stdout
+    assert "foot-2: 4.2 px off; did you click foot-3?" in result.stdout
     assert "This calibration fixes a reading" in result.stdout
     assert "Note: Something to know." in result.stdout
     assert "B/S1/1.mp4, shot 1: failed, no-ball: nothing within 40 px" in result.stdout
@@ -215,10 +217,16 @@ def test_hand_read_numbers_alone_are_reported(tmp_path):
     assert "readings.csv, line 2" in one_line(run("report", tmp_path))
 
 
-def test_a_keep_rule_that_is_not_applied_is_not_passed_over(tmp_path):
-    session = made_up_session(tmp_path)
-    config = session.folder / "session.toml"
-    config.write_text(config.read_text() + "[analysis]\nkeep = 'closest'\n")
-    assert (
-        'Note: analysis.keep = "closest" is set, but this summary is of all shots' in run("report", tmp_path).stdout
-    )
+def test_the_keep_rule_of_the_settings_counts_and_says_what_it_does(tmp_path):
+    readings = "".join(f"A,S1,{value}\n" for value in (1.0, 1.1, 1.3, 4.0, 9.0))
+    (tmp_path / "readings.csv").write_text("condition,shooter,reading_mm\n" + readings)
+    (tmp_path / "session.toml").write_text("[session]\nunits = 'mm'\n[analysis]\nkeep = 'closest'\nclosest_k = 3\n")
+    result = run("report", tmp_path)
+    assert result.exit_code == 0, result.output
+    summary = pd.read_csv(tmp_path / "out" / "summary.csv")
+    assert summary["n"].tolist() == [3, 3]
+    assert summary["mean_mm"].tolist() == pytest.approx([3.4 / 3] * 2, abs=0.0005, rel=0)
+    rules = pd.read_csv(tmp_path / "out" / "keep_rules.csv").set_index("rule")
+    assert rules["n"].to_dict() == {"all": 5, "drop_failed": 5, "closest": 3}
+    assert rules.loc["closest", "naive_se_mm"] < rules.loc["closest", "honest_se_mm"]
+    assert "Note: " in result.stdout

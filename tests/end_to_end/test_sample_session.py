@@ -1,0 +1,125 @@
+"""The sample session from the clips to the numbers, through the command line, against its exact truth."""
+
+import csv
+import statistics
+from pathlib import Path
+
+import cv2
+import pandas as pd
+import pytest
+from typer.testing import CliRunner, Result
+
+from analyze.cli import app
+from analyze.session.demo import compare, read_truth
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(app, [str(argument) for argument in arguments])
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    folder = tmp_path_factory.mktemp("demo") / "sample"
+    return folder, run("demo", folder)
+
+
+@pytest.fixture(scope="module")
+def shots(demo: tuple[Path, Result]) -> pd.DataFrame:
+    table = pd.read_csv(demo[0] / "out" / "shots.csv")
+    truth = read_truth()
+    keys = list(zip(table["clip"], table["shot"], strict=True))
+    for name in ("reading_mm", "launch_deg", "swerve_offset_mm"):
+        table[f"true_{name}"] = [truth[key][name] for key in keys]
+    return table
+
+
+def test_the_demo_ends_well_and_shows_measured_beside_true(demo):
+    folder, result = demo
+    assert result.exit_code == 0, result.output
+    assert "measured beside true" in result.stdout
+    for condition in ("A", "B", "control"):
+        assert f"│ {condition} " in result.stdout
+    assert "reading error" in result.stdout
+    for name in ("lane.png", "readings.png", "shots.csv", "summary.csv"):
+        assert str(folder / "out" / name) in result.stdout
+        assert (folder / "out" / name).is_file()
+
+
+def test_the_sample_is_large_enough():
+    truth = read_truth()
+    clips = {clip for clip, _ in truth}
+    assert len(clips) >= 9
+    assert len({clip.split("/")[0] for clip in clips}) >= 3
+    assert len({clip.split("/")[1] for clip in clips}) >= 2
+
+
+def test_every_shot_is_measured(shots):
+    assert list(shots["status"]) == ["measured"] * len(read_truth())
+
+
+def test_readings_are_right_to_a_millimetre(shots):
+    error_mm = (shots["reading_mm"] - shots["true_reading_mm"]).abs()
+    assert error_mm.median() <= 1.0
+    assert error_mm.max() <= 2.5
+
+
+def test_launch_angles_are_right_to_the_promised_fraction_of_a_degree(shots):
+    assert (shots["launch_deg"] - shots["true_launch_deg"]).abs().max() <= 0.15
+
+
+def test_stated_uncertainties_are_neither_empty_words_nor_fig_leaves(shots):
+    """Twelve shots of one calibration cannot test coverage (that is done elsewhere), but gross lies show."""
+    for name, sd in (("reading_mm", "reading_sd_mm"), ("launch_deg", "launch_sd_deg")):
+        ratio = (shots[name] - shots[f"true_{name}"]).abs() / shots[sd]
+        assert ratio.max() < 4
+        assert statistics.median(ratio) > 0.02
+
+
+def test_the_summary_is_that_of_the_shots(demo, shots):
+    with (demo[0] / "out" / "summary.csv").open() as file:
+        rows = {(row["condition"], row["shooter"]): row for row in csv.DictReader(file)}
+    for (condition, shooter), group in shots.groupby(["condition", "shooter"]):
+        row = rows[condition, shooter]
+        assert int(row["n"]) == len(group)
+        assert float(row["mean_mm"]) == pytest.approx(group["reading_mm"].mean(), abs=0.001, rel=0)
+        assert float(row["sd_mm"]) == pytest.approx(group["reading_mm"].std(), abs=0.001, rel=0)
+
+
+def test_the_demo_leaves_an_ordinary_session(demo):
+    folder, _ = demo
+    before = (folder / "out" / "shots.csv").read_bytes()
+    result = run("measure", folder)
+    assert result.exit_code == 0
+    assert f"0 clips measured now, {len(read_truth())} unchanged" in result.stdout
+    assert (folder / "out" / "shots.csv").read_bytes() == before
+
+
+def test_measuring_again_gives_the_same_numbers(demo, shots, tmp_path):
+    folder, _ = demo
+    clip = shots["clip"][0]
+    again = tmp_path / "again"
+    (again / "clips" / clip).parent.mkdir(parents=True)
+    for name in ("session.toml", "marks.csv", f"clips/{clip}"):
+        (again / name).write_bytes((folder / name).read_bytes())
+    assert run("measure", again, "--again").exit_code == 0
+    row = pd.read_csv(again / "out" / "shots.csv").iloc[0]
+    assert row["reading_mm"] == pytest.approx(shots["reading_mm"][0], abs=0.0015, rel=0)
+
+
+def test_drawn_clips_show_the_shot(demo, shots):
+    folder, _ = demo
+    clip = shots["clip"][0]
+    result = run("draw", folder, "--clip", clip)
+    assert result.exit_code == 0, result.output
+    (picture,) = (folder / "out" / "drawn").glob("*.png")
+    image = cv2.imread(str(picture))
+    assert image.shape[:2] == (720, 1280)
+    assert ((image[:, :, 2].astype(int) - image[:, :, 0]) > 100).sum() > 200  # the path, in a colour of its own
+    (drawn,) = (folder / "out" / "drawn").glob("*.mp4")
+    assert drawn.stat().st_size > 10_000
+
+
+def test_the_comparison_counts_what_was_missed(shots):
+    comparison = compare(shots.iloc[1:], read_truth())
+    assert comparison.missed == 1
+    assert len(comparison.reading_error_mm) == len(shots) - 1
