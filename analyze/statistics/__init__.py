@@ -7,35 +7,53 @@ of the files in `out/`. Numbers that do not exist are None, with a sentence that
 
 from analyze.statistics.compare import Comparison, Comparisons, compare, comparisons_frame
 from analyze.statistics.controls import ControlOutcome, subtract_controls
+from analyze.statistics.drift import Drift, session_drift
 from analyze.statistics.keep_rules import KeepRule, KeepRules, apply_keep_rule, compare_keep_rules
 from analyze.statistics.outliers import OutlierFlag, flag_outliers
 from analyze.statistics.pairwise import PairRow, Verdict
 from analyze.statistics.question import Question, Scope
 from analyze.statistics.readings import inch_from_text, read_readings
+from analyze.statistics.repeatability import Agreement, GaugeStudy, agreement, gauge_study
 from analyze.statistics.shots_table import check_shots
 from analyze.statistics.summary import Summary, SummaryRow, summarise
+from analyze.statistics.variance import (
+    MeasurementFitness,
+    VarianceComponents,
+    measurement_fitness,
+    variance_components,
+)
 
 __all__ = [
+    "Agreement",
     "Comparison",
     "Comparisons",
     "ControlOutcome",
+    "Drift",
+    "GaugeStudy",
     "KeepRule",
     "KeepRules",
+    "MeasurementFitness",
     "OutlierFlag",
     "PairRow",
     "Question",
     "Scope",
     "Summary",
     "SummaryRow",
+    "VarianceComponents",
     "Verdict",
+    "agreement",
     "apply_keep_rule",
     "check_shots",
     "compare",
     "compare_keep_rules",
     "comparisons_frame",
     "flag_outliers",
+    "gauge_study",
     "inch_from_text",
+    "measurement_fitness",
     "read_readings",
+    "session_drift",
     "subtract_controls",
     "summarise",
+    "variance_components",
 ]
