@@ -158,7 +158,7 @@ def _still_ball(setup: ShotSetup, look: Look, centre_m: Floats) -> Layer | None:
     )
 
 
-def _moving_ball(setup: ShotSetup, time_s: float, v_px: float) -> Layer | None:
+def draw_moving_ball(setup: ShotSetup, time_s: float, v_px: float) -> Layer | None:
     """Draw the cue ball in the frame of presentation time `time_s`, in which it lies near row `v_px`."""
     record, radius_m = setup.recording, setup.ball.radius_m
     slack_s = record.exposure_s / 2 + record.readout_s * 0.08
@@ -209,7 +209,7 @@ def _frames(setup: ShotSetup, truth: ShotTruth) -> Iterator[tuple[int, Image]]:
         else:
             spread = np.linspace(-0.5, 0.5, 2 * SHADOW_MOMENTS + 1)[1::2] * exposure_s
             shaded = _shadow_layer(setup, canvas.behind, setup.centre_at(middle_s + spread + setup.strike_s))
-            ball = _moving_ball(setup, frame.time_s, frame.v_px)
+            ball = draw_moving_ball(setup, frame.time_s, frame.v_px)
         if shaded is not None:
             canvas.shade(*shaded)
         player = None

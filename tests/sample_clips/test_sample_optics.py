@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from sample_clips.ball_render import Look, Pattern, bounding_window, draw_ball
 from sample_clips.optics import Lens, Sensor, tone, window_rays
-from sample_clips.shots import BEHIND_FOOT_RAIL_720P60, BEHIND_SHOOTER_1080P30, FOOT_720
+from sample_clips.shots import BEHIND_FOOT_RAIL_720P60, FOOT_720, SHOOTER_720
 
 SKEWED = Lens(
     position_m=(0.41, 3.4, 1.7),
@@ -50,7 +50,7 @@ def test_tone_curve_rises_and_its_slope_is_its_own():
 
 
 @pytest.mark.parametrize("y_m", [0.77, 1.9])
-@pytest.mark.parametrize("preset", [BEHIND_FOOT_RAIL_720P60, BEHIND_SHOOTER_1080P30])
+@pytest.mark.parametrize("preset", [BEHIND_FOOT_RAIL_720P60, replace(BEHIND_FOOT_RAIL_720P60, lens=SHOOTER_720)])
 def test_outline_of_the_drawn_ball_lies_where_the_sphere_is(preset, y_m):
     """The covered area's centroid is that of the cone that touches the sphere: within 0.02 px."""
     centre_m = np.array([0.331, y_m, preset.ball.radius_m])
