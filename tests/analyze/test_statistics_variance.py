@@ -75,13 +75,13 @@ def test_gasket_study_by_both_methods():
     assert found.variances.study_variation == pytest.approx(0.32660, rel=0, abs=6e-6)
     assert found.variances.distinct_categories == pytest.approx(4.080, rel=0, abs=6e-4)
     ranges = found.ranges
-    # The manual's K1, K2, K3 have four digits: 1.6e-4 for K3 = 0.3146.
+    # The manual's K1, K2, K3 have four digits: 1.6e-4 for K3 = 0.3146, 1e-4 for K2.
     assert ranges.mean_range == pytest.approx(0.0383333, rel=0, abs=6e-8)
     assert ranges.repeatability_sd == pytest.approx(0.0339710, rel=1e-4)
     assert ranges.reproducibility_sd == pytest.approx(0.0304529, rel=1e-4)
     assert ranges.gauge_sd == pytest.approx(0.0456225, rel=1e-4)
     assert ranges.clip_sd == pytest.approx(0.1756517, rel=1.6e-4)
-    assert ranges.study_variation == pytest.approx(0.25139, rel=1.6e-4)
+    assert ranges.study_variation == pytest.approx(0.25139, rel=2.6e-4)
     assert ranges.distinct_categories == pytest.approx(5.43, rel=0, abs=5e-3)
 
 
