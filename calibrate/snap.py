@@ -25,9 +25,9 @@ FLOOR_PX = 0.1
 HAND_SIGMA_PX = 0.7  # a click by hand at natural zoom, each coordinate: common practice, no source
 
 # Half-lengths that hold a mark: a round sight of 7/16 to 1/2 in, a diamond sight of up to 1 1/4 in (WPA 2001), and
-# ring stickers of up to 16 mm (common practice, no source).
+# ring stickers of 10 to 35 mm across (common practice, no source).
 _SIGHT_HALF_M = (0.007, 0.014)
-_RING_HALF_M = (0.008,)
+_RING_HALF_M = (0.006, 0.009, 0.013, 0.019)
 # Without a camera the size is not known; these hold marks of 5 to 40 px.
 _UNKNOWN_HALF_PX = (3.0, 6.0, 11.0, 20.0)
 _BLUR_PX = 2.8  # lens and compression widen a mark; measured: smaller windows lose the blurred rim of small marks
