@@ -140,6 +140,7 @@ def _swap_back(scene: Scene, place_px: Floats, cov_px2: Floats, robust: Floats) 
         order = np.arange(len(scene.names))
         order[[one, other]] = other, one
         used = np.ones(len(scene.names), dtype=bool)
+        # Two marks far from their places can mislead even a robust start.
         for start in (robust, None):
             fit = adjust(scene, place_px[order], cov_px2[order], used=used, start=start)
             if _fits(fit):
