@@ -15,6 +15,7 @@ import cv2
 
 from analyze.reasons import MEASURING_BROKE_OFF
 from analyze.session.folder import Session
+from analyze.session.records import text_from_calibration
 from analyze.session.store import ClipRecord, Store, StoredShot
 from analyze.shot import Shot, failed_shot, measure_shot
 from calibrate.calibration import Calibration
@@ -146,7 +147,7 @@ def measure_session(
         session.label(clip, 1)  # a condition that session.toml does not know is said before an hour of measuring
     with Store(session.store_path) as store:
         calibration, calibrated_now = _calibration(session, clips, store)
-        inputs = inputs_sha256(session)
+        inputs = inputs_sha256(session, calibration)
         records = {clip: _record(session.clip_path(clip), inputs) for clip in clips}
         before = store.clip_records()
         todo = tuple(clip for clip in clips if again or before.get(clip) != records[clip])
@@ -268,10 +269,10 @@ def calibration_sha256(session: Session) -> str:
     return hashlib.sha256(marks + json.dumps(placing, sort_keys=True).encode()).hexdigest()
 
 
-def inputs_sha256(session: Session) -> str:
+def inputs_sha256(session: Session, calibration: Calibration) -> str:
     """SHA-256 of all that a measurement follows from, the clip apart."""
     camera = [session.config.camera.capture_fps, session.config.readout_s]
-    return hashlib.sha256((calibration_sha256(session) + json.dumps(camera)).encode()).hexdigest()
+    return hashlib.sha256((text_from_calibration(calibration) + json.dumps(camera)).encode()).hexdigest()
 
 
 def _calibration(session: Session, clips: Sequence[str], store: Store) -> tuple[Calibration, bool]:

@@ -192,3 +192,14 @@ def test_progress_is_told_from_first_to_last(session):
     measure_session(session, measure=measured, workers=1, progress=told.append)
     assert [(one.done, one.total) for one in told] == [(0, 2), (1, 2), (2, 2)]
     assert {one.clip for one in told} == {"", "1.mp4", "2.mp4"}
+
+
+def test_a_calibration_made_anew_measures_everything_again(session, monkeypatch):
+    put(session, "1.mp4", "one")
+    run(session)
+    monkeypatch.setattr(batch, "still_luma", lambda path: np.zeros((60, 128)))
+    batch.calibrate_session(session, session.clip_path("1.mp4"))
+    again = run(session)
+    assert not again.calibrated_now
+    assert again.measured == ("1.mp4",)
+    assert again.calibration.camera.size_px.tolist() == [128.0, 60.0]
