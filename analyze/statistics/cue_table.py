@@ -1,0 +1,493 @@
+"""What the shots say of the cues: squirt per tip offset, end mass, pivot lengths, and what a difference is made of.
+
+Squirt grows with the tip offset, and so do end mass and pivot length a little; conditions are held against each
+other at equal offset only. Every derived number carries the formula that defines it (`analyze.cue`).
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from analyze.cue import END_MASS_FORMULA, CueEnd, cue_end, mass_ratio, miscue_warning, squirt_rad
+from analyze.statistics.compare import Comparisons, compare
+from analyze.statistics.question import Question
+from analyze.statistics.shots_table import check_shots, counted_shots, listed
+from calibrate.errors import SessionError
+from calibrate.units import m_from_mm, mm_from_m, rad_from_deg
+
+SQUIRT = "squirt_deg"
+OFFSET = "tip_offset_mm"
+EQUAL_OFFSET_MM = 0.5  # tip offsets this close count as equal: about what a chalk mark can be set to; no source
+G_PER_KG = 1000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """A derived value with its interval and the formula that defines it.
+
+    Attributes
+    ----------
+    value : float
+        In the unit that the name of the field says.
+    lo, hi : float or None
+        Interval; None where it does not exist or has no end.
+    formula : str
+        What defines the value.
+    """
+
+    value: float
+    lo: float | None
+    hi: float | None
+    formula: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CueRow:
+    """One condition at one tip offset.
+
+    Attributes
+    ----------
+    condition : str
+        Condition.
+    tip_offset_mm : float
+        Mean tip offset of these shots, to the right positive.
+    n, shooters : int
+        Shots and shooters.
+    squirt_deg : float
+        Mean squirt, shooters weighing alike, to the right positive.
+    se_deg, lo_deg, hi_deg : float or None
+        Standard error and t interval, for these shooters; None below two shots of one shooter.
+    end_mass_g : Interval or None
+        Effective end mass; None where squirt does not point away from the tip's side.
+    pivot_mm : tuple of (str, Interval)
+        Pivot length by each definition of `analyze.cue.PIVOT_FORMULAS`.
+    deflection_mm : Interval or None
+        Sideways shift at the standard distance, had the tip been set to the standard offset.
+    notes : tuple of str
+        Cautions and what does not exist.
+    """
+
+    condition: str
+    tip_offset_mm: float
+    n: int
+    shooters: int
+    squirt_deg: float
+    se_deg: float | None
+    lo_deg: float | None
+    hi_deg: float | None
+    end_mass_g: Interval | None
+    pivot_mm: tuple[tuple[str, Interval], ...]
+    deflection_mm: Interval | None
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ball:
+    """The ball, and how well the tip offset was set.
+
+    Attributes
+    ----------
+    radius_mm, mass_g : float
+        Of the ball.
+    offset_sd_mm : float
+        Standard uncertainty of the tip offset, common to all shots of a condition.
+    """
+
+    radius_mm: float = 28.575
+    mass_g: float = 165.0
+    offset_sd_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standard:
+    """Where deflection is restated, so that tests of different tables and offsets can be read side by side.
+
+    Attributes
+    ----------
+    distance_mm : float
+        From the cue ball's spot, along the lane.
+    offset_ratio : float
+        Tip offset over ball radius.
+    """
+
+    distance_mm: float = 1000.0
+    offset_ratio: float = 0.5
+
+    @property
+    def formula(self) -> str:
+        """What defines a restated deflection."""
+        return (
+            f"{self.distance_mm:g} mm * tan(squirt at {self.offset_ratio:g} R), from {END_MASS_FORMULA}; "
+            "swerve left out"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CueTable:
+    """All conditions at all their tip offsets.
+
+    Attributes
+    ----------
+    rows : tuple of CueRow
+        In the table's order of conditions, then by offset.
+    confidence : float
+        Of the intervals.
+    standard : Standard
+        Where deflections are restated.
+    comparisons : tuple of (float, Comparisons)
+        Squirt of the conditions compared at each tip offset (mm) that two or more of them share.
+    notes : tuple of str
+        What was left out, which conditions share no offset.
+    """
+
+    rows: tuple[CueRow, ...]
+    confidence: float
+    standard: Standard
+    comparisons: tuple[tuple[float, Comparisons], ...]
+    notes: tuple[str, ...]
+
+    def frame(self) -> pd.DataFrame:
+        """Return the rows flat: one column per number, its interval beside it."""
+        flat = []
+        for row in self.rows:
+            cells: dict[str, object] = {
+                "condition": row.condition,
+                "tip_offset_mm": row.tip_offset_mm,
+                "n": row.n,
+                "squirt_deg": row.squirt_deg,
+                "se_deg": row.se_deg,
+                "lo_deg": row.lo_deg,
+                "hi_deg": row.hi_deg,
+            }
+            derived = [("end_mass", "g", row.end_mass_g), ("deflection", "mm", row.deflection_mm)]
+            derived += [(f"pivot_to_{name.replace(' ', '_')}", "mm", length) for name, length in row.pivot_mm]
+            for name, unit, found in derived:
+                cells[f"{name}_{unit}"] = None if found is None else found.value
+                cells[f"{name}_lo_{unit}"] = None if found is None else found.lo
+                cells[f"{name}_hi_{unit}"] = None if found is None else found.hi
+            flat.append(cells)
+        return pd.DataFrame(flat)
+
+
+def offset_groups(offsets_mm: pd.Series) -> pd.Series:
+    """Give numbers to the groups of equal tip offsets: a new one begins where a step exceeds `EQUAL_OFFSET_MM`."""
+    ordered = offsets_mm.sort_values(kind="stable")
+    return (ordered.diff() > EQUAL_OFFSET_MM).cumsum().reindex(offsets_mm.index)
+
+
+def _mean_over_shooters(shots: pd.DataFrame) -> tuple[float, float | None, int]:
+    """Mean, standard error and degrees of freedom, shooters weighing alike and one variance within them."""
+    by_shooter = shots.groupby("shooter", sort=False)[SQUIRT]
+    count, mean = by_shooter.count().to_numpy(dtype=float), by_shooter.mean().to_numpy(dtype=float)
+    df = int(count.sum()) - len(count)
+    if df < 1:
+        return float(mean.mean()), None, 0
+    variance = float(((shots[SQUIRT] - by_shooter.transform("mean")) ** 2).sum()) / df
+    return float(mean.mean()), float(np.sqrt(variance * np.sum(1 / count))) / len(count), df
+
+
+def _end_mass(end: CueEnd, ball: Ball, factor: float | None) -> Interval:
+    """End mass with the interval of its inverse, which is what squirt tells nearly linearly."""
+    ratio = end.mass_ratio
+    lo = hi = None
+    if factor is not None:
+        most, least = ratio.value + factor * ratio.sd, ratio.value - factor * ratio.sd
+        lo = ball.mass_g / most if most > 0 else None
+        hi = ball.mass_g / least if least > 0 else None
+    return Interval(value=end.end_mass_kg.value * G_PER_KG, lo=lo, hi=hi, formula=END_MASS_FORMULA)
+
+
+def _pivots(end: CueEnd, factor: float | None) -> tuple[tuple[str, Interval], ...]:
+    found = []
+    for name, length in end.pivot_m.items():
+        value, half = mm_from_m(length.value), None if factor is None else factor * mm_from_m(length.sd)
+        lo, hi = (None, None) if half is None else (value - half, value + half)
+        found.append((name, Interval(value=value, lo=lo, hi=hi, formula=length.formula)))
+    return tuple(found)
+
+
+def restated_deflection_mm(
+    squirt_deg: float, tip_offset_mm: float, *, ball_radius_mm: float, standard: Standard
+) -> float | None:
+    """Sideways shift that the same cue would give at the standard offset and distance.
+
+    Parameters
+    ----------
+    squirt_deg : float
+        Measured, to the right positive.
+    tip_offset_mm : float
+        At which it was measured.
+    ball_radius_mm : float
+        Of the ball.
+    standard : Standard
+        Where it is restated.
+
+    Returns
+    -------
+    float or None
+        To the right positive, the tip set to the same side as measured; None where squirt does not point away from
+        the tip's side or is too large for any end mass.
+    """
+    side = math.copysign(1.0, tip_offset_mm)
+    ratio, away = abs(tip_offset_mm) / ball_radius_mm, -rad_from_deg(squirt_deg) * side
+    if not 0 < ratio < 1 or away <= 0:
+        return None
+    n = mass_ratio(ratio, away)
+    if n <= 0:
+        return None
+    return -side * standard.distance_mm * math.tan(squirt_rad(standard.offset_ratio, n))
+
+
+def _deflection(
+    row_squirt: float, half: float | None, offset_mm: float, ball: Ball, standard: Standard
+) -> Interval | None:
+    """Restate a mean squirt and the ends of its interval (the offset's uncertainty is not in it)."""
+    value, lo, hi = (
+        restated_deflection_mm(angle, offset_mm, ball_radius_mm=ball.radius_mm, standard=standard)
+        if angle is not None
+        else None
+        for angle in (
+            row_squirt,
+            None if half is None else row_squirt - half,
+            None if half is None else row_squirt + half,
+        )
+    )
+    if value is None:
+        return None
+    return Interval(value=value, lo=lo, hi=hi, formula=standard.formula)
+
+
+def _row(condition: str, shots: pd.DataFrame, ball: Ball, standard: Standard, confidence: float) -> CueRow:
+    squirt, se, df = _mean_over_shooters(shots)
+    offset_mm = float(shots[OFFSET].mean())
+    factor = None if se is None else float(special.stdtrit(df, (1 + confidence) / 2))
+    half = None if se is None or factor is None else factor * se
+    notes = []
+    end = None
+    if abs(offset_mm) < ball.radius_mm:
+        end = cue_end(
+            offset_m=m_from_mm(offset_mm),
+            offset_sd_m=m_from_mm(ball.offset_sd_mm),
+            angle_rad=rad_from_deg(squirt),
+            angle_sd_rad=rad_from_deg(se or 0.0),
+            ball_radius_m=m_from_mm(ball.radius_mm),
+            ball_mass_kg=ball.mass_g / G_PER_KG,
+        )
+        notes.append(miscue_warning(offset_mm / ball.radius_mm))
+    else:
+        notes.append(f"A tip offset of {offset_mm:.3g} mm lies beside the ball.")
+    if end is None:
+        notes.append("Squirt does not point away from the tip's side, so no end mass follows.")
+    elif end.mass_ratio.value <= 0:
+        notes.append("Squirt is too large for any end mass.")
+        end = None
+    if se is None:
+        notes.append("One shot of each shooter: no interval.")
+    return CueRow(
+        condition=condition,
+        tip_offset_mm=offset_mm,
+        n=len(shots),
+        shooters=shots["shooter"].nunique(),
+        squirt_deg=squirt,
+        se_deg=se,
+        lo_deg=None if half is None else squirt - half,
+        hi_deg=None if half is None else squirt + half,
+        end_mass_g=None if end is None else _end_mass(end, ball, factor),
+        pivot_mm=() if end is None else _pivots(end, factor),
+        deflection_mm=None if end is None else _deflection(squirt, half, offset_mm, ball, standard),
+        notes=tuple(note for note in notes if note),
+    )
+
+
+def cue_table(
+    frame: pd.DataFrame,
+    *,
+    ball: Ball | None = None,
+    standard: Standard | None = None,
+    confidence: float = 0.95,
+    margin_deg: float | None = None,
+) -> CueTable:
+    """Squirt, end mass, pivot lengths and restated deflection of every condition at every tip offset.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Table of shots with ``squirt_deg`` and ``tip_offset_mm``; control shots do not count.
+    ball : Ball
+        Default: 57.15 mm, 165 g.
+    standard : Standard
+        Where deflections are restated; default half a radius, 1 m.
+    confidence : float
+        Of the intervals.
+    margin_deg : float, optional
+        Largest difference of squirt that does not matter.
+
+    Returns
+    -------
+    CueTable
+        Shots without a tip offset, or struck at the centre, are left out and counted in the notes.
+    """
+    ball, standard = ball or Ball(), standard or Standard()
+    if OFFSET not in frame.columns:
+        raise SessionError(f"table of shots: no column {OFFSET}; squirt tells of the cue only with the tip offset")
+    counted, notes = counted_shots(check_shots(frame, quantity=SQUIRT), SQUIRT)
+    tested = counted[counted["role"] == "test"]
+    usable = tested[OFFSET].notna() & (tested[OFFSET].abs() > EQUAL_OFFSET_MM)
+    said = list(notes)
+    if not usable.all():
+        said.append(f"{int((~usable).sum())} shots have no tip offset from the centre and are left out.")
+    shots = tested[usable]
+    shots = shots.assign(offset_group=offset_groups(shots[OFFSET]))
+    rows = [
+        _row(str(condition), some, ball, standard, confidence)
+        for condition in shots["condition"].unique()
+        for _, some in shots[shots["condition"] == condition].groupby("offset_group")
+    ]
+    comparisons = []
+    compared: set[str] = set()
+    for _, some in shots.groupby("offset_group"):
+        if some["condition"].nunique() > 1:
+            question = Question(
+                quantity=SQUIRT, confidence=confidence, margin=margin_deg, covariates=("launch_speed_m_s",)
+            )
+            comparisons.append((float(some[OFFSET].mean()), compare(some.drop(columns="offset_group"), question)))
+            compared.update(str(name) for name in some["condition"])
+    alone = [str(name) for name in shots["condition"].unique() if name not in compared]
+    if alone and len(rows) > 1:
+        said.append(f"No other condition was shot at the tip offset of {listed(alone)}: not compared.")
+    return CueTable(
+        rows=tuple(rows),
+        confidence=confidence,
+        standard=standard,
+        comparisons=tuple(comparisons),
+        notes=tuple(said),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DifferencePart:
+    """A part of the net difference between two conditions at the rail, in mm.
+
+    Attributes
+    ----------
+    part : str
+        ``net``, ``squirt``, ``swerve`` or, where the launch speed is known, ``speed`` (the part of swerve that goes
+        with the conditions' different speeds; `swerve` is then what is left at equal speed).
+    difference_mm : float
+        b minus a.
+    se_mm, lo_mm, hi_mm : float or None
+        Standard error and interval of this part alone, for these shooters.
+    """
+
+    part: str
+    difference_mm: float
+    se_mm: float | None
+    lo_mm: float | None
+    hi_mm: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DifferenceSplit:
+    """What the net difference between two conditions is made of.
+
+    Attributes
+    ----------
+    a, b : str
+        Conditions.
+    parts : tuple of DifferencePart
+        `net` first; the others add up to it.
+    sentence : str
+        In words.
+    """
+
+    a: str
+    b: str
+    parts: tuple[DifferencePart, ...]
+    sentence: str
+
+
+def _part(name: str, comparisons: Comparisons, *, adjusted: bool) -> DifferencePart | None:
+    comparison = comparisons.adjusted_these if adjusted else comparisons.these
+    row = comparison.rows[0] if comparison is not None and comparison.rows else None
+    if row is None or row.difference is None:
+        return None
+    return DifferencePart(part=name, difference_mm=row.difference, se_mm=row.se, lo_mm=row.lo, hi_mm=row.hi)
+
+
+def _speed_part(comparisons: Comparisons) -> DifferencePart | None:
+    """Return slope of swerve over speed, times the difference of the mean speeds."""
+    raw, adjusted = _part("swerve", comparisons, adjusted=False), _part("swerve", comparisons, adjusted=True)
+    if raw is None or adjusted is None or comparisons.adjusted_these is None:
+        return None
+    (slope,) = comparisons.adjusted_these.adjustments
+    difference = raw.difference_mm - adjusted.difference_mm
+    se = abs(difference / slope.slope) * slope.slope_se if slope.slope else None
+    df = comparisons.adjusted_these.rows[0].df
+    half = None
+    if se is not None and df is not None:
+        half = float(special.stdtrit(df, (1 + comparisons.question.confidence) / 2)) * se
+    return DifferencePart(
+        part="speed",
+        difference_mm=difference,
+        se_mm=se,
+        lo_mm=None if half is None else difference - half,
+        hi_mm=None if half is None else difference + half,
+    )
+
+
+def split_difference(frame: pd.DataFrame, a: str, b: str, *, confidence: float = 0.95) -> DifferenceSplit | None:
+    """Split the net difference of two conditions at the rail into squirt, swerve and speed.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Table of shots with ``reading_mm``, ``squirt_offset_mm`` and ``swerve_offset_mm``.
+    a, b : str
+        Conditions; the difference is b minus a.
+    confidence : float
+        Of each interval.
+
+    Returns
+    -------
+    DifferenceSplit or None
+        From the shots that have all three; None where a condition has none or no shooter shot both.
+
+    Notes
+    -----
+    Reading = squirt offset + swerve offset for every shot, so the parts' differences add up exactly; their
+    uncertainties do not, as one fitted path gives both.
+    """
+    needed = ("reading_mm", "squirt_offset_mm", "swerve_offset_mm")
+    shots = check_shots(frame)
+    if any(name not in shots.columns for name in needed):
+        return None
+    complete = shots[list(needed)].notna().all(axis=1) & shots["condition"].isin([a, b])
+    pair = shots[complete]
+    if pair["condition"].nunique() < 2:
+        return None
+
+    def compared(quantity: str) -> Comparisons:
+        question = Question(quantity=quantity, confidence=confidence, reference=a, covariates=("launch_speed_m_s",))
+        return compare(pair, question)
+
+    swerve = compared("swerve_offset_mm")
+    speed = _speed_part(swerve)
+    parts = [
+        _part("net", compared("reading_mm"), adjusted=False),
+        _part("squirt", compared("squirt_offset_mm"), adjusted=False),
+        _part("swerve", swerve, adjusted=speed is not None),
+        *([speed] if speed is not None else []),
+    ]
+    found = tuple(part for part in parts if part is not None)
+    if len(found) < len(parts):
+        return None
+    words = ", ".join(f"{part.difference_mm:+.2g} mm {part.part}" for part in found[1:])
+    return DifferenceSplit(
+        a=a,
+        b=b,
+        parts=found,
+        sentence=f"Of the {found[0].difference_mm:+.2g} mm between {b} and {a} at the rail: {words}.",
+    )

@@ -1,0 +1,137 @@
+"""The cue from its shots: values worked out by hand from the rigid-impulse formulas, equal offsets, splitting."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analyze.statistics import Verdict, cue_table, split_difference
+from analyze.statistics.cue_table import Ball, Standard, offset_groups, restated_deflection_mm
+from calibrate.errors import SessionError
+
+RADIUS_MM = 28.575
+
+
+def shots(rows):
+    return pd.DataFrame(rows, columns=["condition", "shooter", "tip_offset_mm", "squirt_deg"])
+
+
+def around(condition, shooter, offset, squirt, sd=0.05, n=6, seed=1):
+    noise = np.random.default_rng(seed).normal(0, sd, n)
+    return [(condition, shooter, offset, squirt + e) for e in noise - noise.mean()]
+
+
+def test_end_mass_and_pivot_lengths_of_a_worked_example():
+    """b/R = 0.5, squirt 1.44633°: m/m_e = 40, pivot lengths 566.05, 565.87, 541.13 mm (2x2 impulse solve)."""
+    table = cue_table(shots(around("A", "S1", 14.2875, -1.44633)), ball=Ball(mass_g=170.0))
+    (row,) = table.rows
+    assert row.end_mass_g.value == pytest.approx(170 / 40, rel=1e-5)
+    assert row.end_mass_g.lo < row.end_mass_g.value < row.end_mass_g.hi
+    lengths = {name: length.value for name, length in row.pivot_mm}
+    assert list(lengths.values()) == pytest.approx([566.05, 565.87, 541.13], rel=0, abs=6e-3)
+    assert "tan" in row.end_mass_g.formula
+    assert all(length.formula for _, length in row.pivot_mm)
+
+
+def test_standard_uncertainty_of_a_worked_example():
+    """b/R 0.50 ± 0.02, squirt 1.50 ± 0.05°, m 170 g: m/m_e 38.465, u 1.797 (first-order propagation, by hand)."""
+    n = 200_000  # so many that the t factor is the normal one and the interval can be read back
+    rng = np.random.default_rng(2)
+    noise = rng.normal(0, 1, n)
+    noise = (noise - noise.mean()) / noise.std(ddof=1) * 0.05 * np.sqrt(n)
+    table = pd.DataFrame(
+        {"condition": "A", "shooter": "S1", "tip_offset_mm": RADIUS_MM / 2, "squirt_deg": -1.5 - noise}
+    )
+    (row,) = cue_table(table, ball=Ball(mass_g=170.0, offset_sd_mm=0.02 * RADIUS_MM)).rows
+    assert row.se_deg == pytest.approx(0.05, rel=1e-9)
+    assert 170 / row.end_mass_g.value == pytest.approx(38.465, rel=0, abs=5e-4)
+    half = (170 / row.end_mass_g.lo - 170 / row.end_mass_g.hi) / 2
+    assert half / 1.959964 == pytest.approx(1.797, rel=0, abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("offset_ratio", "squirt_deg"),
+    # The column m/m_e = 40 of the tan form, tabulated to 4 decimals.
+    [(0.10, 0.3278), (0.25, 0.7999), (0.40, 1.2182), (0.55, 1.5389)],
+)
+def test_deflection_restated_from_any_offset_is_the_same(offset_ratio, squirt_deg):
+    """m/m_e = 40 at b/R = 0.5 leaves 25.2486 mm to the side after 1 m."""
+    found = restated_deflection_mm(
+        -squirt_deg, offset_ratio * RADIUS_MM, ball_radius_mm=RADIUS_MM, standard=Standard()
+    )
+    assert found == pytest.approx(-25.2486, rel=2e-4)
+    mirrored = restated_deflection_mm(
+        squirt_deg, -offset_ratio * RADIUS_MM, ball_radius_mm=RADIUS_MM, standard=Standard()
+    )
+    assert mirrored == pytest.approx(-found, rel=1e-12)
+
+
+def test_conditions_are_compared_at_equal_offset_only():
+    rows = (
+        around("A", "S1", 14.3, -1.4) + around("B", "S1", 14.2, -2.4, seed=2) + around("B", "S1", 7.0, -1.2, seed=3)
+    )
+    rows += around("C", "S1", 10.0, -1.3, seed=4)
+    table = cue_table(shots(rows))
+    assert [(row.condition, round(row.tip_offset_mm, 1)) for row in table.rows] == [
+        ("A", 14.3),
+        ("B", 7.0),
+        ("B", 14.2),
+        ("C", 10.0),
+    ]
+    ((offset, comparisons),) = table.comparisons
+    assert offset == pytest.approx(14.25)
+    assert comparisons.these.pair("A", "B").verdict is Verdict.DIFFERS
+    assert "tip offset of C" in table.notes[-1]
+    assert {"end_mass_g", "deflection_mm", "pivot_to_tip_contact_lo_mm"} <= set(table.frame().columns)
+
+
+def test_shooters_weigh_alike():
+    rows = around("A", "S1", 14.0, -1.0, n=9) + around("A", "S2", 14.0, -2.0, n=3)
+    (row,) = cue_table(shots(rows)).rows
+    assert row.squirt_deg == pytest.approx(-1.5)
+    assert (row.n, row.shooters) == (12, 2)
+
+
+def test_offsets_close_to_each_other_are_one():
+    groups = offset_groups(pd.Series([14.3, 7.0, 14.0, 10.0, 7.4]))
+    assert groups.tolist() == [2, 0, 2, 1, 0]
+
+
+def test_what_the_shots_cannot_tell_is_said():
+    rows = [("A", "S1", 14.0, 1.0), ("B", "S1", np.nan, -1.0), ("C", "S1", 18.5, -1.0), ("D", "S1", 30.0, -1.0)]
+    table = cue_table(shots(rows))
+    by_name = {row.condition: row for row in table.rows}
+    assert "1 shots have no tip offset" in table.notes[0]
+    assert by_name["A"].end_mass_g is None
+    assert "does not point away" in by_name["A"].notes[0]
+    assert "miscue limit" in by_name["C"].notes[0]
+    assert by_name["C"].se_deg is None
+    assert "beside the ball" in by_name["D"].notes[0]
+    with pytest.raises(SessionError, match="no column tip_offset_mm"):
+        cue_table(shots(rows).drop(columns="tip_offset_mm"))
+
+
+def test_the_parts_add_up_to_the_net_difference():
+    """B squirts 20 mm more and is shot 0.4 m/s faster; swerve shrinks by 30 mm per m/s of speed, in both alike."""
+    rng = np.random.default_rng(5)
+    rows = []
+    for condition, squirt, speed in (("A", -60.0, 2.8), ("B", -80.0, 3.2)):
+        for shooter in ("S1", "S2"):
+            for v in rng.normal(speed, 0.15, 12):
+                squirt_mm, swerve_mm = squirt + rng.normal(0, 2), 50 - 30 * (v - 3) + rng.normal(0, 1)
+                rows.append((condition, shooter, v, squirt_mm + swerve_mm, squirt_mm, swerve_mm))
+    names = ["condition", "shooter", "launch_speed_m_s", "reading_mm", "squirt_offset_mm", "swerve_offset_mm"]
+    split = split_difference(pd.DataFrame(rows, columns=names), "A", "B")
+    parts = {part.part: part for part in split.parts}
+    assert sum(part.difference_mm for part in split.parts[1:]) == pytest.approx(
+        parts["net"].difference_mm, rel=1e-9
+    )
+    table = pd.DataFrame(rows, columns=names)
+    speeds = table.groupby("condition")["launch_speed_m_s"].mean()
+    for name, truth in (("squirt", -20.0), ("swerve", 0.0), ("speed", -30 * (speeds["B"] - speeds["A"]))):
+        assert abs(parts[name].difference_mm - truth) < 4 * parts[name].se_mm
+        assert parts[name].se_mm < 3.0
+    assert "squirt" in split.sentence
+    without = split_difference(pd.DataFrame(rows, columns=names).drop(columns="launch_speed_m_s"), "A", "B")
+    assert [part.part for part in without.parts] == ["net", "squirt", "swerve"]
+    assert split_difference(pd.DataFrame(rows, columns=names), "A", "X") is None
+    assert split_difference(pd.DataFrame(rows, columns=names).drop(columns="swerve_offset_mm"), "A", "B") is None
