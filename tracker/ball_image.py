@@ -152,8 +152,8 @@ class _Sweep:
         Change of `rho` a px outwards.
     steps : (K,) float64
         Part of the exposure, from -0.5 to 0.5.
-    blur_px : float
-        Image blur and the gaps between steps.
+    blur_px : (N,) float64
+        Image blur and the length of a step, square to the rim.
     """
 
     q_px: Floats
@@ -161,7 +161,7 @@ class _Sweep:
     rho: Floats
     grad_px: Floats
     steps: Floats
-    blur_px: float
+    blur_px: Floats
 
     @property
     def depth_px(self) -> Floats:
@@ -193,8 +193,10 @@ def _sweep(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Optics) 
     g = q @ conic
     rho = np.sqrt(np.maximum(q[..., 0] * g[..., 0] + q[..., 1] * g[..., 1], 1e-12))
     grad = np.sqrt(np.maximum(g[..., 0] ** 2 + g[..., 1] ** 2, 1e-18)) / rho
-    # places a step apart average to a little less blur than the true sweep has
-    blur_px = float(np.hypot(optics.blur_px, length_px / n_steps / np.sqrt(12)))
+    # Each step stands for a piece of the sweep: along it, and only along it, that much more blur.
+    middle = g.mean(axis=0)
+    across = (middle @ sweep_px) / (n_steps * np.maximum(np.hypot(middle[:, 0], middle[:, 1]), 1e-12))
+    blur_px = np.sqrt(optics.blur_px**2 + across**2 / 12)
     return _Sweep(q_px=q, g=g, rho=rho, grad_px=grad, steps=steps, blur_px=blur_px)
 
 
@@ -257,7 +259,7 @@ def optics_slope(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Op
         [
             -(edge * sweep.depth_px).mean(axis=0) * optics.blur_px / sweep.blur_px**2,
             (along * sweep.steps[:, None]).mean(axis=0),
-            (edge * sweep.rho / (sweep.grad_px * optics.radius_scale)).mean(axis=0),
+            (edge / (sweep.grad_px * optics.radius_scale)).mean(axis=0),
         ],
         axis=1,
     )

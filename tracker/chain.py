@@ -22,6 +22,8 @@ LOST_AFTER_S = 0.12
 # A strike may be this long after the ball seemed gone (a hand before the lens), and a chain starts within this.
 LATE_STRIKE_S = 0.5
 MIN_CHAIN = 4
+# Cloth slows a ball by a few per cent from frame to frame; a cue's tip stops within a hand's breadth.
+MIN_ADVANCE = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -111,10 +113,17 @@ def _extend(spots: list[Floats], times_s: Floats, seed: Chain, *, end_y_m: float
         room_m = 0.025 + 0.25 * (y_next - y1)
         gap = np.hypot(1.5 * (spots[k][:, 0] - x_next), spots[k][:, 1] - y_next)
         # of those in reach the bright one: near the strike the cue's tip follows the ball
-        near = np.flatnonzero(gap < room_m)
+        onwards = spots[k][:, 1] - y1 > MIN_ADVANCE * (y_next - y1)
+        near = np.flatnonzero((gap < room_m) & onwards)
         if near.size:
             chain.append((k, int(near[np.argmin(gap[near] / (spots[k][near, 2] + 1e-9))])))
     return chain
+
+
+def _ground_covered(spots: list[Floats], chain: Chain) -> float:
+    """Way down the lane, each step weighted with the brightness of the spot it leads to."""
+    places = np.array([spots[k][m] for k, m in chain])
+    return float(np.sum(np.diff(places[:, 1]) * places[1:, 2]))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -181,7 +190,7 @@ def rough_track(spots: list[Floats], times_s: Floats, start: RunStart) -> RoughT
     best_score = 0.0
     for seed in _seeds(spots, times_s, start):
         chain = _extend(spots, times_s, seed, end_y_m=start.end_y_m)
-        score = sum(float(spots[k][m, 2]) for k, m in chain)
+        score = _ground_covered(spots, chain)
         if score > best_score and len(chain) >= MIN_CHAIN:
             best, best_score = chain, score
     if not best:

@@ -23,6 +23,9 @@ MAX_STEPS = 12
 SETTLED_PX = 0.015
 # A step longer than this is more likely a false catch than a correction.
 MAX_STEP_PX = 3.0
+# What the model itself leaves: 0.05 px at the rim is the ball's tolerance (WPA, 2.250 +- 0.005 in) at 50 px diameter,
+# and the bias of painted scenes.
+MODEL_SD_PX = 0.05
 # Fewer pixels than this do not tell 30 terms.
 MIN_PIXELS = 80
 
@@ -311,10 +314,10 @@ def locate_ball(
     on_rim = (fit.image.cover > 0.2) & (fit.image.cover < 0.8)
     seen_px = float(np.sum(np.linalg.norm(fit.image.cover_slope_px, axis=1)))
     loss = np.log1p((fit.grey_residual / noise) ** 2 / STUDENT_DOF) * (STUDENT_DOF + 1) / 2
-    cov_px2: Floats = np.linalg.inv(fit.normal)[-2:, -2:]
+    cov_px2 = np.asarray(np.linalg.inv(fit.normal)[-2:, -2:], dtype=np.float64)
     return Sighting(
         centre_px=view.centre_px + fit.shift_px,
-        cov_px2=cov_px2 * _correlation_inflation(fit.grey_residual / fit.sd, fit.use),
+        cov_px2=cov_px2 * _correlation_inflation(fit.grey_residual / fit.sd, fit.use) + np.eye(2) * MODEL_SD_PX**2,
         residual=fit.sd,
         contrast=float(np.median(fit.rise[on_rim])) if on_rim.any() else 0.0,
         visible=min(1.0, seen_px / (2 * np.pi * view.radius_px)),

@@ -1,0 +1,120 @@
+"""Paint one ball on cloth by casting rays: an independent picture with known truth for the tracker's tests."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from calibrate.camera import Camera
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Light, ball and camera faults. Brightness is linear, 0 to 1."""
+
+    cloth: float = 0.12
+    lamps: tuple = ((0.3, -0.2, 0.9, 0.5), (-0.6, 0.4, 0.7, 0.3))  # direction x, y, z and strength
+    ambient: float = 0.15
+    shine: float = 0.5
+    shadow: float = 0.5
+    dots: int = 0
+    blur_px: float = 0.9
+    gamma: float = 2.2
+    noise: float = 2.0
+    spin: np.ndarray = field(default_factory=lambda: np.eye(3))
+
+
+def aimed_camera(position_m, target_m, focal_px, size_px, *, k1=0.0, roll_rad=0.0) -> Camera:
+    """Camera at a place looking at a point."""
+    from scipy.spatial.transform import Rotation
+
+    position_m = np.asarray(position_m, float)
+    forward = np.asarray(target_m, float) - position_m
+    forward /= np.linalg.norm(forward)
+    right = np.cross(forward, [0, 0, 1.0])
+    right /= np.linalg.norm(right)
+    down = np.cross(forward, right)
+    R = Rotation.from_euler("z", roll_rad).as_matrix() @ np.stack([right, down, forward])
+    return Camera(
+        focal_px=focal_px,
+        centre_px=np.array(size_px) / 2,
+        k1=k1,
+        k2=0.0,
+        rotation_rad=Rotation.from_matrix(R).as_rotvec(),
+        translation_m=-R @ position_m,
+        size_px=np.array(size_px, float),
+    )
+
+
+def paint(  # noqa: PLR0913 - a picture has as many knobs
+    camera,
+    xy_m,
+    velocity_m_s,
+    scene,
+    window,
+    *,
+    radius_m=0.028575,
+    exposure_s=0.0,
+    row_s=0.0,
+    rng=None,
+    over=6,
+    steps=12,
+):
+    """Luma of the window (u0, v0, u1, v1) in grey levels, with and without the ball."""
+    u0, v0, u1, v1 = window
+    pad = 6
+    grid_u = (np.arange((u1 - u0 + 2 * pad) * over) + 0.5) / over - 0.5 + u0 - pad
+    grid_v = (np.arange((v1 - v0 + 2 * pad) * over) + 0.5) / over - 0.5 + v0 - pad
+    uu, vv = np.meshgrid(grid_u, grid_v)
+    rays = camera.rays(np.stack([uu, vv], -1))
+    eye = camera.position_m
+    ground = eye + (-eye[2] / rays[..., 2])[..., None] * rays
+    velocity = np.array([velocity_m_s[0], velocity_m_s[1], 0.0])
+    centre0 = np.array([xy_m[0], xy_m[1], radius_m])
+    row_of_centre = camera.project(centre0)[1]
+    total = np.zeros(uu.shape)
+    for k in range(steps):
+        t = ((k + 0.5) / steps - 0.5) * exposure_s + (vv - row_of_centre) * row_s
+        centre = centre0 + t[..., None] * velocity
+        shade = np.ones(uu.shape)
+        for x, y, z, s in scene.lamps:
+            lamp = np.array([x, y, z]) / np.linalg.norm([x, y, z])
+            # distance of the ground point's line to the lamp from the ball's centre, soft edge
+            to = centre - ground
+            near = np.linalg.norm(to - (to @ lamp)[..., None] * lamp, axis=-1)
+            shade -= scene.shadow * s * np.clip((radius_m * 1.25 - near) / (radius_m * 0.5), 0, 1)
+        value = scene.cloth * np.clip(shade, 0.1, 1)
+        oc = eye - centre
+        b = np.einsum("...i,...i->...", oc, rays)
+        c = np.einsum("...i,...i->...", oc, oc) - radius_m**2
+        hit = b * b - c > 0
+        depth = -b - np.sqrt(np.maximum(b * b - c, 0))
+        normal = (eye + depth[..., None] * rays - centre) / radius_m
+        light = np.full(uu.shape, scene.ambient)
+        glare = np.zeros(uu.shape)
+        for x, y, z, s in scene.lamps:
+            lamp = np.array([x, y, z]) / np.linalg.norm([x, y, z])
+            light += s * np.maximum(0, normal @ lamp)
+            half = lamp - rays
+            half /= np.linalg.norm(half, axis=-1, keepdims=True)
+            glare += scene.shine * np.maximum(0, np.einsum("...i,...i->...", normal, half)) ** 200
+        albedo = np.full(uu.shape, 0.85)
+        body = normal @ scene.spin
+        for d in range(scene.dots):
+            a = 2.4 * d
+            z = 1 - 2 * (d + 0.5) / scene.dots
+            spot = np.array([np.sqrt(1 - z * z) * np.cos(a), np.sqrt(1 - z * z) * np.sin(a), z])
+            albedo[body @ spot > np.cos(0.13)] = 0.25
+        total += np.where(hit, albedo * light + glare, value)
+    linear = total / steps
+
+    def finish(picture):
+        blurred = gaussian_filter(picture, scene.blur_px * over)
+        h, w = (v1 - v0 + 2 * pad), (u1 - u0 + 2 * pad)
+        small = blurred.reshape(h, over, w, over).mean((1, 3))[pad:-pad, pad:-pad]
+        grey = 255 * np.clip(small, 0, 1) ** (1 / scene.gamma)
+        if rng is not None:
+            grey = grey + rng.normal(0, scene.noise, grey.shape)
+        return np.clip(np.round(grey), 0, 255)
+
+    return finish(linear), finish(np.full(uu.shape, scene.cloth))
