@@ -113,7 +113,7 @@ def _extend(spots: list[Floats], times_s: Floats, seed: Chain, *, end_y_m: float
         room_m = 0.025 + 0.25 * (y_next - y1)
         gap = np.hypot(1.5 * (spots[k][:, 0] - x_next), spots[k][:, 1] - y_next)
         # of those in reach the bright one: near the strike the cue's tip follows the ball
-        onwards = spots[k][:, 1] - y1 > MIN_ADVANCE * (y_next - y1)
+        onwards = spots[k][:, 1] - y0 > MIN_ADVANCE * (y_next - y0)
         near = np.flatnonzero((gap < room_m) & onwards)
         if near.size:
             chain.append((k, int(near[np.argmin(gap[near] / (spots[k][near, 2] + 1e-9))])))

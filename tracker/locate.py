@@ -23,8 +23,8 @@ MAX_STEPS = 12
 SETTLED_PX = 0.015
 # A step longer than this is more likely a false catch than a correction.
 MAX_STEP_PX = 3.0
-# What the model itself leaves: 0.05 px at the rim is the ball's tolerance (WPA, 2.250 +- 0.005 in) at 50 px diameter,
-# and the bias of painted scenes.
+# What the model itself leaves: the bias of painted scenes; also the ball's tolerance (WPA, 2.250 +- 0.005 in) at a
+# diameter of 50 px.
 MODEL_SD_PX = 0.05
 # Fewer pixels than this do not tell 30 terms.
 MIN_PIXELS = 80
