@@ -86,9 +86,8 @@ def condition_styles(names: Sequence[str], controls: Sequence[str]) -> dict[str,
     dict
         (colour, marker) by name; colours repeat after eight conditions, markers then differ.
     """
-    tests = [name for name in names if name not in controls]
-    styles = {name: CONTROL_STYLE for name in names if name in controls}
-    for k, name in enumerate(tests):
+    styles = dict.fromkeys(names, CONTROL_STYLE)
+    for k, name in enumerate(name for name in names if name not in controls):
         turn, place = divmod(k, len(CONDITION_STYLES))
         marker = CONDITION_STYLES[(place + 3 * turn) % len(CONDITION_STYLES)][1]
         styles[name] = (CONDITION_STYLES[place][0], marker)
@@ -243,15 +242,15 @@ def _half_width_mm(session: Session, shots: Sequence[LaneShot]) -> float:
 
 def _length_axis(axes: Axes, session: Session, half_mm: float) -> None:
     """Ticks of a sideways axis that is drawn in mm, labelled in the tester's unit."""
-    if session.config.session.units == "inch":
-        step = MM_PER_INCH * max(1, math.ceil(half_mm / MM_PER_INCH / 3))
-        axes.xaxis.set_major_formatter(
-            FuncFormatter(lambda x_mm, _: f"{x_mm / MM_PER_INCH:+.0f}".replace("+0", "0"))
-        )
-    else:
-        step = 20 * max(1, math.ceil(half_mm / 60))
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda x_mm, _: f"{x_mm:+.0f}".replace("+0", "0")))
-    axes.xaxis.set_major_locator(MultipleLocator(step))
+    inch = session.config.session.units == "inch"
+    unit_mm, steps = (MM_PER_INCH, (0.125, 0.25, 0.5, 1, 2, 5)) if inch else (1.0, (5, 10, 20, 50, 100))
+    # None at the very border, where it would run into that of the next panel.
+    reach = 0.85 * half_mm / unit_mm
+    step = next((step for step in steps if reach / step < 3), steps[-1])
+    numbers = [step * k for k in range(-math.floor(reach / step), math.floor(reach / step) + 1)]
+    axes.set_xticks(
+        [number * unit_mm for number in numbers], [f"{number:+g}" if number else "0" for number in numbers]
+    )
 
 
 def _reading_limits(readings: Floats, least: float) -> tuple[float, float]:

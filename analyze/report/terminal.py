@@ -31,9 +31,9 @@ def length_text(value_mm: float | None, units: str, *, fine: bool = False) -> st
     if value_mm is None or math.isnan(value_mm):
         return ""
     if units == "mm":
-        return f"{value_mm:.2f}"
+        return f"{value_mm:z.2f}"
     inch = inch_from_m(m_from_mm(value_mm))
-    return f"{inch:.3f}" if fine else f"{inch:.3f} ({sixteenths(m_from_mm(value_mm)).removesuffix(' in')})"
+    return f"{inch:z.3f}" if fine else f"{inch:z.3f} ({sixteenths(m_from_mm(value_mm)).removesuffix(' in')})"
 
 
 def marks_table(calibration: Calibration) -> TextTable:
@@ -164,8 +164,8 @@ def demo_table(comparison: Comparison, units: str) -> TextTable:
             row.condition,
             str(row.shots),
             *_length_pair(row.reading_mm, units),
-            f"{row.squirt_deg.measured:.3f} ± {COVERAGE_FACTOR * row.squirt_deg.sd:.3f}",
-            f"{row.squirt_deg.truth:.3f}",
+            f"{_decimals(row.squirt_deg.measured, 3)} ± {_decimals(COVERAGE_FACTOR * row.squirt_deg.sd, 3)}",
+            _decimals(row.squirt_deg.truth, 3),
             *_length_pair(row.swerve_offset_mm, units),
         )
     return table
@@ -198,4 +198,4 @@ def _length_pair(pair: AgainstTruth, units: str) -> tuple[str, str]:
 
 
 def _decimals(value: float, places: int) -> str:
-    return "" if math.isnan(value) else f"{value:.{places}f}"
+    return "" if math.isnan(value) else f"{value:z.{places}f}"
