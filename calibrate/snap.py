@@ -18,7 +18,7 @@ from calibrate.reasons import MARK_AT_BORDER, MARK_COVERED, MARK_FAINT, MARK_FAR
 from calibrate.scale import RailScale
 from calibrate.symmetric import SymmetricFit, fit_symmetric
 from calibrate.table import Table
-from calibrate.tick_line import cut_tick, fit_ticks
+from calibrate.tick_line import TickFit, TickWindow, cut_tick, fit_ticks
 
 # What no residual shows: compression that shifts a whole mark alike, and marks that are not made quite symmetric.
 FLOOR_PX = 0.1
@@ -123,8 +123,11 @@ def snap_tick(luma: Floats, click: Click, *, px_per_m: Floats, unit_m: float) ->
     sigma_px = click.sigma_px or HAND_SIGMA_PX
     start_px = np.array([click.u_px, click.v_px])
     directions, half_width_px, reach_px = _tick_frame(px_per_m, unit_m)
-    window = cut_tick(luma, start_px, directions, half_width_px=half_width_px, reach_px=reach_px)
-    fit = fit_ticks([window], reach_px=reach_px, sigma_px=sigma_px) if window else None
+    fits = []
+    for side in (1, -1):
+        window = cut_tick(luma, start_px, directions, half_width_px=half_width_px, reach_px=reach_px, side=side)
+        fits.append(fit_ticks([window], reach_px=reach_px, sigma_px=sigma_px) if window else None)
+    fit = _clearer(fits)
     if fit is None:
         return NotMeasured(MARK_AT_BORDER, f"{click.name} at ({click.u_px:.0f}, {click.v_px:.0f}) px")
     shift_px = float(fit.shift_px[0])
@@ -170,16 +173,24 @@ def snap_scale(
     mean_per_m = float(per_m.mean())
     along_px = (numbers - numbers.mean()) * scale.unit_m * mean_per_m
     reach_px = frames[0][2]
-    windows = {}
-    for i, (place_px, (directions, half_width_px, _)) in enumerate(zip(places_px, frames, strict=True)):
-        window = cut_tick(luma, place_px, directions, half_width_px=half_width_px, reach_px=reach_px)
-        if window:
-            windows[i] = replace(window, size=float(per_m[i]) / mean_per_m, offset_px=float(along_px[i]))
+    sides: list[dict[int, TickWindow]] = []
+    for side in (1, -1):
+        windows = {}
+        for i, (place_px, (directions, half_width_px, _)) in enumerate(zip(places_px, frames, strict=True)):
+            window = cut_tick(luma, place_px, directions, half_width_px=half_width_px, reach_px=reach_px, side=side)
+            if window:
+                windows[i] = replace(window, size=float(per_m[i]) / mean_per_m, offset_px=float(along_px[i]))
+        sides.append(windows)
     # The clicks have put the scale where it is sought; they are used up in this, the snaps take their place.
     sigma_px = float(np.mean([click.sigma_px or HAND_SIGMA_PX for click in clicks])) / np.sqrt(len(clicks))
-    fit = fit_ticks(tuple(windows.values()), reach_px=reach_px, sigma_px=sigma_px) if windows else None
+    fits = [
+        fit_ticks(tuple(windows.values()), reach_px=reach_px, sigma_px=sigma_px) if windows else None
+        for windows in sides
+    ]
+    fit = _clearer(fits)
     if fit is None:
         return NotMeasured(MARK_AT_BORDER, "the scale")
+    windows = sides[fits.index(fit)]
     if np.mean(fit.depth / fit.misfit) < _LEAST_DEPTH / 2 or np.abs(fit.shift_px).max() > 3.5 * sigma_px:
         return NotMeasured(MARK_FAINT, "the scale as a whole does not stand out either")
     rows = {i: row for row, i in enumerate(windows)}
@@ -197,6 +208,12 @@ def snap_scale(
         sd_px = float(fit.shift_sd_px[rows[i]]) * shared
         snaps.append(_across(start_px, directions, across_px, sd_px, click.sigma_px or HAND_SIGMA_PX))
     return tuple(snaps)
+
+
+def _clearer(fits: Sequence[TickFit | None]) -> TickFit | None:
+    """Of the fits on either side of the reading line the one whose lines stand out more: numbers are no lines."""
+    found = [fit for fit in fits if fit is not None]
+    return max(found, key=lambda fit: float(np.mean(fit.depth / fit.misfit)), default=None)
 
 
 def _tick_frame(px_per_m: Floats, unit_m: float) -> tuple[Floats, float, float]:

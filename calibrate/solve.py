@@ -87,6 +87,9 @@ def calibrate(
     return calibration
 
 
+LEAST_TICKS_TOGETHER = 3
+
+
 def _snap_and_solve(
     scene: Scene, clicks: tuple[Click, ...], luma: Floats, rough: Sorted, cov_px2: Floats
 ) -> tuple[Sorted, Bools]:
@@ -103,44 +106,41 @@ def _snap_and_solve(
     points_m, _ = scene.points_m(rough.adjustment.state)
     places, covs, notes = rough.place_px.copy(), cov_px2.copy(), dict(rough.notes)
     snapped = np.zeros(len(clicks), dtype=bool)
-    for i in range(len(clicks)):
-        if not rough.adjustment.used[i]:
-            continue
-        snap = snap_mark(
-            luma,
-            _moved(clicks[i], places[i], covs[i]),
-            camera=camera,
-            point_m=points_m[i],
-            unit_m=scene.scale.unit_m,
-        )
+    ticks = [i for i, kind in enumerate(scene.kinds) if kind is MarkKind.TICK and rough.adjustment.used[i]]
+    # A printed scale is regular: where enough of it was clicked, all its ticks are found together. One by one, a
+    # faint tick was taken for its neighbour's number in rendered pictures of 14 px an inch.
+    together = ticks if len(ticks) >= LEAST_TICKS_TOGETHER else []
+
+    def snap_singly(i: int) -> None:
+        click = _moved(clicks[i], places[i], covs[i])
+        snap = snap_mark(luma, click, camera=camera, point_m=points_m[i], unit_m=scene.scale.unit_m)
         if isinstance(snap, Snap):
             places[i], covs[i], snapped[i] = snap.place_px, snap.cov_px2, True
         else:
             notes[i] = f"not snapped: {snap.reason.slug}, {snap.detail}"
+
+    for i in range(len(clicks)):
+        if rough.adjustment.used[i] and i not in together:
+            snap_singly(i)
     fit = adjust(scene, places, covs, used=rough.adjustment.used, start=rough.adjustment.state)
-    ticks = [i for i, kind in enumerate(scene.kinds) if kind is MarkKind.TICK and rough.adjustment.used[i]]
-    if len(ticks) > 1 and not snapped[ticks].all():
+    if together:
         whole = snap_scale(
             luma,
-            [_moved(clicks[i], rough.place_px[i], cov_px2[i]) for i in ticks],
+            [_moved(clicks[i], places[i], covs[i]) for i in together],
             camera=scene.camera(fit.state),
             table=scene.solved_table(fit.state),
             scale=scene.solved_scale(fit.state),
         )
-        if not isinstance(whole, NotMeasured):
-            for i, snap in zip(ticks, whole, strict=True):
-                places[i], covs[i], snapped[i] = snap.place_px, snap.cov_px2, True
-                notes[i] = "faint: snapped with the scale as a whole"
-    while True:
-        fit = adjust(scene, places, covs, used=rough.adjustment.used, start=fit.state)
-        worst = worst_mark(fit)
-        if worst is None or not snapped[worst]:
-            break
-        notes[worst] = (
-            f"the snap, {float(np.linalg.norm(places[worst] - rough.place_px[worst])):.1f} px away, does not fit "
-            "the other marks; the click was used"
-        )
+        for i, snap in zip(together, whole or (), strict=bool(whole)):
+            places[i], covs[i], snapped[i] = snap.place_px, snap.cov_px2, True
+        for i in () if whole else together:
+            snap_singly(i)
+    fit = adjust(scene, places, covs, used=rough.adjustment.used, start=fit.state)
+    while (worst := worst_mark(fit)) is not None and snapped[worst]:
+        far_px = float(np.linalg.norm(places[worst] - rough.place_px[worst]))
+        notes[worst] = f"the snap, {far_px:.1f} px away, does not fit the other marks; the click was used"
         places[worst], covs[worst], snapped[worst] = rough.place_px[worst], cov_px2[worst], False
+        fit = adjust(scene, places, covs, used=rough.adjustment.used, start=fit.state)
     again = _leave_out_more(scene, places, covs, fit)
     return Sorted(adjustment=again.adjustment, place_px=places, notes=notes | again.notes), snapped
 

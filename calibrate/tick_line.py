@@ -15,9 +15,10 @@ from calibrate.arrays import Floats
 
 _ROW_PX = 1.2  # spacing of the background's knots along the tick: a paper's edge is sharp
 _TONE_PX = 2.0  # and of the darkness of the line
-_HALF_LENGTH_PX = 7.0
+_HALF_LENGTH_PX = 9.0
+_BEHIND_PX = 1.0  # of the reading line: the click is that unsure along the tick
 _TURN_SD = 0.01  # of the tick against the rough camera's direction, rad
-_STRETCH_SD = 0.002  # of the scale against the rough calibration's
+_STRETCH_SD = 0.006  # of the scale against the rough calibration's: clicks of 0.7 px over some 150 px
 # Neighbouring pixels err alike after compression, and a line has too few to measure how much: rendered ticks in
 # H.264 at CRF 26 lie this many times farther off than independent pixels would have them.
 _ALIKE = 2.5
@@ -78,7 +79,7 @@ class TickFit:
 
 
 def cut_tick(
-    luma: Floats, start_px: Floats, directions: Floats, *, half_width_px: float, reach_px: float
+    luma: Floats, start_px: Floats, directions: Floats, *, half_width_px: float, reach_px: float, side: int
 ) -> TickWindow | None:
     """Cut the pixels round a tick.
 
@@ -94,6 +95,9 @@ def cut_tick(
         How much of the scale to take on each side of the line.
     reach_px : float
         How far the line may lie from `start_px`.
+    side : int
+        1 or -1: on which side of the reading line the tick runs, along the second direction. On the other
+        side stand the numbers.
 
     Returns
     -------
@@ -109,7 +113,7 @@ def cut_tick(
     v, u = np.mgrid[low[1] : high[1] + 1, low[0] : high[0] + 1]
     inverse = np.linalg.inv(directions)
     across, along = np.tensordot(inverse, np.stack([u - start_px[0], v - start_px[1]]), axes=1)
-    inside = (np.abs(across) <= width_px) & (np.abs(along) <= _HALF_LENGTH_PX)
+    inside = (np.abs(across) <= width_px) & (side * along >= -_BEHIND_PX) & (side * along <= _HALF_LENGTH_PX)
     return TickWindow(
         across_px=across[inside],
         along_px=along[inside],

@@ -121,9 +121,13 @@ def _extend(spots: list[Floats], times_s: Floats, seed: Chain, *, end_y_m: float
 
 
 def _ground_covered(spots: list[Floats], chain: Chain) -> float:
-    """Way down the lane, each step weighted with the brightness of the spot it leads to."""
+    """Way down the lane, each step weighted with the brightness of the spot it leads to.
+
+    A step over frames without the ball counts for as much less: a chain must not gain by leaping.
+    """
     places = np.array([spots[k][m] for k, m in chain])
-    return float(np.sum(np.diff(places[:, 1]) * places[1:, 2]))
+    frames = np.diff([k for k, _ in chain])
+    return float(np.sum(np.diff(places[:, 1]) * places[1:, 2] / frames))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

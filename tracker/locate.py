@@ -43,7 +43,8 @@ class Sighting:
     residual : float
         Robust standard deviation of the pixels round the model, in grey levels.
     contrast : float
-        Median difference between ball and background round the rim, in levels of light.
+        Root mean square difference between ball and background round the rim, in levels of light: on light cloth
+        the ball's lower rim may well be the darker.
     visible : float
         Share of the rim that was not hidden or outside the picture.
     shade : (14,) float64
@@ -319,7 +320,7 @@ def locate_ball(
         centre_px=view.centre_px + fit.shift_px,
         cov_px2=cov_px2 * _correlation_inflation(fit.grey_residual / fit.sd, fit.use) + np.eye(2) * MODEL_SD_PX**2,
         residual=fit.sd,
-        contrast=float(np.median(fit.rise[on_rim])) if on_rim.any() else 0.0,
+        contrast=float(np.sqrt(np.mean(fit.rise[on_rim] ** 2))) if on_rim.any() else 0.0,
         visible=min(1.0, seen_px / (2 * np.pi * view.radius_px)),
         shade=fit.terms[:N_SHADE],
         misfit=float(np.mean(loss)),

@@ -6,7 +6,7 @@ import numpy as np
 
 from calibrate.arrays import Floats
 from tracker.ball_image import BallView, Optics
-from tracker.locate import Patch, pull_optics
+from tracker.locate import Patch, locate_ball, pull_optics
 
 # Light mixes in a blurred rim; what the camera then does to it differs. 2.2 undoes the usual curve of phones
 # (ITU-R BT.709 and sRGB are close to it), 1 leaves the grey levels as they are (edges sharpened or mixed after it).
@@ -17,6 +17,7 @@ RADIUS_PRIOR = (1.0, 0.004)
 # Shading that the model lacks is the same in all frames: pixels count for less than their noise says.
 TRUST = 0.05
 ROUNDS = 4
+EXPOSURE_SHARES = (0.07, 0.15, 0.3, 0.55, 0.9)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -55,6 +56,21 @@ def _moved(optics: Optics, step: Floats, *, frame_period_s: float) -> Optics:
     )
 
 
+def _likeliest_start(
+    views: list[BallView], patches: list[Patch], *, noise: float, frame_period_s: float, row_s: float
+) -> Optics:
+    """Try exposures from a tenth of the frame's time to all of it: steps from afar end in the wrong place."""
+    starts = [
+        Optics(blur_px=BLUR_PRIOR_PX[0], exposure_s=share * frame_period_s, row_s=row_s, tone=TONES[0])
+        for share in EXPOSURE_SHARES
+    ]
+    costs = []
+    for optics in starts:
+        seen = [locate_ball(v, p, optics, noise=noise) for v, p in zip(views[::2], patches[::2], strict=True)]
+        costs.append(float(np.median([np.inf if s is None else s.misfit for s in seen])))
+    return starts[int(np.argmin(costs))]
+
+
 def fit_optics(
     views: list[BallView], patches: list[Patch], *, noise: float, frame_period_s: float, row_s: float
 ) -> OpticsFit:
@@ -82,7 +98,7 @@ def fit_optics(
     mean = np.array([BLUR_PRIOR_PX[0], 0.25 * frame_period_s, RADIUS_PRIOR[0]])
     precision: Floats = 1 / np.array([BLUR_PRIOR_PX[1], 0.25 * frame_period_s, RADIUS_PRIOR[1]]) ** 2
     fits: list[tuple[float, OpticsFit]] = []
-    start = Optics(blur_px=mean[0], exposure_s=mean[1], row_s=row_s)
+    start = _likeliest_start(views, patches, noise=noise, frame_period_s=frame_period_s, row_s=row_s)
     for tone in TONES:
         optics = replace(start, tone=tone)
         misfit, information = np.inf, np.diag(precision)
