@@ -15,6 +15,7 @@ from analyze.statistics.pairwise import PairRow, Verdict
 from analyze.statistics.question import Question, Scope
 from analyze.statistics.readings import inch_from_text, read_readings
 from analyze.statistics.repeatability import Agreement, GaugeStudy, agreement, gauge_study
+from analyze.statistics.sentences import pair_sentence
 from analyze.statistics.shots_table import check_shots
 from analyze.statistics.summary import Summary, SummaryRow, summarise
 from analyze.statistics.variance import (
@@ -55,6 +56,7 @@ __all__ = [
     "gauge_study",
     "inch_from_text",
     "measurement_fitness",
+    "pair_sentence",
     "read_readings",
     "session_drift",
     "split_difference",

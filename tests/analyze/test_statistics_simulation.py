@@ -3,8 +3,12 @@
 import sys
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
+
+from analyze.statistics import Question, compare
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from statistics_simulation import Plan, rates
@@ -45,3 +49,22 @@ def test_conditions_at_the_margin_are_called_the_same_in_one_of_twenty(scope, sh
     plan = Plan(conditions=2, shooters=shooters, shots=5, interaction_sd=interaction_sd, apart=margin)
     low, high = limits(0.05)
     assert low <= rates(plan, scope, TESTS, seed=2, margin=margin)["same"] <= high
+
+
+@pytest.mark.slow
+def test_intervals_across_sessions_hold_the_truth():
+    """Two sessions for each of two conditions, each session off by its own 5 mm: two degrees of freedom in all."""
+    rng = np.random.default_rng(3)
+    held = 0
+    for _ in range(TESTS):
+        rows = [
+            (f"x{k}", condition, offset + e)
+            for k, condition in enumerate("AABB")
+            for offset in [rng.normal(0, 5)]
+            for e in rng.normal(0, 10, 4)
+        ]
+        shots = pd.DataFrame(rows, columns=["session", "condition", "reading_mm"]).assign(shooter="S1")
+        row = compare(shots, Question(covariates=())).these.rows[0]
+        held += row.lo <= 0 <= row.hi
+    low, high = limits(0.95)
+    assert low <= held / TESTS <= high
