@@ -21,7 +21,14 @@ from analyze.report import build, terminal
 from analyze.report.draw import draw_shot
 from analyze.report.tables import shots_frame, write_shots
 from analyze.session import demo as sample
-from analyze.session.batch import BatchOutcome, Progress, calibrate_session, measure_session, measured_with
+from analyze.session.batch import (
+    BatchOutcome,
+    Progress,
+    calibrate_session,
+    clip_measured_with,
+    measure_session,
+    measured_with,
+)
 from analyze.session.folder import Session, new_session, open_session
 from analyze.session.marks_file import take_marks
 from analyze.shot import Status
@@ -182,13 +189,13 @@ def draw(
     The way to see for yourself whether the right thing was measured.
     """
     session = open_session(folder)
-    calibration = measured_with(session)
+    measured_with(session)  # says so first if the marks are not those of the measurement
     stored = [one for one in build.stored_shots(session) if one.shot.reading_m is not None]
     wanted = [one for one in stored if not only or one.clip in only]
     if not wanted:
         raise SessionError(f"{folder}: no measured shot of {', '.join(only or ['this session'])} to draw")
     for one in wanted:
-        drawn = draw_shot(session, calibration, one)
+        drawn = draw_shot(session, clip_measured_with(session, one.clip).calibration, one)
         print(f"{drawn.picture}  {drawn.clip.name}")
 
 

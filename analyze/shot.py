@@ -76,6 +76,8 @@ class Shot:
         The fitted path of the ball's centre from strike to cushion, table frame, for drawing; K may be 0.
     path_times_s : (K,) float64
         When, on the clip's clock.
+    note : str
+        What the tester should know of it besides; may be empty.
     """
 
     clip: Path
@@ -103,6 +105,7 @@ class Shot:
     budget: tuple[BudgetShare, ...]
     path_xy_m: Floats
     path_times_s: Floats
+    note: str = ""
 
     def __post_init__(self) -> None:
         """Check and freeze the arrays."""

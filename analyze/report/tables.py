@@ -166,7 +166,7 @@ def _squirt(squirt: Squirt | None) -> dict[str, object]:
 
 def _row(stored: StoredShot, label: Label) -> dict[str, object]:
     shot = stored.shot
-    notes = [text for text in (label.note, stored.decision.note) if text]
+    notes = [text for text in (label.note, stored.decision.note, shot.note) if text]
     return {
         "clip": stored.clip,
         "shot": shot.shot,

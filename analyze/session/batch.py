@@ -14,10 +14,12 @@ from pathlib import Path
 import cv2
 
 from analyze.reasons import MEASURING_BROKE_OFF
+from analyze.session.clip_camera import ClipCamera, bytes_from_picture, clip_camera, with_camera_said
 from analyze.session.folder import Session
 from analyze.session.records import text_from_calibration
 from analyze.session.store import ClipRecord, Store, StoredShot
 from analyze.shot import Shot, failed_shot, measure_shot
+from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import ClipError, MarksError, RailreadError, SessionError
 from calibrate.marks import read_marks
@@ -47,6 +49,8 @@ class ClipJob:
         Capture rate where the file plays slower.
     readout_s : float or None
         Rolling-shutter readout, where known.
+    picture : bytes or None
+        The calibrated picture, to see whether the camera still stands where it stood.
     """
 
     clip: str
@@ -54,6 +58,7 @@ class ClipJob:
     calibration: Calibration
     capture_fps: float | None
     readout_s: float | None
+    picture: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,6 +152,7 @@ def measure_session(
         session.label(clip, 1)  # a condition that session.toml does not know is said before an hour of measuring
     with Store(session.store_path) as store:
         calibration, calibrated_now = _calibration(session, clips, store)
+        picture = store.picture(calibration_sha256(session))
         inputs = inputs_sha256(session, calibration)
         records = {clip: _record(session.clip_path(clip), inputs) for clip in clips}
         before = store.clip_records()
@@ -158,6 +164,7 @@ def measure_session(
                 calibration=calibration,
                 capture_fps=session.config.camera.capture_fps,
                 readout_s=session.config.readout_s,
+                picture=picture,
             )
             for clip in todo
         ]
@@ -175,7 +182,7 @@ def measure_session(
         measured=todo,
         unchanged=tuple(clip for clip in clips if clip not in set(todo)),
         shots=stored,
-        notes=(*_label_notes(session, clips), *_gone_notes(gone)),
+        notes=(*_label_notes(session, clips), *_gone_notes(gone), *_picture_notes(session, picture)),
     )
 
 
@@ -194,15 +201,17 @@ def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
     """
     cv2.setNumThreads(1)
     try:
-        found = track_clip(job.path, job.calibration, capture_fps=job.capture_fps, readout_s=job.readout_s)
+        camera = clip_camera(job.path, job.calibration, job.picture)
+        found = track_clip(job.path, camera.calibration, capture_fps=job.capture_fps, readout_s=job.readout_s)
     except ClipError as error:
         return (_damaged(job, error),)
-    return tuple(
-        measure_shot(path, job.calibration, readout_s=job.readout_s)
+    shots = (
+        measure_shot(path, camera.calibration, readout_s=job.readout_s)
         if isinstance(path, BallPath)
         else failed_shot(path.clip, path.shot, path.reason, path.detail)
         for path in found
     )
+    return tuple(with_camera_said(shot, camera) for shot in shots)
 
 
 def calibrate_session(session: Session, frame: Path) -> Calibration:
@@ -225,9 +234,15 @@ def calibrate_session(session: Session, frame: Path) -> Calibration:
     RailreadError
         If the frame cannot be read or the marks give no camera.
     """
-    calibration = _solved(session, frame)
+    luma = still_luma(frame)
+    calibration = _solved(session, luma)
     with Store(session.store_path) as store:
-        store.save_calibration(calibration, inputs_sha256=calibration_sha256(session), frame=frame.name)
+        store.save_calibration(
+            calibration,
+            inputs_sha256=calibration_sha256(session),
+            frame=frame.name,
+            picture=bytes_from_picture(luma),
+        )
     return calibration
 
 
@@ -254,6 +269,27 @@ def measured_with(session: Session) -> Calibration:
             f"`railread measure {session.folder}` does that"
         )
     return calibration
+
+
+def clip_measured_with(session: Session, clip: str) -> ClipCamera:
+    """Return the camera that the shots of a clip were measured with: the session's, or as it stood after a nudge.
+
+    Parameters
+    ----------
+    session : Session
+        The session.
+    clip : str
+        Path below clips/.
+
+    Raises
+    ------
+    RailreadError
+        If marks or settings have changed since, nothing was measured, or the clip cannot be read.
+    """
+    calibration = measured_with(session)
+    with Store(session.store_path) as store:
+        picture = store.picture(calibration_sha256(session))
+    return clip_camera(session.clip_path(clip), calibration, picture)
 
 
 def calibration_sha256(session: Session) -> str:
@@ -284,18 +320,18 @@ def _calibration(session: Session, clips: Sequence[str], store: Store) -> tuple[
     unreadable: ClipError | None = None
     for clip in clips:
         try:
-            calibration = _solved(session, session.clip_path(clip))
+            luma = still_luma(session.clip_path(clip))
         except ClipError as error:
             unreadable = unreadable or error
             continue
-        store.save_calibration(calibration, inputs_sha256=inputs, frame=clip)
+        calibration = _solved(session, luma)
+        store.save_calibration(calibration, inputs_sha256=inputs, frame=clip, picture=bytes_from_picture(luma))
         return calibration, True
     raise ClipError(f"none of the {len(clips)} recordings can be read; the first: {unreadable}") from unreadable
 
 
-def _solved(session: Session, frame: Path) -> Calibration:
+def _solved(session: Session, luma: Floats) -> Calibration:
     clicks = read_marks(session.marks_path)
-    luma = still_luma(frame)
     height, width = luma.shape
     try:
         return calibrate(
@@ -354,6 +390,15 @@ def _gone_notes(gone: Sequence[str]) -> tuple[str, ...]:
         return ()
     return (
         f"{len(gone)} clips measured before are no longer in clips/ (the first: {gone[0]}); their results stay.",
+    )
+
+
+def _picture_notes(session: Session, picture: bytes | None) -> tuple[str, ...]:
+    if picture is not None:
+        return ()
+    return (
+        "The version of railread that calibrated did not keep the calibrated picture, so nobody looked whether "
+        f"the camera was nudged: `railread calibrate {session.folder} --frame CLIP` mends that.",
     )
 
 

@@ -26,7 +26,7 @@ from analyze.shot import Shot, Status
 from calibrate.calibration import Calibration
 from calibrate.errors import Reason, StoreError
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 # Quantities of a Shot that have a column of their own, in the order of the table.
 QUANTITIES = (
@@ -54,7 +54,8 @@ CREATE TABLE calibrations (
     made_utc TEXT NOT NULL,
     frame TEXT NOT NULL,           -- the clip or picture that the marks were clicked in
     version TEXT NOT NULL,         -- of railread
-    body TEXT NOT NULL             -- JSON: camera, table, lane, ball, scale, covariance, residuals; SI units
+    body TEXT NOT NULL,            -- JSON: camera, table, lane, ball, scale, covariance, residuals; SI units
+    picture BLOB                   -- PNG: the picture that the marks were clicked in; NULL in layout 1
 );
 CREATE TABLE clips (
     clip TEXT PRIMARY KEY,         -- path below clips/, forward slashes
@@ -75,6 +76,7 @@ CREATE TABLE shots (
     {", ".join(f"{name} REAL" for name in QUANTITIES)},
     budget TEXT NOT NULL,          -- JSON: [source, quantity, sd]
     path TEXT NOT NULL,            -- JSON: [[x_m, y_m, time_s], ...] of the fitted path
+    note TEXT NOT NULL DEFAULT '', -- what the tester should know besides
     PRIMARY KEY (clip, shot)
 );
 CREATE TABLE decisions (
@@ -93,6 +95,13 @@ CREATE TRIGGER decisions_stand BEFORE UPDATE ON decisions
     BEGIN SELECT RAISE(ABORT, 'decisions are never changed'); END;
 PRAGMA user_version = {SCHEMA_VERSION};
 """
+
+# What brings a database of an earlier layout up to the next, by the layout that it is in.
+_STEPS = {
+    1: "ALTER TABLE calibrations ADD COLUMN picture BLOB; "
+    "ALTER TABLE shots ADD COLUMN note TEXT NOT NULL DEFAULT ''; "
+    "PRAGMA user_version = 2;",
+}
 
 
 class DecisionKind(StrEnum):
@@ -224,7 +233,11 @@ class Store:
         tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
         if found == 0 and tables == 0:
             self._db.executescript(f"BEGIN; {_SCHEMA} COMMIT;")
-        elif found != SCHEMA_VERSION:
+            return
+        while found in _STEPS:
+            self._db.executescript(f"BEGIN; {_STEPS[found]} COMMIT;")
+            found = int(self._db.execute("PRAGMA user_version").fetchone()[0])
+        if found != SCHEMA_VERSION:
             raise StoreError(
                 f"{self._path}: written in layout {found}, and this railread knows layout {SCHEMA_VERSION}; "
                 "use the version of railread that wrote it"
@@ -264,7 +277,18 @@ class Store:
             ).fetchone()
             return None if row is None else calibration_from_text(row[0])
 
-    def save_calibration(self, calibration: Calibration, *, inputs_sha256: str, frame: str) -> None:
+    def picture(self, inputs_sha256: str) -> bytes | None:
+        """Return the picture of the newest calibration made from these inputs, as PNG; None where none was kept."""
+        with self._translated():
+            row = self._db.execute(
+                "SELECT picture FROM calibrations WHERE inputs_sha256 = ? ORDER BY id DESC LIMIT 1",
+                (inputs_sha256,),
+            ).fetchone()
+            return None if row is None else row[0]
+
+    def save_calibration(
+        self, calibration: Calibration, *, inputs_sha256: str, frame: str, picture: bytes | None = None
+    ) -> None:
         """Add a calibration; earlier ones stay.
 
         Parameters
@@ -275,11 +299,21 @@ class Store:
             Of the marks and settings that it was solved with.
         frame : str
             The clip or picture that the marks belong to.
+        picture : bytes, optional
+            That picture, as PNG.
         """
         with self._transaction() as db:
             db.execute(
-                "INSERT INTO calibrations (inputs_sha256, made_utc, frame, version, body) VALUES (?, ?, ?, ?, ?)",
-                (inputs_sha256, _now_utc(), frame, version("railread"), text_from_calibration(calibration)),
+                "INSERT INTO calibrations (inputs_sha256, made_utc, frame, version, body, picture) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                (
+                    inputs_sha256,
+                    _now_utc(),
+                    frame,
+                    version("railread"),
+                    text_from_calibration(calibration),
+                    picture,
+                ),
             )
 
     def clip_records(self) -> dict[str, ClipRecord]:
@@ -394,7 +428,18 @@ class Store:
         return decisions
 
 
-_SHOT_COLUMNS = ("shot", "status", "reason", "detail", "frames", "swerve_seen", *QUANTITIES, "budget", "path")
+_SHOT_COLUMNS = (
+    "shot",
+    "status",
+    "reason",
+    "detail",
+    "frames",
+    "swerve_seen",
+    *QUANTITIES,
+    "budget",
+    "path",
+    "note",
+)
 
 
 def _after(decision: Decision, kind: DecisionKind, value: str) -> Decision:
@@ -422,6 +467,7 @@ def _row_from_shot(shot: Shot) -> tuple[object, ...]:
         *(getattr(shot, name) for name in QUANTITIES),
         json.dumps(budget),
         json.dumps(path),
+        shot.note,
     )
 
 
@@ -442,6 +488,7 @@ def _shot_from_row(clip: Path, values: Sequence[Any]) -> Shot:
         ),
         path_xy_m=path[:, :2],
         path_times_s=path[:, 2],
+        note=row["note"],
         **{name: row[name] for name in QUANTITIES},
     )
 

@@ -1,6 +1,7 @@
 """Measuring a folder: what is measured again and what not, and that nothing stops the rest."""
 
 import os
+import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 
 from analyze.session import batch
 from analyze.session.batch import ClipJob, Progress, measure_session
+from analyze.session.clip_camera import picture_from_bytes
 from analyze.session.folder import Session, open_session
 from analyze.session.store import DecisionKind, Store
 from analyze.shot import Shot, Status, failed_shot
@@ -203,3 +205,24 @@ def test_a_calibration_made_anew_measures_everything_again(session, monkeypatch)
     assert not again.calibrated_now
     assert again.measured == ("1.mp4",)
     assert again.calibration.camera.size_px.tolist() == [128.0, 60.0]
+
+
+def test_a_calibration_without_its_picture_is_said_to_leave_nudges_unseen(session):
+    put(session, "1.mp4", "one")
+    assert not any("nudged" in note for note in run(session).notes)
+    with sqlite3.connect(session.store_path) as earlier:  # as a version wrote it that kept no picture
+        earlier.execute("UPDATE calibrations SET picture = NULL")
+    earlier.close()
+    again = run(session)
+    assert again.measured == ()
+    assert "nobody looked whether the camera was nudged" in again.notes[-1]
+
+
+def test_every_clip_is_given_the_calibrated_picture(session, monkeypatch):
+    put(session, "1.mp4", "one")
+    monkeypatch.setattr(batch, "still_luma", lambda _: np.full((72, 128), 77.0))
+    jobs: list[ClipJob] = []
+    monkeypatch.setattr(batch, "_measured", lambda found, *_: jobs.extend(found) or iter(()))
+    run(session)
+    (job,) = jobs
+    assert np.all(picture_from_bytes(job.picture) == 77.0)

@@ -67,6 +67,7 @@ def a_shot(number: int = 1, **changes: object) -> Shot:
         reason=None,
         frames=40,
         swerve_seen=True,
+        note="the camera had moved",
         budget=(BudgetShare(source="lens", quantity="reading_m", sd=1e-4 / 3),),
         path_xy_m=path_m,
         path_times_s=np.arange(5) / 60,
@@ -108,6 +109,15 @@ def test_a_calibration_comes_back_to_the_last_bit(store):
     assert store.calibration("other marks") is None
 
 
+def test_the_calibrated_picture_is_kept_with_the_newest_calibration(store):
+    assert store.picture("x") is None
+    store.save_calibration(a_calibration(), inputs_sha256="x", frame="1.mp4", picture=b"old")
+    store.save_calibration(a_calibration(), inputs_sha256="x", frame="2.mp4", picture=b"new\x00")
+    assert store.picture("x") == b"new\x00"
+    store.save_calibration(a_calibration(), inputs_sha256="y", frame="2.mp4")
+    assert store.picture("y") is None
+
+
 def test_every_field_of_a_shot_comes_back(store):
     shot = a_shot()
     store.save_clip("A/S1/1.mp4", RECORD, [shot])
@@ -119,7 +129,7 @@ def test_every_field_of_a_shot_comes_back(store):
 
 def test_every_number_of_a_shot_has_its_column():
     kept_otherwise = {"clip", "shot", "status", "reason", "detail", "swerve_seen", "frames", "budget"}
-    kept_otherwise |= {"path_xy_m", "path_times_s"}
+    kept_otherwise |= {"path_xy_m", "path_times_s", "note"}
     assert {field.name for field in fields(Shot)} == set(QUANTITIES) | kept_otherwise
 
 
@@ -231,9 +241,48 @@ def test_a_file_of_a_newer_layout_is_left_alone(tmp_path):
         newer.execute("PRAGMA user_version = 99")
     newer.close()
     before = path.read_bytes()
-    with pytest.raises(StoreError, match="written in layout 99, and this railread knows layout 1"):
+    with pytest.raises(StoreError, match="written in layout 99, and this railread knows layout 2"):
         Store(path)
     assert path.read_bytes() == before
+
+
+FIRST_LAYOUT = f"""
+CREATE TABLE calibrations (id INTEGER PRIMARY KEY, inputs_sha256 TEXT NOT NULL, made_utc TEXT NOT NULL,
+    frame TEXT NOT NULL, version TEXT NOT NULL, body TEXT NOT NULL);
+CREATE TABLE clips (clip TEXT PRIMARY KEY, sha256 TEXT NOT NULL, size_bytes INTEGER NOT NULL,
+    inputs_sha256 TEXT NOT NULL, measured_utc TEXT NOT NULL, version TEXT NOT NULL);
+CREATE TABLE shots (clip TEXT NOT NULL REFERENCES clips (clip) ON DELETE CASCADE, shot INTEGER NOT NULL,
+    status TEXT NOT NULL, reason TEXT NOT NULL, detail TEXT NOT NULL, frames INTEGER NOT NULL,
+    swerve_seen INTEGER NOT NULL, {", ".join(f"{name} REAL" for name in QUANTITIES)}, budget TEXT NOT NULL,
+    path TEXT NOT NULL, PRIMARY KEY (clip, shot));
+CREATE TABLE decisions (id INTEGER PRIMARY KEY, clip TEXT NOT NULL, clip_sha256 TEXT NOT NULL,
+    shot INTEGER NOT NULL, kind TEXT NOT NULL, value TEXT NOT NULL, made_utc TEXT NOT NULL);
+PRAGMA user_version = 1;
+"""
+
+
+def test_a_file_of_the_first_layout_is_brought_up_and_keeps_what_it_holds(tmp_path):
+    newest, first = tmp_path / "newest.sqlite", tmp_path / "railread.sqlite"
+    with Store(newest) as store:
+        store.save_calibration(a_calibration(), inputs_sha256="x", frame="1.mp4")
+        store.save_clip("1.mp4", RECORD, [a_shot()])
+        store.decide(only(store), DecisionKind.SET_ASIDE, "miscue")
+    with sqlite3.connect(first) as db:
+        db.executescript(FIRST_LAYOUT)
+        db.execute("ATTACH ? AS newest", (str(newest),))
+        for table in ("calibrations", "clips", "shots", "decisions"):
+            columns = ", ".join(name for _, name, *_ in db.execute(f"PRAGMA main.table_info({table})"))
+            db.execute(f"INSERT INTO main.{table} ({columns}) SELECT {columns} FROM newest.{table}")
+    db.close()
+    for _ in range(2):
+        with Store(first) as store:
+            assert store.calibration("x") is not None
+            assert store.picture("x") is None
+            stored = only(store)
+            assert (stored.shot.reading_m, stored.shot.note) == (a_shot().reading_m, "")
+            assert stored.decision.set_aside_reason == "miscue"
+            store.save_calibration(a_calibration(), inputs_sha256="y", frame="1.mp4", picture=b"png")
+            assert store.picture("y") == b"png"
 
 
 def test_another_program_s_database_is_not_taken_over(tmp_path):

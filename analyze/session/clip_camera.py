@@ -1,0 +1,117 @@
+"""The camera as it stood for one clip: as calibrated, or nudged since, which the clip's still picture shows.
+
+The calibrated picture is kept with the calibration. A clip whose first frames show the marks elsewhere is measured
+with the pose found again on them; where they are not found, nobody knows where the camera stood, and
+the clip's shots are doubtful.
+"""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from analyze.shot import Shot, Status
+from calibrate.arrays import Floats
+from calibrate.calibration import Calibration
+from calibrate.errors import NotMeasured
+from calibrate.reregister import reregister
+from tracker.clip import still_luma
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ClipCamera:
+    """Where the camera stood while a clip was recorded.
+
+    Attributes
+    ----------
+    calibration : Calibration
+        To measure the clip with.
+    note : str
+        For the tester, where the camera had moved; else empty.
+    doubt : NotMeasured or None
+        Why the place of the camera is not known, so that no result is to be trusted.
+    """
+
+    calibration: Calibration
+    note: str = ""
+    doubt: NotMeasured | None = None
+
+
+def clip_camera(clip: Path, calibration: Calibration, picture: bytes | None) -> ClipCamera:
+    """Look in a clip's first frames whether the camera still stands where it was calibrated.
+
+    Parameters
+    ----------
+    clip : Path
+        The recording.
+    calibration : Calibration
+        Of the session.
+    picture : bytes or None
+        The calibrated picture, from `bytes_from_picture`; None where it was not kept, so that nothing can be said.
+
+    Returns
+    -------
+    ClipCamera
+        For a picture of another size than the calibrated one the calibration unchanged: the tracker refuses it.
+
+    Raises
+    ------
+    ClipError
+        If the clip cannot be read.
+    """
+    if picture is None:
+        return ClipCamera(calibration=calibration)
+    reference, luma = picture_from_bytes(picture), still_luma(clip)
+    if luma.shape != reference.shape:
+        return ClipCamera(calibration=calibration)
+    found = reregister(calibration, reference=reference, luma=luma)
+    if isinstance(found, NotMeasured):
+        return ClipCamera(calibration=calibration, doubt=found)
+    if not found.nudged:
+        return ClipCamera(calibration=calibration)
+    note = (
+        f"the camera had moved by {found.shift_px:.1f} px since it was calibrated; its place was found again on "
+        f"{found.patches} marks"
+    )
+    return ClipCamera(calibration=found.calibration, note=note)
+
+
+def with_camera_said(shot: Shot, camera: ClipCamera) -> Shot:
+    """Return a shot that says what became of the camera.
+
+    Parameters
+    ----------
+    shot : Shot
+        Measured with `camera.calibration`.
+    camera : ClipCamera
+        Of its clip.
+    """
+    if camera.doubt is None:
+        return replace(shot, note=camera.note) if camera.note else shot
+    if shot.status is Status.MEASURED:
+        return replace(shot, status=Status.DOUBTFUL, reason=camera.doubt.reason, detail=camera.doubt.detail)
+    # It has a reason of its own already, but the camera may be behind it.
+    return replace(shot, note=f"{camera.doubt.reason.sentence.rstrip('.')}: {camera.doubt.detail}")
+
+
+def bytes_from_picture(luma: Floats) -> bytes:
+    """Pack a still picture, (H, W) from 0 to 255, as PNG.
+
+    Rounding to whole levels adds 0.3 of a level of noise; averaged frames have about as much, single ones ten
+    times that.
+    """
+    done, packed = cv2.imencode(".png", np.clip(np.rint(luma), 0, 255).astype(np.uint8))
+    if not done:
+        raise ValueError(f"luma must be a picture, but got an array of shape {luma.shape}")
+    return packed.tobytes()
+
+
+def picture_from_bytes(packed: bytes) -> Floats:
+    """Unpack what `bytes_from_picture` packed, (H, W)."""
+    raw: npt.NDArray[np.uint8] = np.frombuffer(packed, dtype=np.uint8)
+    luma = cv2.imdecode(raw, cv2.IMREAD_GRAYSCALE)
+    if luma is None:
+        raise ValueError("packed must be a PNG picture")
+    return np.asarray(luma, dtype=np.float64)

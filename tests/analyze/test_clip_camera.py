@@ -1,0 +1,178 @@
+"""A phone nudged between two clips: found out, undone, said; a clip of another place is not trusted.
+
+The nudged clips are those of the sample session with every frame seen by a camera turned a little about its own
+middle. That needs no depth: a ray of the new camera is a ray of the old one, turned. The lens is OpenCV's.
+"""
+
+import csv
+from dataclasses import replace
+from importlib.resources import files
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from analyze.session import clip_camera as room
+from analyze.session.batch import ClipJob, calibrate_session, clip_measured_with, measure_clip, measure_session
+from analyze.session.clip_camera import bytes_from_picture, clip_camera, picture_from_bytes, with_camera_said
+from analyze.session.demo import copy_sample, read_truth
+from analyze.session.folder import Session, open_session
+from analyze.shot import Status, failed_shot
+from calibrate.arrays import Floats
+from calibrate.errors import NotMeasured
+from calibrate.reasons import PICTURE_UNLIKE
+from sample_clips.encode import TICKS_PER_S, Coding, write_clip
+from tracker.clip import read_frames, still_luma
+from tracker.reasons import NO_BALL
+
+CALIBRATED, CLIP = "A/S1/0001.mp4", "control/S2/0001.mp4"
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Session:
+    copy_sample(tmp_path / "sample")
+    session = open_session(tmp_path / "sample")
+    for clip in session.clips():
+        if clip not in (CALIBRATED, CLIP):
+            session.clip_path(clip).unlink()
+    return session
+
+
+@pytest.fixture(scope="module")
+def set_up(tmp_path_factory):
+    """A calibrated session with its picture, shared by the tests that only look."""
+    folder = tmp_path_factory.mktemp("looked-at") / "sample"
+    copy_sample(folder)
+    session = open_session(folder)
+    calibration = calibrate_session(session, session.clip_path(CALIBRATED))
+    return session, calibration, bytes_from_picture(still_luma(session.clip_path(CALIBRATED)))
+
+
+def turned(clip: Path, camera, turn_rad) -> Path:
+    """Film the clip again, in its place, with a camera turned about its middle by a rotation vector."""
+    width, height = map(int, camera.size_px)
+    K = np.array([[camera.focal_px, 0, camera.centre_px[0]], [0, camera.focal_px, camera.centre_px[1]], [0, 0, 1]])
+    lens = np.array([camera.k1, camera.k2, 0.0, 0.0])
+    places = np.stack(np.meshgrid(np.arange(width, dtype=float), np.arange(height, dtype=float)), -1)
+    rays = cv2.undistortPoints(places.reshape(-1, 1, 2), K, lens)[:, 0]
+    rays = np.column_stack([rays, np.ones(len(rays))]) @ cv2.Rodrigues(np.array(turn_rad))[0]
+    source, _ = cv2.projectPoints(rays.reshape(-1, 1, 3), np.zeros(3), np.zeros(3), K, lens)
+    map_u, map_v = source.reshape(height, width, 2).astype(np.float32).transpose(2, 0, 1)
+
+    def frames():
+        grey = np.full((height // 2, width), 128, np.uint8)
+        for frame in read_frames(clip):
+            luma = cv2.remap(frame.luma, map_u, map_v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+            yield round(frame.time_s * TICKS_PER_S), np.vstack([luma, grey])
+
+    again = clip.with_name("again.mp4")
+    write_clip(again, frames(), size_px=(width, height), fps=60.0, coding=Coding(crf=18, preset="veryfast"))
+    again.replace(clip)
+    return clip
+
+
+def true_start_px(camera, clip: str, turn_rad) -> Floats:
+    """Image of the ball's true place at rest in the turned camera, from the shipped truth."""
+    with (files("sample_clips") / "truth.csv").open(encoding="utf-8") as file:
+        row = next(row for row in csv.DictReader(file) if row["clip"] == f"clips/{clip}")
+    place = np.array([float(row["start_x_mm"]), float(row["start_y_mm"]), 57.15 / 2]) / 1000
+    turn = cv2.Rodrigues(np.array(turn_rad))[0]
+    old = cv2.Rodrigues(camera.rotation_rad.copy())[0]
+    K = np.array([[camera.focal_px, 0, camera.centre_px[0]], [0, camera.focal_px, camera.centre_px[1]], [0, 0, 1]])
+    lens = np.array([camera.k1, camera.k2, 0.0, 0.0])
+    rotation = cv2.Rodrigues(turn @ old)[0]
+    return cv2.projectPoints(place.reshape(1, 1, 3), rotation, turn @ camera.translation_m, K, lens)[0].ravel()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("turn_rad", "least_px", "most_px"),
+    [((0.0014, -0.0017, 0.0010), 1.7, 2.4), ((0.011, -0.009, 0.007), 13.0, 15.5)],
+    ids=["touched", "pushed"],
+)
+def test_a_reading_is_right_after_a_nudge(session, turn_rad, least_px, most_px):
+    """A second clip, nudged by 2 or 14 px, through the whole measurement, against its exact truth."""
+    calibration = calibrate_session(session, session.clip_path(CALIBRATED))
+    turned(session.clip_path(CLIP), calibration.camera, turn_rad)
+    outcome = measure_session(session, workers=1)
+    still, nudged = outcome.shots
+    truth = read_truth()[CLIP, 1]
+    assert (still.shot.status, still.shot.note) == (Status.MEASURED, "")
+    assert nudged.shot.status is Status.MEASURED
+    assert nudged.shot.note.startswith("the camera had moved by ")
+    assert least_px < float(nudged.shot.note.split(" px")[0].split()[-1]) < most_px
+    error_m = nudged.shot.reading_m - truth["reading_mm"] / 1000
+    assert abs(error_m) < 1.96 * nudged.shot.reading_sd_m
+    assert abs(np.degrees(nudged.shot.launch_rad) - truth["launch_deg"]) < 1.96 * np.degrees(
+        nudged.shot.launch_sd_rad
+    )
+    # what is drawn into the clip lies where the ball is
+    now = clip_measured_with(session, CLIP).calibration.camera
+    place = np.array([*nudged.shot.path_xy_m[0], calibration.ball.radius_m])
+    np.testing.assert_allclose(
+        now.project(place), true_start_px(calibration.camera, CLIP, turn_rad), rtol=0, atol=1.0
+    )
+
+
+@pytest.mark.slow
+def test_without_looking_a_nudge_would_spoil_the_reading(session):
+    """The same 14 px, measured as if the camera stood still: off by far more than is stated."""
+    calibration = calibrate_session(session, session.clip_path(CALIBRATED))
+    clip = turned(session.clip_path(CLIP), calibration.camera, (0.011, -0.009, 0.007))
+    job = ClipJob(clip=CLIP, path=clip, calibration=calibration, capture_fps=None, readout_s=0.012)
+    (shot,) = measure_clip(job)
+    truth_m = read_truth()[CLIP, 1]["reading_mm"] / 1000
+    assert shot.reading_m is None or abs(shot.reading_m - truth_m) > 5 * shot.reading_sd_m
+
+
+def test_a_camera_that_stood_still_is_taken_as_calibrated(set_up):
+    session, calibration, picture = set_up
+    for clip in session.clips():
+        camera = clip_camera(session.clip_path(clip), calibration, picture)
+        assert camera.calibration is calibration, clip
+        assert (camera.note, camera.doubt) == ("", None), clip
+
+
+def test_without_a_kept_picture_nothing_is_said(set_up):
+    session, calibration, _ = set_up
+    camera = clip_camera(session.clip_path(CLIP), calibration, None)
+    assert camera.calibration is calibration
+    assert camera.doubt is None
+
+
+def test_a_picture_of_another_size_is_left_to_the_tracker(set_up):
+    session, calibration, picture = set_up
+    smaller = bytes_from_picture(picture_from_bytes(picture)[::2, ::2])
+    camera = clip_camera(session.clip_path(CLIP), calibration, smaller)
+    assert camera.calibration is calibration
+    assert camera.doubt is None
+
+
+def test_another_scene_is_not_trusted(set_up, monkeypatch):
+    session, calibration, picture = set_up
+    noise = np.random.default_rng(20240611).uniform(0, 255, picture_from_bytes(picture).shape)
+    monkeypatch.setattr(room, "still_luma", lambda _: cv2.GaussianBlur(noise, (0, 0), 3))
+    camera = clip_camera(session.clip_path(CLIP), calibration, picture)
+    assert camera.doubt is not None
+    assert camera.doubt.reason is PICTURE_UNLIKE
+
+
+def test_a_camera_that_nobody_found_makes_a_good_shot_doubtful_and_leaves_a_failed_one_its_reason(set_up):
+    _, calibration, _ = set_up
+    camera = room.ClipCamera(
+        calibration=calibration, doubt=NotMeasured(PICTURE_UNLIKE, "2 of 20 marks found again")
+    )
+    failed = failed_shot(Path("1.mp4"), 1, NO_BALL, "")
+    good = replace(failed, status=Status.MEASURED, reason=None, reading_m=0.01)
+    doubtful = with_camera_said(good, camera)
+    assert (doubtful.status, doubtful.reason) == (Status.DOUBTFUL, PICTURE_UNLIKE)
+    assert (doubtful.detail, doubtful.reading_m) == ("2 of 20 marks found again", 0.01)
+    said = with_camera_said(failed, camera)
+    assert (said.status, said.reason) == (Status.FAILED, NO_BALL)
+    assert said.note.endswith("does not match the one that was calibrated: 2 of 20 marks found again")
+
+
+def test_a_picture_comes_back_to_half_a_level():
+    luma = np.random.default_rng(20240611).uniform(0, 255, (36, 64))
+    np.testing.assert_allclose(picture_from_bytes(bytes_from_picture(luma)), luma, rtol=0, atol=0.5)
