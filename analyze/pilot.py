@@ -1,0 +1,118 @@
+"""How much shots are expected to scatter: from a pilot, or assumed."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analyze.power import Spreads
+from analyze.report.tables import counted_frame, shots_frame
+from analyze.session.folder import open_session
+from analyze.session.store import Store
+from analyze.statistics import read_readings, variance_components
+from analyze.statistics.mixed import SHOT
+from analyze.statistics.variance import INTERACTION, MEASURING
+from calibrate.errors import SessionError
+
+READINGS_NAME = "readings.csv"
+# Assumed where nothing is known, as round numbers of the size that testers speak of. Common practice, no source: a
+# pilot of ten shots is worth more.
+ASSUMED = Spreads(
+    shot_sd_mm=10.0, interaction_sd_mm=5.0, source="assumed; common practice, no source: a pilot would be better"
+)
+# Of the interval that the cautious spread is the upper end of: one pilot in ten leaves a larger one out.
+PILOT_CONFIDENCE = 0.80
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """Spreads to plan with.
+
+    Attributes
+    ----------
+    spreads : Spreads
+        The best guess.
+    cautious : Spreads or None
+        As large as the pilot leaves room for; None without a pilot, or where it cannot tell.
+    notes : tuple of str
+        What the pilot could not tell, one sentence each.
+    """
+
+    spreads: Spreads
+    cautious: Spreads | None = None
+    notes: tuple[str, ...] = ()
+
+
+def pilot_spreads(folder: Path) -> Expected:
+    """Take the spreads from shots that were measured or read by hand before.
+
+    Parameters
+    ----------
+    folder : Path
+        A measured session, or a folder with a readings.csv.
+
+    Returns
+    -------
+    Expected
+        Spreads of the readings. What it cannot tell is as in `ASSUMED`, and said.
+
+    Raises
+    ------
+    SessionError
+        If it holds no shots, or too few for a spread.
+
+    Notes
+    -----
+    That a plan should rest on an upper limit of a small pilot's spread, not on the spread itself: Browne 1995,
+    Stat. Med. 14, 1933 (from memory).
+    """
+    frame = _pilot_frame(folder)
+    components = variance_components(frame, confidence=PILOT_CONFIDENCE)
+    shot, measuring = components.row(SHOT), components.row(MEASURING)
+    between = components.row(INTERACTION)
+    if shot is None or shot.variance is None:
+        raise SessionError(f"{folder}: too few shots for a spread; two of one shooter with one condition at least")
+    measured = 0.0 if measuring is None or measuring.variance is None else measuring.variance
+    within = shot.variance + measured
+    if within <= 0:
+        raise SessionError(f"{folder}: all shots of each shooter and condition read the same, so nothing scatters")
+    shots = int(frame["reading_mm"].notna().sum())
+    notes = []
+    interaction = ASSUMED.interaction_sd_mm
+    source = f"from {shots} shots in {folder.name or folder}"
+    if between is None or between.sd is None:
+        notes.append(
+            "The pilot cannot tell how a condition's effect varies from shooter to shooter (that takes two "
+            f"shooters with two conditions each); {interaction:g} mm was assumed (common practice, no source)."
+        )
+    else:
+        interaction = between.sd
+        if interaction == 0:
+            notes.append(
+                "In the pilot the effect of a condition did not visibly vary from shooter to shooter: taken as "
+                "zero, which is too good for shooters in general if the pilot was small."
+            )
+    cautious = None
+    if shot.hi is not None:
+        cautious = Spreads(
+            shot_sd_mm=float(np.sqrt(shot.hi**2 + measured)), interaction_sd_mm=interaction, source=source
+        )
+    return Expected(
+        spreads=Spreads(shot_sd_mm=float(np.sqrt(within)), interaction_sd_mm=interaction, source=source),
+        cautious=cautious,
+        notes=tuple(notes),
+    )
+
+
+def _pilot_frame(folder: Path) -> pd.DataFrame:
+    if (folder / "session.toml").exists():
+        session = open_session(folder)
+        if session.store_path.exists():
+            with Store(session.store_path) as store:
+                frame = counted_frame(shots_frame(session, store.shots(session.clips_folder)))
+            if not frame.empty:
+                return frame
+    if (folder / READINGS_NAME).is_file():
+        return read_readings(folder / READINGS_NAME)
+    raise SessionError(f"{folder}: no pilot: neither a measured session nor a {READINGS_NAME} is in it")
