@@ -178,14 +178,10 @@ def summarise(name: str, trials: list[Trial]) -> str:
     return "\n".join(lines)
 
 
-def main() -> None:
-    """Run and print."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("shots", nargs="?", type=int, default=1080)
-    parser.add_argument("--workers", type=int, default=2)
-    arguments = parser.parse_args()
-    settings = settings_of(arguments.shots)
-    with ProcessPoolExecutor(arguments.workers) as pool:
+def run(shots: int, workers: int) -> None:
+    """Play and measure shots, and print."""
+    settings = settings_of(shots)
+    with ProcessPoolExecutor(workers) as pool:
         found = list(pool.map(run_trial, settings, range(len(settings)), chunksize=8))
     trials = [t for t in found if t is not None]
     print(f"{len(settings)} shots played, {len(trials)} reached the rail in view and were measured")
@@ -199,6 +195,15 @@ def main() -> None:
     for known in (True, False):
         chosen = [t for t in trials if t.setting.readout_known == known]
         print(summarise("readout " + ("known" if known else "unknown"), chosen))
+
+
+def main() -> None:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("shots", nargs="?", type=int, default=1080)
+    parser.add_argument("--workers", type=int, default=2)
+    arguments = parser.parse_args()
+    run(arguments.shots, arguments.workers)
 
 
 if __name__ == "__main__":

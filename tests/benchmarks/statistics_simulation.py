@@ -159,8 +159,7 @@ def printed(share: float, tests: int) -> str:
     return f"{100 * share:5.1f} ± {200 * np.sqrt(share * (1 - share) / tests):3.1f}"
 
 
-def main() -> None:
-    tests = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+def run(tests: int) -> None:
     plans = [Plan(shooters=s, shots=n) for s in (2, 3, 4) for n in (3, 5, 7)]
     plans += [Plan(shooters=1, shots=5), Plan(shooters=3, shots=5, lost=0.15), Plan(shooters=4, shots=6, lost=0.3)]
     plans += [Plan(shooters=2, shots=5, shot_sds=(4, 10, 25)), Plan(shooters=3, shots=7, shot_sds=(4, 10, 25))]
@@ -194,4 +193,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    run(int(sys.argv[1]) if len(sys.argv) > 1 else 2000)
