@@ -17,8 +17,11 @@ from rich.progress import Progress as ProgressBar
 from typer.core import TyperGroup
 
 from analyze.errors import REASONS
+from analyze.plan import TESTS, WANTED_POWER
+from analyze.plan_session import CONTROLS, PlanRequest, plan_session, session_sheets
 from analyze.report import build, terminal
 from analyze.report.draw import draw_shot
+from analyze.report.plan_table import power_table
 from analyze.report.tables import shots_frame, write_shots
 from analyze.session import demo as sample
 from analyze.session.batch import (
@@ -29,6 +32,7 @@ from analyze.session.batch import (
     measure_session,
     measured_with,
 )
+from analyze.session.by_order import label_by_order, planned_order
 from analyze.session.folder import Session, new_session, open_session
 from analyze.session.marks_file import take_marks
 from analyze.shot import Status
@@ -142,6 +146,12 @@ def measure(
     again: Annotated[
         bool, typer.Option("--again", help="Measure every recording anew, also unchanged ones.")
     ] = False,
+    by_order: Annotated[
+        bool,
+        typer.Option(
+            "--by-order", help="Take condition and shooter of each shot from order.csv; clip names give the order."
+        ),
+    ] = False,
 ) -> None:
     """Measure every recording that is new or has changed: each shot in it, or the reason why there is none.
 
@@ -149,7 +159,11 @@ def measure(
     1 means that some shots failed or are doubtful and want a look.
     """
     session = open_session(folder)
+    order = planned_order(session) if by_order else ()
     outcome = _measure(session, again)
+    labelled = label_by_order(session, outcome.shots, order) if by_order else None
+    if labelled is not None:
+        session = labelled.session
     shots = shots_frame(session, outcome.shots)
     write_shots(session.out_folder / "shots.csv", shots)
     units = session.config.session.units
@@ -162,19 +176,97 @@ def measure(
     print(f"{len(outcome.measured)} clips measured now, {len(outcome.unchanged)} unchanged.")
     print(f"Shots: {', '.join(f'{counts.get(str(status), 0)} {status}' for status in Status)}.")
     print(f"All numbers: {session.out_folder / 'shots.csv'}; tables and plots: railread report {session.folder}")
-    raise typer.Exit(NEEDS_A_PERSON if outcome.needs_a_person else DONE)
+    if labelled is not None:
+        print(labelled.sentence)
+    unlabelled = labelled is not None and not labelled.matched
+    raise typer.Exit(NEEDS_A_PERSON if outcome.needs_a_person or unlabelled else DONE)
 
 
 @app.command()
-def report(folder: SessionFolder) -> None:
-    """Make tables and plots of what was measured: out/shots.csv, out/summary.csv, out/lane.png, out/readings.png.
+def report(
+    folders: Annotated[list[Path], typer.Argument(metavar="DIR...", help="The session folder, or several.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Where a report of several sessions goes; ./railread-report unless given."),
+    ] = None,
+) -> None:
+    """Say whether the conditions differ, for whom, and how sure that is: **out/report.html**, to read or to print.
 
+    The same numbers as tables: out/shots.csv, out/summary.csv, out/comparisons.csv, out/variance.csv and others.
     A folder that holds only **readings.csv** (condition,shooter and reading_mm or reading_in, read by eye)
-    works too.
+    works too. Several folders are compared together, the session as a random effect.
     """
-    session, made = build.build_report(folder)
+    if len(folders) == 1 and out is None:
+        session, made = build.build_report(folders[0])
+    else:
+        session, made = build.build_joint_report(folders, out if out is not None else Path("railread-report"))
     _show_report(session, made)
     raise typer.Exit(NEEDS_A_PERSON if made.needs_a_person else DONE)
+
+
+@app.command()
+def plan(
+    folder: SessionFolder,
+    difference: Annotated[
+        str | None, typer.Option(help="Smallest difference on the rail scale that matters: 1/4, 6 mm.")
+    ] = None,
+    margin: Annotated[
+        str | None,
+        typer.Option(help="Margin of 'same'; margin_mm of session.toml, or the difference, unless given."),
+    ] = None,
+    pilot: Annotated[
+        Path | None, typer.Option(help="Measured session or readings.csv to take spreads from.")
+    ] = None,
+    shot_sd: Annotated[
+        str | None, typer.Option(help="Scatter (sd) of one shooter's shots with one condition.")
+    ] = None,
+    shooter_sd: Annotated[
+        str | None, typer.Option(help="Scatter (sd) from shooter to shooter of what a condition does.")
+    ] = None,
+    shooters: Annotated[str, typer.Option(help="Names with commas; the folders of clips/ unless given.")] = "",
+    conditions: Annotated[str, typer.Option(help="Names with commas; those of session.toml unless given.")] = "",
+    once: Annotated[
+        str, typer.Option(help="Conditions that cannot be gone back to, in the order in which they must come: B,C.")
+    ] = "",
+    shots: Annotated[int | None, typer.Option(help="Shots of each shooter with each condition.")] = None,
+    power: Annotated[float, typer.Option(help="Probability of finding what is there.")] = WANTED_POWER,
+    turn: Annotated[int, typer.Option(help="Shots in a row before the condition changes.")] = 1,
+    controls: Annotated[int, typer.Option(help="Control shots in a shooter's block.")] = CONTROLS,
+    seed: Annotated[int | None, typer.Option(min=0, help="Draws the same order again.")] = None,
+    simulate: Annotated[int, typer.Option(min=0, help="Tests simulated for each power.")] = TESTS,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Draw a new order.csv; the old one is kept under another name.")
+    ] = False,
+) -> None:
+    """Plan a test: shots needed to see the difference that matters, and **order.csv**, a balanced shooting order.
+
+    Asks for what is not given. Powers are for these shooters and for shooters in general, by formula and by
+    simulation, for 'differs' and for 'same within the margin'. The order is randomised, can be drawn again from
+    its seed, and is printed to out/order.pdf.
+    """
+    request = PlanRequest(
+        difference=difference, margin=margin, shot_sd=shot_sd, shooter_sd=shooter_sd, pilot=pilot,
+        shooters=shooters, conditions=conditions, once=once, shots=shots, power=power, turn=turn,
+        controls=controls, seed=seed, tests=simulate, replace=replace,
+    )  # fmt: skip
+    made = plan_session(open_session(folder), request, ask=_ask if sys.stdin.isatty() else None)
+    _console().print(power_table(made.plan))
+    for sentence in made.sentences:
+        print(sentence)
+    for path in made.files:
+        print(f"  {path}")
+    if made.order:
+        print(f"Recordings made in this order are told apart by: railread measure {folder} --by-order")
+
+
+@app.command()
+def sheet(folder: SessionFolder, paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4") -> None:
+    """Write what there is to print: out/sheets.pdf with the rail scale, ring markers and the set-up at true size.
+
+    Print at 100 % and check the bar. Where there is an order.csv, out/order.pdf is written anew as well.
+    """
+    for path in session_sheets(open_session(folder), paper):
+        print(f"  {path}")
 
 
 @app.command()
@@ -222,10 +314,15 @@ def demo(
     comparison = sample.compare(made.shots, sample.read_truth())
     _console().print(terminal.demo_table(comparison, units))
     print(terminal.demo_sentence(comparison))
-    print("Look at:")
-    for path in made.files:
+    print(f"The report: {made.page}")
+    print("Beside it:")
+    for path in made.files[1:]:
         print(f"  {path}")
     raise typer.Exit(NEEDS_A_PERSON if outcome.needs_a_person else DONE)
+
+
+def _ask(question: str, offered: str) -> str:
+    return str(typer.prompt(question, default=offered or None))
 
 
 def _measure(session: Session, again: bool) -> BatchOutcome:
@@ -271,7 +368,10 @@ def _show_report(session: Session, made: build.Report) -> None:
     _console().print(terminal.summary_table(made.summary, session.config.session.units))
     for note in made.notes:
         print(f"Note: {note}")
-    for path in made.files:
+    for sentence in made.sentences:
+        print(sentence)
+    print(f"The report: {made.page}")
+    for path in made.files[1:]:
         print(f"  {path}")
 
 

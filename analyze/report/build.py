@@ -1,4 +1,4 @@
-"""Make everything in out/ again: tables and plots, from the database alone or from hand-read numbers."""
+"""Make everything in out/ again: tables, plots and page, from the database alone or from hand-read numbers."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -6,24 +6,29 @@ from pathlib import Path
 
 import pandas as pd
 
-from analyze.report.plots import LaneShot, condition_styles, draw_lane, draw_readings
-from analyze.report.tables import NO_NAME, counted_frame, label_of, shots_frame, write_shots, write_summary
-from analyze.session.config import SessionConfig
-from analyze.session.folder import Session, open_session
-from analyze.session.store import Store, StoredShot
-from analyze.statistics import (
-    KeepRule,
-    KeepRules,
-    Summary,
-    apply_keep_rule,
-    check_shots,
-    compare_keep_rules,
-    read_readings,
-    summarise,
+from analyze.report.answer import answer_sentences
+from analyze.report.blocks import Picture
+from analyze.report.evidence import (
+    READINGS_NAME,
+    Evidence,
+    SessionEvidence,
+    evidence_of,
+    gather,
+    measured_evidence,
+    stored_shots,
 )
-from calibrate.errors import SessionError
+from analyze.report.findings import Findings, find
+from analyze.report.page import page_sections, page_text, write_page
+from analyze.report.plots import LaneShot, condition_styles, data_uri, lane_figure, save_figure
+from analyze.report.results import reading_strip
+from analyze.report.strip_plot import strip_figure
+from analyze.report.tables import NO_NAME, write_numbers, write_shots
+from analyze.session.folder import Session
+from analyze.session.store import StoredShot
+from analyze.statistics import Summary, comparisons_frame
 
-READINGS_NAME = "readings.csv"
+PAGE_NAME = "report.html"
+MOST_LANES = 4  # sessions whose lane is drawn on the page
 _RULE_COLUMNS = {name: f"{name}_mm" for name in ("mean", "sd", "naive_se", "honest_se")}
 
 
@@ -37,8 +42,14 @@ class Report:
         Columns of `out/shots.csv`; of a folder of hand-read numbers, those that it has.
     summary : Summary
         Of the readings, by condition and shooter.
+    findings : Findings
+        All that the statistics say.
+    sentences : tuple of str
+        The answer.
+    page : Path
+        The page.
     files : tuple of Path
-        What was written.
+        What was written, the page first.
     notes : tuple of str
         What the reader should know, one sentence each.
     needs_a_person : bool
@@ -47,13 +58,16 @@ class Report:
 
     shots: pd.DataFrame
     summary: Summary
+    findings: Findings
+    sentences: tuple[str, ...]
+    page: Path
     files: tuple[Path, ...]
     notes: tuple[str, ...] = ()
     needs_a_person: bool = False
 
 
 def build_report(folder: Path) -> tuple[Session, Report]:
-    """Make the tables and plots of a session, or of a folder that holds only readings.csv.
+    """Make tables, plots and page of a session, or of a folder that holds only readings.csv.
 
     Parameters
     ----------
@@ -65,35 +79,41 @@ def build_report(folder: Path) -> tuple[Session, Report]:
     Session
         Its settings; the defaults where there is only readings.csv.
     Report
-        What was made.
+        What was made, in its out/.
 
     Raises
     ------
     SessionError
         If there is nothing to report.
     """
-    if (folder / READINGS_NAME).is_file() and not (folder / "session.toml").exists():
-        session = Session(folder, SessionConfig())
-        return session, _report_readings(session)
-    session = open_session(folder)
-    stored = stored_shots(session)
-    if not stored and (folder / READINGS_NAME).is_file():
-        return session, _report_readings(session)
-    if not stored:
-        raise SessionError(f"{folder}: nothing has been measured yet; `railread measure {folder}` does that")
-    return session, report_shots(session, stored)
+    evidence = gather([folder])
+    session = evidence.sessions[0].session
+    return session, _report(evidence, session.out_folder)
 
 
-def stored_shots(session: Session) -> tuple[StoredShot, ...]:
-    """Return all shots in the session's database; none where there is no database yet."""
-    if not session.store_path.exists():
-        return ()
-    with Store(session.store_path) as store:
-        return store.shots(session.clips_folder)
+def build_joint_report(folders: Sequence[Path], out: Path) -> tuple[Session, Report]:
+    """Make one report of several sessions, the session a random effect.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        Their folders; the settings of the first hold.
+    out : Path
+        Where the report goes.
+
+    Returns
+    -------
+    Session
+        The first.
+    Report
+        What was made.
+    """
+    evidence = gather(folders)
+    return evidence.sessions[0].session, _report(evidence, out)
 
 
 def report_shots(session: Session, stored: Sequence[StoredShot]) -> Report:
-    """Make tables and plots of measured shots.
+    """Make tables, plots and page of measured shots.
 
     Parameters
     ----------
@@ -102,73 +122,109 @@ def report_shots(session: Session, stored: Sequence[StoredShot]) -> Report:
     stored : sequence of StoredShot
         Its shots.
     """
-    shots = shots_frame(session, stored)
-    out = session.out_folder
-    write_shots(out / "shots.csv", shots)
-    counted = _in_order(session, counted_frame(shots))
-    counted, rules = _keep_rules(session, counted)
-    summary = summarise(counted, confidence=session.config.analysis.confidence)
-    write_summary(out / "summary.csv", summary.frame())
-    styles = _styles(session, counted)
-    lane_shots = [
-        LaneShot(
-            condition=label_of(session, one).condition or NO_NAME,
-            path_xy_m=one.shot.path_xy_m,
-            reading_m=one.shot.reading_m,
+    return _report(evidence_of([measured_evidence(session, stored)]), session.out_folder)
+
+
+def _report(evidence: Evidence, out: Path) -> Report:
+    findings = find(evidence)
+    written = _write_tables(evidence, findings, out)
+    styles = _styles(findings)
+    readings = out / "readings.png"
+    save_figure(strip_figure(findings.table, [reading_strip(evidence, findings)], styles), readings)
+    lanes, lane_files = _lanes(evidence, styles, out)
+    page = out / PAGE_NAME
+    title = evidence.config.session.name if len(evidence.sessions) == 1 else ""
+    title = title or " and ".join(one.name or one.session.folder.resolve().name for one in evidence.sessions[:4])
+    write_page(page, page_text(title, page_sections(evidence, findings, styles, lanes)))
+    return Report(
+        shots=evidence.shots,
+        summary=findings.summary,
+        findings=findings,
+        sentences=answer_sentences(findings, evidence.config.session.units),
+        page=page,
+        files=(page, *written, *lane_files, readings),
+        notes=(*evidence.notes, *findings.notes, *findings.summary.notes, *_rule_notes(evidence, findings)),
+        needs_a_person=evidence.needs_a_person,
+    )
+
+
+def _write_tables(evidence: Evidence, findings: Findings, out: Path) -> tuple[Path, ...]:
+    files = []
+    if evidence.measured:
+        files.append(out / "shots.csv")
+        measured = [one.shots.assign(session=one.name) for one in evidence.sessions if not one.by_hand]
+        if len(evidence.sessions) == 1:
+            measured = [one.drop(columns="session") for one in measured]
+        write_shots(files[0], pd.concat(measured, ignore_index=True))
+    tables = {
+        "summary.csv": findings.summary.frame(),
+        "comparisons.csv": comparisons_frame(*findings.comparisons.values()),
+        "variance.csv": findings.components.frame(),
+        # What any rule leaves out stays in the tables; here one sees what it would have changed.
+        "keep_rules.csv": findings.keep_rules.frame().rename(columns=_RULE_COLUMNS),
+    }
+    if findings.cue is not None and findings.cue.rows:
+        tables["cues.csv"] = findings.cue.frame()
+    for name, frame in tables.items():
+        write_numbers(out / name, frame)
+        files.append(out / name)
+    return tuple(files)
+
+
+def _lanes(
+    evidence: Evidence, styles: dict[str, tuple[str, str]], out: Path
+) -> tuple[tuple[Picture, ...], tuple[Path, ...]]:
+    """Draw the lane of each measured session, for the page and as files."""
+    measured = [one for one in evidence.sessions if not one.by_hand]
+    pictures, files = [], []
+    for k, one in enumerate(measured[:MOST_LANES]):
+        figure = lane_figure(one.session, _lane_shots(one), styles)
+        file = out / ("lane.png" if len(measured) == 1 else f"lane-{k + 1}.png")
+        save_figure(figure, file)
+        files.append(file)
+        pictures.append(
+            Picture(
+                uri=data_uri(figure),
+                caption=(f"Session {one.name}. " if one.name else "")
+                + "The fitted paths from above, shooter at the bottom. The sideways scale is enlarged, as the "
+                "picture says; dotted, straight on from the cushion to the scale.",
+                words="Fitted paths of the ball along the lane, seen from above, one panel for each condition.",
+            )
         )
-        for one in stored
-        if one.kept and one.shot.reading_m is not None
+    return tuple(pictures), tuple(files)
+
+
+def _lane_shots(one: SessionEvidence) -> list[LaneShot]:
+    return [
+        LaneShot(
+            condition=label.condition or NO_NAME,
+            path_xy_m=stored.shot.path_xy_m,
+            reading_m=stored.shot.reading_m,
+        )
+        for stored, label in zip(one.stored, one.labels, strict=True)
+        if stored.kept and stored.shot.reading_m is not None
     ]
-    draw_lane(out / "lane.png", session, lane_shots, styles)
-    draw_readings(out / "readings.png", session, counted, summary, styles)
-    names = ("shots.csv", "summary.csv", "keep_rules.csv", "lane.png", "readings.png")
-    return Report(
-        shots=shots,
-        summary=summary,
-        files=tuple(out / name for name in names),
-        notes=(*summary.notes, *_rule_notes(session, rules)),
-        needs_a_person=any(one.needs_a_person for one in stored),
-    )
 
 
-def _report_readings(session: Session) -> Report:
-    shots = check_shots(read_readings(session.folder / READINGS_NAME))
-    out = session.out_folder
-    shots, rules = _keep_rules(session, shots)
-    summary = summarise(shots, confidence=session.config.analysis.confidence)
-    write_summary(out / "summary.csv", summary.frame())
-    draw_readings(out / "readings.png", session, shots, summary, _styles(session, shots))
-    return Report(
-        shots=shots,
-        summary=summary,
-        files=tuple(out / name for name in ("summary.csv", "keep_rules.csv", "readings.png")),
-        notes=(*summary.notes, *_rule_notes(session, rules)),
-    )
-
-
-def _rule_notes(session: Session, rules: KeepRules) -> tuple[str, ...]:
+def _rule_notes(evidence: Evidence, findings: Findings) -> tuple[str, ...]:
     """Say what the rule does where it is one that chooses shots by their values."""
-    return rules.sentences if session.config.analysis.keep == "closest" else ()
+    return findings.keep_rules.sentences if evidence.config.analysis.keep == "closest" else ()
 
 
-def _keep_rules(session: Session, counted: pd.DataFrame) -> tuple[pd.DataFrame, KeepRules]:
-    """Apply the rule that the settings state, and show what every rule would have given."""
-    analysis = session.config.analysis
-    kept = apply_keep_rule(counted, KeepRule(analysis.keep), closest_k=analysis.closest_k)
-    rules = compare_keep_rules(counted, closest_k=analysis.closest_k)
-    # What any rule leaves out stays in the tables; here one sees what it would have changed.
-    write_summary(session.out_folder / "keep_rules.csv", rules.frame().rename(columns=_RULE_COLUMNS))
-    return kept, rules
-
-
-def _in_order(session: Session, shots: pd.DataFrame) -> pd.DataFrame:
-    """Sort shots by condition as session.toml has them, those that it does not list after them."""
-    places = {name: k for k, name in enumerate(session.config.condition_names)}
-    return shots.sort_values("condition", kind="stable", key=lambda names: names.map(places).fillna(len(places)))
-
-
-def _styles(session: Session, shots: pd.DataFrame) -> dict[str, tuple[str, str]]:
+def _styles(findings: Findings) -> dict[str, tuple[str, str]]:
     """Colour and marker of each condition, in the order of the table."""
-    order = [str(name) for name in shots["condition"].unique()]
-    controls = {str(name) for name in shots.loc[shots["role"] == "control", "condition"].unique()}
+    table = findings.table
+    order = [str(name) for name in table["condition"].unique()]
+    controls = {str(name) for name in table.loc[table["role"] == "control", "condition"].unique()}
     return condition_styles(order, sorted(controls))
+
+
+__all__ = [
+    "PAGE_NAME",
+    "READINGS_NAME",
+    "Report",
+    "build_joint_report",
+    "build_report",
+    "report_shots",
+    "stored_shots",
+]

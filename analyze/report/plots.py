@@ -1,22 +1,20 @@
-"""Pictures for the report: the lane from above, and every reading by condition and shooter."""
+"""How pictures of the report look, and the lane from above."""
 
+import base64
+import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import matplotlib as mpl
-import numpy as np
-import numpy.typing as npt
-import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from analyze.session.folder import Session
-from analyze.statistics import Summary, SummaryRow
 from calibrate.arrays import Floats
-from calibrate.units import M_PER_INCH, M_PER_MM, mm_from_m, sixteenths
+from calibrate.errors import SessionError
+from calibrate.units import M_PER_INCH, M_PER_MM, mm_from_m
 
 # Our own colours, told apart by lightness as well as hue, so that they survive grey print and colour blindness; the
 # marker shape says the same once more.
@@ -35,9 +33,8 @@ CONDITION_STYLES = (
 )
 MOST_PANELS = 8  # of the lane, side by side; more would be too narrow to read
 MOST_PATHS = 60  # in a panel; more only blacken it
-MOST_GROUPS = 60  # of readings in one picture
 MM_PER_INCH = M_PER_INCH / M_PER_MM
-_STYLE = {
+STYLE = {
     "font.family": "sans-serif",
     "font.size": 9,
     "axes.edgecolor": INK,
@@ -49,6 +46,8 @@ _STYLE = {
     "axes.spines.right": False,
     "savefig.dpi": 160,
     "savefig.facecolor": "white",
+    # The same shots give the same file, byte for byte.
+    "svg.hashsalt": "railread",
 }
 
 
@@ -94,15 +93,38 @@ def condition_styles(names: Sequence[str], controls: Sequence[str]) -> dict[str,
     return styles
 
 
+def save_figure(figure: Figure, path: Path) -> None:
+    """Write a figure as PNG."""
+    with mpl.rc_context(STYLE):
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            figure.savefig(path)
+        except OSError as error:
+            raise SessionError(
+                f"{path}: cannot be written ({error.strerror}); is it open in another program?"
+            ) from error
+
+
+def data_uri(figure: Figure) -> str:
+    """Return a figure as SVG inside a data URI, for a page that is one file."""
+    buffer = io.BytesIO()
+    with mpl.rc_context(STYLE):
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
+    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
 def draw_lane(
     path: Path, session: Session, shots: Sequence[LaneShot], styles: Mapping[str, tuple[str, str]]
 ) -> None:
+    """Write `lane_figure` to a PNG."""
+    save_figure(lane_figure(session, shots, styles), path)
+
+
+def lane_figure(session: Session, shots: Sequence[LaneShot], styles: Mapping[str, tuple[str, str]]) -> Figure:
     """Draw the fitted paths from above, one panel a condition, sideways scale enlarged.
 
     Parameters
     ----------
-    path : Path
-        The PNG to write.
     session : Session
         Gives lane, table, scale and units.
     shots : sequence of LaneShot
@@ -116,7 +138,7 @@ def draw_lane(
     shots = [shot for shot in shots if shot.condition in names]
     along_top_m = session.scale.line_y_m - session.lane.spot_y_m + 0.06
     half_mm = _half_width_mm(session, shots)
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         width_inch = max(3.6, 1.0 + 2.0 * len(names))
         figure = Figure(figsize=(width_inch, 7.2), layout="constrained")
         panels = figure.subplots(1, len(names), sharey=True, squeeze=False)[0]
@@ -141,68 +163,7 @@ def draw_lane(
             f"The lane from above, shooter at the bottom{first}\nsideways scale enlarged {enlarged:.1f} times",
             fontsize=10,
         )
-        figure.savefig(path)
-
-
-def draw_readings(
-    path: Path,
-    session: Session,
-    shots: pd.DataFrame,
-    summary: Summary,
-    styles: Mapping[str, tuple[str, str]],
-) -> None:
-    """Draw every reading as a point, with mean and interval of each condition and shooter.
-
-    Parameters
-    ----------
-    path : Path
-        The PNG to write.
-    session : Session
-        Gives the units.
-    shots : DataFrame
-        Columns of `out/shots.csv`.
-    summary : Summary
-        Of `reading_mm`.
-    styles : mapping
-        Colour and marker by condition.
-    """
-    unit_mm = MM_PER_INCH if session.config.session.units == "inch" else 1.0
-    every = [row for row in summary.rows if row.shooter != "all"]
-    rows = every[:MOST_GROUPS]
-    groups = {key: own for key, own in shots.groupby(["condition", "shooter"], sort=False)}
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(max(5.8, 1.6 + 0.95 * len(rows)), 4.8), layout="constrained")
-        axes = figure.subplots()
-        limits = _reading_limits(
-            shots["reading_mm"].dropna().to_numpy(dtype=np.float64) / unit_mm, 0.1 * MM_PER_INCH / unit_mm
-        )
-        axes.set_ylim(limits)
-        for place, row in enumerate(rows):
-            colour, marker = styles.get(row.condition, CONTROL_STYLE)
-            own = groups[row.condition, row.shooter]
-            counted = own[own["kept"].astype(bool) & own["reading_mm"].notna()]["reading_mm"].to_numpy() / unit_mm
-            aside = own[~own["kept"].astype(bool) & own["reading_mm"].notna()]["reading_mm"].to_numpy() / unit_mm
-            spread = _side_by_side(counted)
-            axes.plot(place - 0.12 + spread, counted, marker, color=colour, ms=5.5, alpha=0.85, mew=0)
-            axes.plot([place - 0.12] * len(aside), aside, "x", color=PALE, ms=6)
-            mean = row.mean / unit_mm
-            axes.plot(place + 0.24, mean, marker, mfc="white", mec=colour, mew=1.6, ms=8, zorder=4)
-            if row.lo is not None and row.hi is not None:
-                _draw_interval(axes, place + 0.24, (row.lo / unit_mm, row.hi / unit_mm), limits, colour)
-        axes.axhline(0, color=PALE, lw=0.8, zorder=0)
-        axes.set_xticks(range(len(rows)), [_group_name(row) for row in rows])
-        axes.set_xlim(-0.6, len(rows) - 0.4 if rows else 0.6)
-        _reading_axis(axes, session)
-        axes.set_title(
-            "Readings at the foot rail: each shot, and (hollow) mean with its "
-            f"{100 * summary.confidence:g} % interval"
-            + (f"; the first {len(rows)} of {len(every)} groups" if len(rows) < len(every) else ""),
-            fontsize=10,
-        )
-        if (~shots["kept"].astype(bool) & shots["reading_mm"].notna()).any():
-            axes.plot([], [], "x", color=PALE, ms=6, label="set aside")
-            axes.legend(frameon=False, fontsize=8)
-        figure.savefig(path)
+    return figure
 
 
 def _draw_lane_panel(
@@ -251,63 +212,3 @@ def _length_axis(axes: Axes, session: Session, half_mm: float) -> None:
     axes.set_xticks(
         [number * unit_mm for number in numbers], [f"{number:+g}" if number else "0" for number in numbers]
     )
-
-
-def _reading_limits(readings: Floats, least: float) -> tuple[float, float]:
-    """Limits of the axis of readings, from the readings alone: intervals of two shots reach far off the table."""
-    if not len(readings):
-        return -least, least
-    low, high = float(readings.min()), float(readings.max())
-    room = max(0.3 * (high - low), least)
-    return low - room, high + room
-
-
-def _draw_interval(
-    axes: Axes, place: float, ends: tuple[float, float], limits: tuple[float, float], colour: str
-) -> None:
-    """Draw an interval; an arrow at the border says that it goes on."""
-    low, high = max(ends[0], limits[0]), min(ends[1], limits[1])
-    axes.plot([place] * 2, [low, high], color=colour, lw=1.6)
-    for end, drawn, arrow in ((ends[0], low, "v"), (ends[1], high, "^")):
-        if end != drawn:
-            axes.plot(place, drawn, arrow, color=colour, ms=7, mew=0, clip_on=False, zorder=5)
-
-
-def _reading_axis(axes: Axes, session: Session) -> None:
-    """Label the axis of readings; inches get a second axis in mm, as results are published in both."""
-    if session.config.session.units == "mm":
-        axes.set_ylabel("reading (mm), to the shooter's right positive")
-        return
-    axes.set_ylabel("reading (inch), to the shooter's right positive")
-    axes.yaxis.set_major_formatter(
-        FuncFormatter(lambda y_inch, _: sixteenths(y_inch * M_PER_INCH).removesuffix(" in"))
-    )
-    low, high = axes.get_ylim()
-    axes.yaxis.set_major_locator(MultipleLocator(_inch_step(high - low)))
-    right = axes.secondary_yaxis("right", functions=(_mm_from_inch, _inch_from_mm))
-    right.set_ylabel("reading (mm)")
-
-
-def _mm_from_inch(inch: npt.ArrayLike) -> Floats:
-    return np.asarray(inch, dtype=np.float64) * MM_PER_INCH
-
-
-def _inch_from_mm(mm: npt.ArrayLike) -> Floats:
-    return np.asarray(mm, dtype=np.float64) / MM_PER_INCH
-
-
-def _inch_step(span_inch: float) -> float:
-    """Return a step of a ruler that gives about eight ticks."""
-    return next((step for step in (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1.0, 2.0) if span_inch / step <= 9), 5.0)
-
-
-def _group_name(row: SummaryRow) -> str:
-    return f"{row.condition}\n{row.shooter}\n{row.n} {'shot' if row.n == 1 else 'shots'}"
-
-
-def _side_by_side(values: Floats) -> Floats:
-    """Sideways shifts that keep points of nearly equal value from hiding each other; always the same ones."""
-    if len(values) < 2:
-        return np.zeros(len(values))
-    shifts: Floats = np.asarray(0.07 * (values.argsort().argsort() % 3 - 1.0), dtype=np.float64)
-    return shifts

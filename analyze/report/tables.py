@@ -51,6 +51,10 @@ SHOT_COLUMNS: dict[str, int | None] = {
 }
 
 
+# Of tables of results, by the ending of a column's name; numbers of other columns are written in full.
+_DECIMALS = {"_mm": 3, "_mm2": 4, "_deg": 4, "_g": 2, "df": 2, "share": 4, "p_adjusted": 6, "sd_shown": 4}
+
+
 def label_of(session: Session, stored: StoredShot) -> Label:
     """Return the label of a shot, mended by hand where a person did so."""
     decision = stored.decision
@@ -119,6 +123,8 @@ def write_shots(path: Path, shots: pd.DataFrame) -> None:
         From `shots_frame`.
     """
     table = shots.copy()
+    if "session" in table.columns:
+        table = table[["session", *SHOT_COLUMNS]]
     for name, decimals in SHOT_COLUMNS.items():
         if decimals is not None:
             table[name] = [_number(value, decimals) for value in table[name]]
@@ -127,20 +133,21 @@ def write_shots(path: Path, shots: pd.DataFrame) -> None:
     _write(path, table)
 
 
-def write_summary(path: Path, frame: pd.DataFrame) -> None:
-    """Write `out/summary.csv`, or another table whose lengths are in columns ending ``_mm``.
+def write_numbers(path: Path, frame: pd.DataFrame) -> None:
+    """Write a table of results: `out/summary.csv`, `out/comparisons.csv` and their like.
 
     Parameters
     ----------
     path : Path
         The file.
     frame : DataFrame
-        Of a summary.
+        Its columns; the ending of a name says how many decimals its numbers get (`_DECIMALS`).
     """
     table = frame.copy()
     for name in table.columns:
-        if str(name).endswith("_mm"):
-            table[name] = [_number(value, 3) for value in table[name]]
+        decimals = _decimals(str(name))
+        if decimals is not None:
+            table[name] = [_number(value, decimals) for value in table[name]]
     _write(path, table)
 
 
@@ -216,6 +223,10 @@ def _mm(value_m: float | None) -> float:
 
 def _deg(value_rad: float | None) -> float:
     return float("nan") if value_rad is None else deg_from_rad(value_rad)
+
+
+def _decimals(column: str) -> int | None:
+    return next((decimals for ending, decimals in _DECIMALS.items() if column.endswith(ending)), None)
 
 
 def _number(value: float, decimals: int) -> str:

@@ -115,5 +115,12 @@ def test_a_folder_of_hand_read_numbers_is_enough(tmp_path):
     _, report = build_report(tmp_path)
     summary = pd.read_csv(tmp_path / "out/summary.csv").set_index(["condition", "shooter"])
     assert summary.loc[("A", "S1"), "mean_mm"] == pytest.approx(25.4 * (2.4375 + 2.5) / 2, abs=0.0005)
-    assert {path.name for path in report.files} == {"summary.csv", "keep_rules.csv", "readings.png"}
+    assert {path.name for path in report.files} == {
+        "report.html",
+        "summary.csv",
+        "comparisons.csv",
+        "variance.csv",
+        "keep_rules.csv",
+        "readings.png",
+    }
     assert not report.needs_a_person

@@ -1,0 +1,249 @@
+"""What a report is made from: shots of one session or several, measured or read by hand, ready for statistics."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analyze.report.tables import counted_frame, label_of, shots_frame
+from analyze.session.config import SessionConfig
+from analyze.session.folder import Label, Session, open_session
+from analyze.session.store import Store, StoredShot
+from analyze.shot import Shot
+from analyze.squirt import COMMON_SOURCES, own_launch_sd_rad
+from analyze.statistics import check_shots, read_readings
+from calibrate.errors import SessionError
+from calibrate.units import deg_from_rad, mm_from_m
+
+READINGS_NAME = "readings.csv"
+CONFIG_NAME = "session.toml"
+QUANTITIES = ("reading_mm", "squirt_deg", "swerve_offset_mm")
+# The quantity of a shot's budget behind each; squirt is counted from control shots of the same camera place.
+_BUDGET_OF = {"reading_mm": "reading_m", "squirt_deg": "launch_rad", "swerve_offset_mm": "swerve_offset_m"}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SessionEvidence:
+    """The shots of one session.
+
+    Attributes
+    ----------
+    name : str
+        What the session is called in tables; empty where it is the only one.
+    session : Session
+        Its folder and settings.
+    stored : tuple of StoredShot
+        Its measured shots; empty for readings taken by hand.
+    labels : tuple of Label
+        Theirs.
+    shots : DataFrame
+        Columns of `out/shots.csv`; of readings taken by hand, those that there are.
+    """
+
+    name: str
+    session: Session
+    stored: tuple[StoredShot, ...]
+    labels: tuple[Label, ...]
+    shots: pd.DataFrame
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether its readings were taken by eye."""
+        return not self.stored
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Evidence:
+    """All that a report is made from.
+
+    Attributes
+    ----------
+    sessions : tuple of SessionEvidence
+        At least one.
+    table : DataFrame
+        Table of shots for `analyze.statistics`, with the standard uncertainties that differ from shot to shot.
+    shared_sd : dict of str to float
+        By quantity: what all shots of a session share, root mean square, in the quantity's unit.
+    notes : tuple of str
+        What the reader should know, one sentence each.
+    """
+
+    sessions: tuple[SessionEvidence, ...]
+    table: pd.DataFrame
+    shared_sd: dict[str, float]
+    notes: tuple[str, ...]
+
+    @property
+    def config(self) -> SessionConfig:
+        """Settings that hold for the report: those of the first session."""
+        return self.sessions[0].session.config
+
+    @property
+    def measured(self) -> bool:
+        """Whether some shots were measured from clips."""
+        return any(not one.by_hand for one in self.sessions)
+
+    @property
+    def needs_a_person(self) -> bool:
+        """Whether some shot failed or is doubtful and nobody has decided about it."""
+        return any(stored.needs_a_person for one in self.sessions for stored in one.stored)
+
+    @property
+    def shots(self) -> pd.DataFrame:
+        """All shots as `out/shots.csv` shows them."""
+        if len(self.sessions) == 1:
+            return self.sessions[0].shots
+        return pd.concat([one.shots.assign(session=one.name) for one in self.sessions], ignore_index=True)
+
+
+def gather(folders: Sequence[Path]) -> Evidence:
+    """Collect the shots of session folders, or of folders that hold only readings.csv.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        At least one.
+
+    Raises
+    ------
+    SessionError
+        If one of them has nothing to report, or is named twice.
+    """
+    for k, folder in enumerate(folders):
+        if any(folder.resolve() == other.resolve() for other in folders[:k]):
+            raise SessionError(f"{folder}: is named twice; name each session once")
+    names = [""] if len(folders) == 1 else _session_names(folders)
+    return evidence_of([_session_evidence(folder, name) for folder, name in zip(folders, names, strict=True)])
+
+
+def measured_evidence(session: Session, stored: Sequence[StoredShot], *, name: str = "") -> SessionEvidence:
+    """Return measured shots of one session with their labels and their rows of `out/shots.csv`."""
+    shots = shots_frame(session, stored)
+    labels = tuple(label_of(session, one) for one in stored)
+    return SessionEvidence(name=name, session=session, stored=tuple(stored), labels=labels, shots=shots)
+
+
+def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
+    """Put sessions together: one table for the statistics, and what the settings of the sessions disagree in."""
+    tables = [_statistics_table(one) for one in sessions]
+    columns = dict.fromkeys(name for table in tables for name in table.columns)
+    full = [table.reindex(columns=list(columns)) for table in tables]
+    table = full[0] if len(full) == 1 else pd.concat(full, ignore_index=True)
+    return Evidence(
+        sessions=tuple(sessions),
+        table=table,
+        shared_sd={quantity: _shared_sd(sessions, quantity) for quantity in QUANTITIES},
+        notes=(*_disagreements(sessions), *_several_note(sessions)),
+    )
+
+
+def stored_shots(session: Session) -> tuple[StoredShot, ...]:
+    """Return all shots in the session's database; none where there is no database yet."""
+    if not session.store_path.exists():
+        return ()
+    with Store(session.store_path) as store:
+        return store.shots(session.clips_folder)
+
+
+def _session_names(folders: Sequence[Path]) -> list[str]:
+    names = [folder.resolve().name for folder in folders]
+    return names if len(set(names)) == len(names) else [str(folder) for folder in folders]
+
+
+def _session_evidence(folder: Path, name: str) -> SessionEvidence:
+    readings = folder / READINGS_NAME
+    if readings.is_file() and not (folder / CONFIG_NAME).exists():
+        return _hand_read(Session(folder, SessionConfig()), name)
+    session = open_session(folder)
+    stored = stored_shots(session)
+    if stored:
+        return measured_evidence(session, stored, name=name)
+    if readings.is_file():
+        return _hand_read(session, name)
+    raise SessionError(f"{folder}: nothing has been measured yet; `railread measure {folder}` does that")
+
+
+def _hand_read(session: Session, name: str) -> SessionEvidence:
+    shots = check_shots(read_readings(session.folder / READINGS_NAME))
+    roles = {condition.name: condition.role for condition in session.config.condition}
+    # A condition that session.toml calls a control is one here too, where the file itself does not say.
+    shots["role"] = [
+        "control" if roles.get(condition) == "control" else role
+        for condition, role in zip(shots["condition"], shots["role"], strict=True)
+    ]
+    return SessionEvidence(name=name, session=session, stored=(), labels=(), shots=shots)
+
+
+def _statistics_table(one: SessionEvidence) -> pd.DataFrame:
+    """Shots with a reading, in the order of the conditions, with their own uncertainties only."""
+    shots = one.shots
+    if not one.by_hand:
+        own = pd.DataFrame([_own_sds(stored.shot) for stored in one.stored], index=shots.index)
+        shots = counted_frame(shots.assign(**{name: own[name] for name in own.columns}))
+    places = {name: k for k, name in enumerate(one.session.config.condition_names)}
+    shots = shots.sort_values(
+        "condition", kind="stable", key=lambda names: names.map(places).fillna(len(places)).astype(float)
+    )
+    if one.name:
+        inner = shots["session"].astype(str) if "session" in shots.columns else ""
+        shots = shots.assign(session=one.name + (" " + inner if one.by_hand else "")).assign(
+            session=lambda table: table["session"].str.strip()
+        )
+    return shots.reset_index(drop=True)
+
+
+def _own_sds(shot: Shot) -> dict[str, float]:
+    """Give the standard uncertainties of a shot without what all shots of the session share."""
+    if shot.reading_m is None:
+        return dict.fromkeys(("reading_sd_mm", "squirt_sd_deg", "swerve_offset_sd_mm"), math.nan)
+    return {
+        "reading_sd_mm": mm_from_m(_part(shot, "reading_m", shared=False) or shot.reading_sd_m or 0.0),
+        "squirt_sd_deg": deg_from_rad(own_launch_sd_rad(shot)),
+        "swerve_offset_sd_mm": mm_from_m(
+            _part(shot, "swerve_offset_m", shared=False) or shot.swerve_offset_sd_m or 0.0
+        ),
+    }
+
+
+def _part(shot: Shot, quantity: str, *, shared: bool) -> float:
+    return math.sqrt(
+        sum(s.sd**2 for s in shot.budget if s.quantity == quantity and (s.source in COMMON_SOURCES) is shared)
+    )
+
+
+def _shared_sd(sessions: Sequence[SessionEvidence], quantity: str) -> float:
+    """Root mean square of what the calibration gives to each shot."""
+    shots = [s.shot for one in sessions for s in one.stored if s.kept and s.shot.reading_m is not None]
+    if not shots or quantity == "squirt_deg":
+        return 0.0
+    shares = [_part(shot, _BUDGET_OF[quantity], shared=True) for shot in shots]
+    return mm_from_m(float(np.sqrt(np.mean(np.square(shares)))))
+
+
+def _disagreements(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
+    """Say where sessions were planned by different rules: those of the first hold."""
+    first = sessions[0].session.config.analysis
+    notes = []
+    for one in sessions[1:]:
+        other = one.session.config.analysis
+        differing = [key for key in type(first).model_fields if getattr(first, key) != getattr(other, key)]
+        if differing:
+            notes.append(
+                f"Session {one.name} states other rules ({', '.join(f'analysis.{key}' for key in differing)}); "
+                f"those "
+                f"of {sessions[0].name} are used for all."
+            )
+    return tuple(notes)
+
+
+def _several_note(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
+    if len(sessions) == 1:
+        return ()
+    return (
+        f"{len(sessions)} sessions are compared together, the session as a random effect: what all shots of a "
+        f"session "
+        "share, its calibration above all, does not average out with more shots.",
+    )

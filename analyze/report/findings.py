@@ -1,0 +1,173 @@
+"""What the statistics say of the shots of a report: each part that the shots allow, a sentence for the rest."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import pandas as pd
+
+from analyze.report.evidence import QUANTITIES, Evidence
+from analyze.statistics import (
+    Comparisons,
+    CueTable,
+    DifferenceSplit,
+    Drift,
+    KeepRule,
+    KeepRules,
+    MeasurementFitness,
+    OutlierFlag,
+    Question,
+    Summary,
+    VarianceComponents,
+    apply_keep_rule,
+    compare,
+    compare_keep_rules,
+    cue_table,
+    flag_outliers,
+    measurement_fitness,
+    session_drift,
+    split_difference,
+    summarise,
+    variance_components,
+)
+from analyze.statistics.cue_table import Ball
+from calibrate.units import mm_from_m
+
+MOST_SPLITS = 6  # pairs whose difference is split into squirt, swerve and speed; more are for out/comparisons.csv
+G_PER_KG = 1000.0
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Findings:
+    """What the statistics say.
+
+    Attributes
+    ----------
+    table : DataFrame
+        The shots, `kept` as the keep rule of the settings left it.
+    summary : Summary
+        Of the readings.
+    parts : dict of str to Summary
+        Of squirt and swerve, by quantity; empty where nothing was measured.
+    comparisons : dict of str to Comparisons
+        By quantity; readings first.
+    components : VarianceComponents
+        Where the readings' variation comes from.
+    fitness : MeasurementFitness or None
+        Whether measuring is good enough; None where it is not known.
+    keep_rules : KeepRules
+        What each rule would have given.
+    flags : tuple of OutlierFlag
+        Shots to look at.
+    drifts : tuple of Drift
+        Over each session.
+    cue : CueTable or None
+        What the shots say of the cues; None where no squirt was measured.
+    splits : tuple of DifferenceSplit
+        What net differences are made of, of the first few pairs.
+    notes : tuple of str
+        What was left out and why.
+    """
+
+    table: pd.DataFrame
+    summary: Summary
+    parts: dict[str, Summary]
+    comparisons: dict[str, Comparisons]
+    components: VarianceComponents
+    fitness: MeasurementFitness | None
+    keep_rules: KeepRules
+    flags: tuple[OutlierFlag, ...]
+    drifts: tuple[Drift, ...]
+    cue: CueTable | None
+    splits: tuple[DifferenceSplit, ...]
+    notes: tuple[str, ...]
+
+
+def find(evidence: Evidence) -> Findings:
+    """Apply the keep rule of the settings, then ask the statistics everything that the report tells.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        The shots.
+    """
+    analysis = evidence.config.analysis
+    every = evidence.table
+    table = apply_keep_rule(every, KeepRule(analysis.keep), closest_k=analysis.closest_k)
+    quantities = [name for name in QUANTITIES if name in table.columns and table[name].notna().any()]
+    if "reading_mm" not in quantities:
+        quantities.insert(0, "reading_mm")
+    reference, notes = _reference(table, analysis.reference)
+    components = variance_components(table, confidence=analysis.confidence)
+    return Findings(
+        table=table,
+        summary=summarise(table, confidence=analysis.confidence),
+        parts={
+            name: summarise(table, quantity=name, confidence=analysis.confidence)
+            for name in quantities
+            if name != "reading_mm"
+        },
+        comparisons={
+            name: compare(
+                table,
+                Question(
+                    quantity=name,
+                    confidence=analysis.confidence,
+                    # The tester's margin is about readings, in mm; for angles none was stated.
+                    margin=analysis.margin_mm if name == "reading_mm" else None,
+                    reference=reference,
+                    shared_sd=evidence.shared_sd.get(name, 0.0),
+                ),
+            )
+            for name in quantities
+        },
+        components=components,
+        fitness=measurement_fitness(components, margin=analysis.margin_mm),
+        keep_rules=compare_keep_rules(every, closest_k=analysis.closest_k),
+        flags=flag_outliers(table),
+        drifts=session_drift(table, confidence=analysis.confidence),
+        cue=_cue(evidence, table),
+        splits=_splits(table, reference, analysis.confidence),
+        notes=notes,
+    )
+
+
+def tested_conditions(table: pd.DataFrame) -> list[str]:
+    """Conditions under test that have shots which count, in their order."""
+    counted = table[table["kept"].astype(bool) & table["reading_mm"].notna() & (table["role"] == "test")]
+    return [str(name) for name in counted["condition"].unique()]
+
+
+def _reference(table: pd.DataFrame, wanted: str | None) -> tuple[str | None, tuple[str, ...]]:
+    there = tested_conditions(table)
+    if wanted is None or wanted in there:
+        return wanted, ()
+    return None, (
+        f'The reference "{wanted}" has no shots that count, so conditions are compared with each other only.',
+    )
+
+
+def _cue(evidence: Evidence, table: pd.DataFrame) -> CueTable | None:
+    if "squirt_deg" not in table.columns or table["squirt_deg"].isna().all():
+        return None
+    if "tip_offset_mm" not in table.columns:
+        return None
+    ball = evidence.sessions[0].session.ball
+    return cue_table(
+        table,
+        ball=Ball(radius_mm=mm_from_m(ball.diameter_m) / 2, mass_g=ball.mass_kg * G_PER_KG),
+        confidence=evidence.config.analysis.confidence,
+    )
+
+
+def _splits(table: pd.DataFrame, reference: str | None, confidence: float) -> tuple[DifferenceSplit, ...]:
+    found = (
+        split_difference(table, a, b, confidence=confidence) for a, b in _pairs(tested_conditions(table), reference)
+    )
+    return tuple(split for split in found if split is not None)
+
+
+def _pairs(names: Sequence[str], reference: str | None) -> list[tuple[str, str]]:
+    if reference is not None:
+        return [(reference, name) for name in names if name != reference][:MOST_SPLITS]
+    return list(combinations(names, 2))[:MOST_SPLITS]
