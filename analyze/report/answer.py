@@ -6,7 +6,7 @@ import pandas as pd
 
 from analyze.report.evidence import Evidence
 from analyze.report.findings import Findings, tested_conditions
-from analyze.report.words import length_in_sentence, once
+from analyze.report.words import GAP, MINUS, length_in_sentence, once
 from analyze.statistics import Comparison, PairRow, Verdict, pair_sentence
 
 MOST_SENTENCES = 6  # about pairs; of more, the numbers of each verdict are said, and the clearest pairs
@@ -75,15 +75,11 @@ def pair_sentences(findings: Findings, units: str) -> tuple[tuple[str, tuple[str
 
 
 def answer_sentences(findings: Findings, units: str) -> tuple[str, ...]:
-    """Return the answer as one list of sentences, for a terminal."""
-    return (
-        counting_sentence(findings),
-        *(
-            f"{heading}: {sentence}"
-            for heading, sentences in pair_sentences(findings, units)
-            for sentence in sentences
-        ),
-    )
+    """Return the answer as one list of sentences, for a terminal: not every one knows typographic signs."""
+    said = [
+        f"{heading}: {sentence}" for heading, sentences in pair_sentences(findings, units) for sentence in sentences
+    ]
+    return tuple(text.replace(MINUS, "-").replace(GAP, " ") for text in (counting_sentence(findings), *said))
 
 
 def _scope_sentences(scope: Comparison, units: str) -> tuple[str, ...]:

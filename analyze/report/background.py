@@ -12,7 +12,7 @@ from analyze.budget import SOURCES
 from analyze.report.blocks import Block, Bullets, Grid, Paragraph, Section, paragraphs
 from analyze.report.evidence import Evidence, SessionEvidence
 from analyze.report.findings import Findings
-from analyze.report.words import NOTHING, angle, length, number, percent
+from analyze.report.words import GAP, NOTHING, angle, length, number, percent
 from analyze.session.batch import calibration_sha256
 from analyze.session.store import Store, StoredShot
 from analyze.squirt import COMMON_SOURCES
@@ -197,7 +197,7 @@ def _measured_grid(shots: pd.DataFrame, units: str, by_rule: frozenset[tuple[str
         *(["session"] if many else []),
         "clip, shot",
         "condition · shooter",
-        "reading ± its sd",
+        "reading" if units == "inch" else "reading ± its sd (mm)",
         "speed (m/s)",
         "squirt (°)",
         "swerve (mm)",
@@ -209,7 +209,7 @@ def _measured_grid(shots: pd.DataFrame, units: str, by_rule: frozenset[tuple[str
 
 
 def _shots_grid(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> Grid:
-    numbers = ("reading", "reading ± its sd", "speed (m/s)", "squirt (°)", "swerve (mm)")
+    numbers = ("reading", "reading ± its sd (mm)", "speed (m/s)", "squirt (°)", "swerve (mm)")
     place = head.index("counts")
     return Grid(
         caption="Shots",
@@ -227,7 +227,7 @@ def _with_sd(cells: dict[str, object], name: str, sd_name: str, units: str) -> s
         return NOTHING
     if units == "inch":
         return length(value, units)
-    return f"{number(value, 2)} ± {number(sd, 2)} mm" if sd is not None else f"{number(value, 2)} mm"
+    return f"{number(value, 2)}{GAP}±{GAP}{number(sd, 2)}" if sd is not None else number(value, 2)
 
 
 def _float(value: object) -> float | None:

@@ -158,7 +158,7 @@ def _write_tables(evidence: Evidence, findings: Findings, out: Path) -> tuple[Pa
         write_shots(files[0], pd.concat(measured, ignore_index=True))
     tables = {
         "summary.csv": findings.summary.frame(),
-        "comparisons.csv": comparisons_frame(*findings.comparisons.values()),
+        "comparisons.csv": _comparisons(findings),
         "variance.csv": findings.components.frame(),
         # What any rule leaves out stays in the tables; here one sees what it would have changed.
         "keep_rules.csv": findings.keep_rules.frame().rename(columns=_RULE_COLUMNS),
@@ -169,6 +169,17 @@ def _write_tables(evidence: Evidence, findings: Findings, out: Path) -> tuple[Pa
         write_numbers(out / name, frame)
         files.append(out / name)
     return tuple(files)
+
+
+def _comparisons(findings: Findings) -> pd.DataFrame:
+    """All pairs; squirt at each tip offset that conditions share, named where there are several."""
+    frames = [comparisons_frame(*findings.comparisons.values())]
+    for offset_mm, comparisons in findings.squirt_at:
+        frame = comparisons_frame(comparisons)
+        if len(findings.squirt_at) > 1:
+            frame["quantity"] += f" at tip_offset_mm {offset_mm:.3g}"
+        frames.append(frame)
+    return pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
 
 
 def _lanes(

@@ -50,7 +50,9 @@ class Findings:
     parts : dict of str to Summary
         Of squirt and swerve, by quantity; empty where nothing was measured.
     comparisons : dict of str to Comparisons
-        By quantity; readings first.
+        By quantity; readings first. Squirt is among them only where no tip offset is known.
+    squirt_at : tuple of (float, Comparisons)
+        Squirt at each tip offset (mm) that conditions share: it is compared at equal offset only.
     components : VarianceComponents
         Where the readings' variation comes from.
     fitness : MeasurementFitness or None
@@ -73,6 +75,7 @@ class Findings:
     summary: Summary
     parts: dict[str, Summary]
     comparisons: dict[str, Comparisons]
+    squirt_at: tuple[tuple[float, Comparisons], ...]
     components: VarianceComponents
     fitness: MeasurementFitness | None
     keep_rules: KeepRules
@@ -99,6 +102,8 @@ def find(evidence: Evidence) -> Findings:
         quantities.insert(0, "reading_mm")
     reference, notes = _reference(table, analysis.reference)
     components = variance_components(table, confidence=analysis.confidence)
+    cue = _cue(evidence, table, reference)
+    squirt_at = () if cue is None else cue.comparisons
     return Findings(
         table=table,
         summary=summarise(table, confidence=analysis.confidence),
@@ -120,13 +125,15 @@ def find(evidence: Evidence) -> Findings:
                 ),
             )
             for name in quantities
+            if name != "squirt_deg" or not squirt_at
         },
+        squirt_at=squirt_at,
         components=components,
         fitness=measurement_fitness(components, margin=analysis.margin_mm),
         keep_rules=compare_keep_rules(every, closest_k=analysis.closest_k),
         flags=flag_outliers(table),
         drifts=session_drift(table, confidence=analysis.confidence),
-        cue=_cue(evidence, table),
+        cue=cue,
         splits=_splits(table, reference, analysis.confidence),
         notes=notes,
     )
@@ -147,12 +154,14 @@ def _reference(table: pd.DataFrame, wanted: str | None) -> tuple[str | None, tup
     )
 
 
-def _cue(evidence: Evidence, table: pd.DataFrame) -> CueTable | None:
+def _cue(evidence: Evidence, table: pd.DataFrame, reference: str | None) -> CueTable | None:
     if "squirt_deg" not in table.columns or table["squirt_deg"].isna().all():
         return None
     if "tip_offset_mm" not in table.columns:
         return None
     ball = evidence.sessions[0].session.ball
+    if reference is not None:  # pairs are named in the order in which conditions come up
+        table = table.sort_values("condition", kind="stable", key=lambda names: names != reference)
     return cue_table(
         table,
         ball=Ball(radius_mm=mm_from_m(ball.diameter_m) / 2, mass_g=ball.mass_kg * G_PER_KG),

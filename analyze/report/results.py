@@ -10,6 +10,7 @@ from analyze.report.pairs_plot import MOST_PAIRS, clearest_pairs, pairs_figure
 from analyze.report.plots import MM_PER_INCH, data_uri
 from analyze.report.strip_plot import MOST_GROUPS, Strip, strip_figure
 from analyze.report.words import (
+    GAP,
     NOTHING,
     interval,
     length,
@@ -28,6 +29,7 @@ from analyze.statistics.outliers import RULE_WORDS
 
 MOST_FLAGS = 12
 MOST_CUE_ROWS = 30
+MOST_OFFSETS = 4  # tip offsets at which squirt is compared on the page
 Styles = Mapping[str, tuple[str, str]]
 
 
@@ -170,7 +172,7 @@ def _pairs_grid(
     wanted = [(row.a, row.b) for row in pairs]
     rows: list[tuple[str, ...]] = []
     marked = set()
-    for scope, words in ((these, "these"), (general, "in general")):
+    for scope, words in ((these, "these"), (general, f"in{GAP}general")):
         if scope is None:
             continue
         by_pair = {(row.a, row.b): row for row in scope.rows}
@@ -195,9 +197,10 @@ def _pair_cells(row: PairRow, scope: str, units: str) -> tuple[str, ...]:
     if row.more_shots is not None:
         more = f"{row.more_shots:,}"
     else:
-        more = f"{row.more_shooters:,} shooters" if row.more_shooters is not None else NOTHING
+        few = row.more_shooters
+        more = NOTHING if few is None else f"{few:,} more shooter{'' if few == 1 else 's'}"
     return (
-        f"{row.b} − {row.a}",
+        f"{row.b}{GAP}−{GAP}{row.a}",
         scope,
         value_of(row.difference, quantity, units),
         span_of(row.lo, row.hi, quantity, units),
@@ -236,15 +239,29 @@ def parts_section(evidence: Evidence, findings: Findings, styles: Styles, lanes:
                 words="Strip plots of squirt and swerve of each condition and shooter, with means and intervals.",
             )
         )
-    for quantity, caption in (("squirt_deg", "Squirt compared"), ("swerve_offset_mm", "Swerve offset compared")):
-        comparisons = findings.comparisons.get(quantity)
-        if comparisons is not None and comparisons.these.rows:
+    for caption, comparisons in _part_comparisons(findings):
+        if comparisons.these.rows:
             pairs = clearest_pairs(comparisons)
             blocks.append(_pairs_grid(caption, comparisons.these, comparisons.general, pairs, units))
     if findings.splits:
         blocks.append(_split_grid(findings, units))
     blocks += lanes
     return Section(slug="parts", title=title, blocks=tuple(blocks))
+
+
+def _part_comparisons(findings: Findings) -> list[tuple[str, Comparisons]]:
+    """Squirt at each equal tip offset where offsets are known, and swerve."""
+    found = []
+    if findings.squirt_at:
+        found = [
+            (f"Squirt compared at a tip offset of {number(offset, 1)} mm", comparisons)
+            for offset, comparisons in findings.squirt_at[:MOST_OFFSETS]
+        ]
+    elif "squirt_deg" in findings.comparisons:
+        found = [("Squirt compared", findings.comparisons["squirt_deg"])]
+    if "swerve_offset_mm" in findings.comparisons:
+        found.append(("Swerve offset compared", findings.comparisons["swerve_offset_mm"]))
+    return found
 
 
 def _split_grid(findings: Findings, units: str) -> Grid:
@@ -279,9 +296,6 @@ def cue_section(findings: Findings) -> Section:
         text = "End mass and pivot length need squirt and tip offset, measured from clips; there are none here."
         return Section(slug="cues", title=title, blocks=paragraphs([text, *notes]))
     shown = cue.rows[:MOST_CUE_ROWS]
-    compared = tuple(
-        _squirt_grid(offset, comparisons) for offset, comparisons in cue.comparisons[:4] if comparisons.these.rows
-    )
     said = [*cue.notes, *(f"{row.condition}: {note}" for row in shown for note in row.notes)]
     remarks = [
         "End mass and pivot length are names for a squirt angle, not things to be weighed: another reasonable "
@@ -295,7 +309,7 @@ def cue_section(findings: Findings) -> Section:
     return Section(
         slug="cues",
         title=title,
-        blocks=(_cue_grid(cue, shown), _formula_grid(shown), *compared, *paragraphs(remarks, "small"), *tail),
+        blocks=(_cue_grid(cue, shown), _formula_grid(shown), *paragraphs(remarks, "small"), *tail),
     )
 
 
@@ -346,16 +360,6 @@ def _formula_grid(rows: Sequence[CueRow]) -> Grid:
     )
 
 
-def _squirt_grid(offset_mm: float, comparisons: Comparisons) -> Grid:
-    return _pairs_grid(
-        f"Squirt at a tip offset of {number(offset_mm, 1)} mm",
-        comparisons.these,
-        comparisons.general,
-        clearest_pairs(comparisons),
-        "mm",
-    )
-
-
 def _interval_cell(found: Interval | None, decimals: int) -> str:
     return NOTHING if found is None else _with_span(found.value, found.lo, found.hi, decimals, "")
 
@@ -365,7 +369,7 @@ def _with_span(value: float, low: float | None, high: float | None, decimals: in
     if low is None and high is None:
         return text
     ends = [f"{number(end, decimals)}{sign}" if end is not None else "∞" for end in (low, high)]
-    return f"{text} ({ends[0]} to {ends[1]})"
+    return f"{text} ({ends[0]} to {ends[1]})".replace(" ", GAP).replace(f"{GAP}(", " (")
 
 
 def variation_section(evidence: Evidence, findings: Findings) -> Section:
@@ -441,7 +445,7 @@ def keep_rules_section(evidence: Evidence, findings: Findings) -> Section:
                         row.condition,
                         row.shooter,
                         str(row.rule),
-                        f"{row.n:,} of {row.of:,}",
+                        f"{row.n:,}{GAP}of{GAP}{row.of:,}",
                         length(row.mean, units),
                         spread(row.sd, units),
                         spread(row.naive_se, units),

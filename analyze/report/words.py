@@ -7,6 +7,7 @@ from calibrate.units import inch_from_m, m_from_mm, sixteenths
 
 MINUS = "\N{MINUS SIGN}"
 NOTHING = "\N{EN DASH}"
+GAP = "\N{NO-BREAK SPACE}"  # between a number and its unit
 QUANTITY_WORDS = {
     "reading_mm": "reading",
     "squirt_deg": "squirt",
@@ -34,20 +35,28 @@ def number(value: float | None, decimals: int) -> str:
     return f"{value:z.{decimals}f}".replace("-", MINUS)
 
 
+def _unbroken(text: str) -> str:
+    return text.replace(" ", GAP)
+
+
+def _inches(value_mm: float) -> str:
+    return _unbroken(sixteenths(m_from_mm(value_mm)).replace("-", MINUS))
+
+
 def length(value_mm: float | None, units: str) -> str:
     """Return a length as a tester reads it: ``2 7/16 in (61.9 mm)``, or ``61.9 mm``."""
     if value_mm is None or not math.isfinite(value_mm):
         return NOTHING
     if units == "mm":
-        return f"{number(value_mm, 1)} mm"
-    return f"{sixteenths(m_from_mm(value_mm)).replace('-', MINUS)} ({number(value_mm, 1)} mm)"
+        return _unbroken(f"{number(value_mm, 1)} mm")
+    return f"{_inches(value_mm)} ({_unbroken(f'{number(value_mm, 1)} mm')})"
 
 
 def length_in_sentence(value_mm: float, units: str) -> str:
     """Return a length for a sentence that has brackets of its own: ``2 7/16 in = 61.9 mm``."""
     if units == "mm":
-        return f"{number(value_mm, 1)} mm"
-    return f"{sixteenths(m_from_mm(value_mm)).replace('-', MINUS)} = {number(value_mm, 1)} mm"
+        return _unbroken(f"{number(value_mm, 1)} mm")
+    return _unbroken(f"{_inches(value_mm)} = {number(value_mm, 1)} mm")
 
 
 def spread(value_mm: float | None, units: str) -> str:
@@ -55,15 +64,18 @@ def spread(value_mm: float | None, units: str) -> str:
     if value_mm is None or not math.isfinite(value_mm):
         return NOTHING
     if units == "mm":
-        return f"{value_mm:.2f} mm"
-    return f"{inch_from_m(m_from_mm(value_mm)):.3f} in ({value_mm:.2f} mm)"
+        return _unbroken(f"{value_mm:.2f} mm")
+    inch = inch_from_m(m_from_mm(value_mm))
+    return _unbroken(f"{inch:.3f} in")
 
 
 def interval(low_mm: float | None, high_mm: float | None, units: str) -> str:
-    """Return an interval of lengths."""
-    if not (known(low_mm) and known(high_mm)):
+    """Return an interval of lengths: ``10.5 to 30.5 mm``, or in sixteenths ``7/16 to 1 3/16 in``."""
+    if low_mm is None or high_mm is None or not (known(low_mm) and known(high_mm)):
         return NOTHING
-    return f"{length(low_mm, units)} to {length(high_mm, units)}"
+    if units == "mm":
+        return _unbroken(f"{number(low_mm, 1)} to {number(high_mm, 1)} mm")
+    return _unbroken(f"{_inches(low_mm).removesuffix(f'{GAP}in')} to {_inches(high_mm)}")
 
 
 def angle(value_deg: float | None, decimals: int = 2) -> str:
@@ -80,7 +92,9 @@ def span_of(low: float | None, high: float | None, quantity: str, units: str) ->
     """Return an interval of a quantity named with its unit."""
     if not (known(low) and known(high)):
         return NOTHING
-    return f"{value_of(low, quantity, units)} to {value_of(high, quantity, units)}"
+    if quantity.endswith("_deg"):
+        return _unbroken(f"{angle(low)} to {angle(high)}")
+    return interval(low, high, units)
 
 
 def p_value(value: float | None) -> str:
@@ -104,4 +118,8 @@ def plain_quantity(label: str) -> str:
 
 def once(sentences: Iterable[str]) -> tuple[str, ...]:
     """Sentences without repeats, in words instead of names of columns."""
-    return tuple(dict.fromkeys(plain_quantity(text) for text in sentences if text))
+    return tuple(dict.fromkeys(_begun(plain_quantity(text)) for text in sentences if text))
+
+
+def _begun(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
