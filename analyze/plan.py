@@ -259,8 +259,6 @@ def plan_sentences(plan: Plan, units: str) -> tuple[str, ...]:
         )
     if plan.expected.cautious is not None:
         said.append(_cautious_words(plan, length(plan.expected.cautious.shot_sd_mm)))
-    if aim.margin_mm is not None:
-        said.append(f"State the margin before shooting: margin_mm = {aim.margin_mm:.4g} in [analysis].")
     return (*said, *plan.expected.notes)
 
 

@@ -79,7 +79,7 @@ def write_order_sheet(path: Path, rows: Sequence[OrderRow], *, title: str, remar
 
 
 def _lines(rows: Sequence[OrderRow]) -> list[_Line]:
-    """Shots with a heading where the shooter changes, and a word where a condition is over before another begins."""
+    """Shots, a heading where the shooter changes, a word where a condition is over before another begins."""
     lines: list[_Line] = []
     changes = _changes(rows)
     for place, row in enumerate(rows):
@@ -129,7 +129,9 @@ def _columns(lines: Sequence[_Line], most: int) -> list[list[_Line]]:
 
 def _draw_head(axes: Axes, size_mm: tuple[float, float], title: str, remark: str) -> None:
     top_mm = size_mm[1] - _MARGIN_MM
-    axes.text(_MARGIN_MM, top_mm, f"Shooting order: {title}", va="top", fontsize=14, fontweight="bold")
+    axes.text(
+        _MARGIN_MM, top_mm, f"Shooting order: {title}", va="top", fontsize=14, fontweight="bold", parse_math=False
+    )
     axes.text(
         _MARGIN_MM,
         top_mm - 7.5,
@@ -139,7 +141,7 @@ def _draw_head(axes: Axes, size_mm: tuple[float, float], title: str, remark: str
         va="top",
         fontsize=7.5,
     )
-    axes.text(_MARGIN_MM, _MARGIN_MM - 5, remark, va="bottom", fontsize=6.5, color="0.35")
+    axes.text(_MARGIN_MM, _MARGIN_MM - 5, remark, va="bottom", fontsize=6.5, color="0.35", parse_math=False)
 
 
 def _draw_column(axes: Axes, left_mm: float, top_mm: float, width_mm: float, lines: Sequence[_Line]) -> None:
@@ -154,7 +156,9 @@ def _draw_column(axes: Axes, left_mm: float, top_mm: float, width_mm: float, lin
         bottom_mm = middle_mm - _LINE_MM / 2
         if line.row is None:
             axes.add_patch(Rectangle((left_mm, bottom_mm + 0.4), width_mm, _LINE_MM - 0.8, color="0.88", lw=0))
-            axes.text(left_mm + 2, middle_mm, line.words, va="center", fontsize=9, fontweight="bold")
+            axes.text(
+                left_mm + 2, middle_mm, line.words, va="center", fontsize=9, fontweight="bold", parse_math=False
+            )
             continue
         _draw_shot(axes, left_mm, middle_mm, line.row)
         axes.plot([left_mm + _PLACES_MM["note"], left_mm + width_mm], [bottom_mm + 0.8] * 2, color="0.6", lw=0.5)
