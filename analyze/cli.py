@@ -160,7 +160,7 @@ def measure(
     """
     session = open_session(folder)
     order = planned_order(session) if by_order else ()
-    outcome = _measure(session, again)
+    outcome = _measure(session, again, labels_later=by_order)
     labelled = label_by_order(session, outcome.shots, order) if by_order else None
     if labelled is not None:
         session = labelled.session
@@ -249,7 +249,7 @@ def plan(
         shooters=shooters, conditions=conditions, once=once, shots=shots, power=power, turn=turn,
         controls=controls, seed=seed, tests=simulate, replace=replace,
     )  # fmt: skip
-    made = plan_session(open_session(folder), request, ask=_ask if sys.stdin.isatty() else None)
+    made = plan_session(open_session(folder), request, ask=_ask if sys.stdin.isatty() else None, tell=_tell)
     _console().print(power_table(made.plan))
     for sentence in made.sentences:
         print(sentence)
@@ -321,13 +321,18 @@ def demo(
     raise typer.Exit(NEEDS_A_PERSON if outcome.needs_a_person else DONE)
 
 
+def _tell(sentence: str) -> None:
+    if sys.stderr.isatty():
+        print(sentence, file=sys.stderr)
+
+
 def _ask(question: str, offered: str) -> str:
     return str(typer.prompt(question, default=offered or None))
 
 
-def _measure(session: Session, again: bool) -> BatchOutcome:
+def _measure(session: Session, again: bool, labels_later: bool = False) -> BatchOutcome:
     with _progress_bar() as advance:
-        outcome = measure_session(session, again=again, progress=advance)
+        outcome = measure_session(session, again=again, progress=advance, labels_later=labels_later)
     if outcome.calibrated_now:
         _show_calibration(outcome.calibration)
     for note in outcome.notes:

@@ -25,6 +25,7 @@ from calibrate.sheets import PAPERS_MM, write_sheets
 from calibrate.units import inch_from_m, m_from_mm
 
 Ask = Callable[[str, str], str]  # a question and the answer offered; gives the answer
+Tell = Callable[[str], None]
 CONTROLS = 4  # of a shooter's block; common practice, no source
 _MOST_SEED = 1_000_000
 
@@ -94,7 +95,9 @@ class PlannedSession:
     files: tuple[Path, ...]
 
 
-def plan_session(session: Session, request: PlanRequest, *, ask: Ask | None = None) -> PlannedSession:
+def plan_session(
+    session: Session, request: PlanRequest, *, ask: Ask | None = None, tell: Tell | None = None
+) -> PlannedSession:
     """Plan a session and write its order.csv and out/order.pdf.
 
     Parameters
@@ -105,6 +108,8 @@ def plan_session(session: Session, request: PlanRequest, *, ask: Ask | None = No
         What the tester said.
     ask : callable, optional
         Asks for what was not said; without it, what has no default is an error.
+    tell : callable, optional
+        Given a sentence before what takes long.
 
     Returns
     -------
@@ -131,6 +136,8 @@ def plan_session(session: Session, request: PlanRequest, *, ask: Ask | None = No
         raise SessionError(f"shots = {request.shots}, but it must be between 1 and {MOST_SHOTS}")
     # Names that clash are said before minutes of computing.
     _wish(session, request, conditions, shooters, request.shots or 2)
+    if tell is not None and request.tests:
+        tell(f"Simulating up to {4 * request.tests} tests …")
     plan = plan_test(
         Size(conditions=len(conditions), shooters=len(shooters), shots=request.shots or 2),
         Aim(difference_mm=difference_mm, margin_mm=margin_mm, confidence=session.config.analysis.confidence),

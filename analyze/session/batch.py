@@ -121,6 +121,7 @@ def measure_session(
     progress: Callable[[Progress], None] | None = None,
     measure: Callable[[ClipJob], Sequence[Shot]] | None = None,
     workers: int | None = None,
+    labels_later: bool = False,
 ) -> BatchOutcome:
     """Measure every recording of a session that was not measured yet, or has changed since.
 
@@ -136,6 +137,8 @@ def measure_session(
         Measures one clip, in a process of its own; `measure_clip` unless given.
     workers : int, optional
         Processes; as many as there are cores unless given.
+    labels_later : bool
+        Whether condition and shooter of the shots are told afterwards, so that none are missed now.
 
     Returns
     -------
@@ -182,7 +185,11 @@ def measure_session(
         measured=todo,
         unchanged=tuple(clip for clip in clips if clip not in set(todo)),
         shots=stored,
-        notes=(*_label_notes(session, clips), *_gone_notes(gone), *_picture_notes(session, picture)),
+        notes=(
+            *(() if labels_later else _label_notes(session, clips)),
+            *_gone_notes(gone),
+            *_picture_notes(session, picture),
+        ),
     )
 
 
