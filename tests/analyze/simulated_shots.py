@@ -304,18 +304,25 @@ def crossing_of_scale(point, direction, scale):
     return t / (1 + scale.stretch)
 
 
-def simulate(setting, rng, *, parameters=None, outliers=0):
-    """Play one shot and film it; None where the ball does not reach the rail or is not in the picture."""
+def cameras(setting, rng):
+    """Set a camera up: as it is, and as its marks give it."""
     truth = true_calibration(setting.place, rng)
     if setting.solved:
-        truth, calibration = from_clicks(truth, rng)
-    else:
-        calibration = as_measured(truth, rng)
+        return from_clicks(truth, rng)
+    return truth, as_measured(truth, rng)
+
+
+def simulate(setting, rng, *, parameters=None, outliers=0, set_up=None, readout_s=None):
+    """Play one shot and film it; None where the ball does not reach the rail or is not in the picture.
+
+    `set_up` is what `cameras` gave, and `readout_s` the true readout time, where several shots share them.
+    """
+    truth, calibration = set_up or cameras(setting, rng)
     parameters = played_parameters(setting, rng) if parameters is None else parameters
     values, contact_s = true_quantities(parameters, truth)
     if values is None:
         return None
-    readout_s = max(rng.normal(0.008, 0.005), 0.0)
+    readout_s = max(rng.normal(0.008, 0.005), 0.0) if readout_s is None else readout_s
     stated_s = readout_s + rng.normal(0, 0.0003) if setting.readout_known else None
 
     height_px = SIZE_PX[1]

@@ -85,34 +85,45 @@ def true_start_px(camera, clip: str, turn_rad) -> Floats:
     return cv2.projectPoints(place.reshape(1, 1, 3), rotation, turn @ camera.translation_m, K, lens)[0].ravel()
 
 
+NUDGED = {
+    "A/S1/0002.mp4": ((0.0014, -0.0017, 0.0010), 2.2),
+    "A/S2/0002.mp4": ((-0.003, 0.004, 0.006), 5.0),
+    "B/S2/0001.mp4": ((0.006, -0.005, 0.004), 7.8),
+    "control/S1/0002.mp4": ((0.011, -0.009, 0.007), 14.2),
+}
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("turn_rad", "least_px", "most_px"),
-    [((0.0014, -0.0017, 0.0010), 1.7, 2.4), ((0.011, -0.009, 0.007), 13.0, 15.5)],
-    ids=["touched", "pushed"],
-)
-def test_a_reading_is_right_after_a_nudge(session, turn_rad, least_px, most_px):
-    """A second clip, nudged by 2 or 14 px, through the whole measurement, against its exact truth."""
+def test_readings_are_right_after_a_nudge(tmp_path):
+    """Four clips, nudged by 2 to 14 px, through the whole measurement, against their exact truth."""
+    copy_sample(tmp_path / "sample")
+    session = open_session(tmp_path / "sample")
+    for clip in session.clips():
+        if clip not in NUDGED and clip != CALIBRATED:
+            session.clip_path(clip).unlink()
     calibration = calibrate_session(session, session.clip_path(CALIBRATED))
-    turned(session.clip_path(CLIP), calibration.camera, turn_rad)
-    outcome = measure_session(session, workers=1)
-    still, nudged = outcome.shots
-    truth = read_truth()[CLIP, 1]
-    assert (still.shot.status, still.shot.note) == (Status.MEASURED, "")
-    assert nudged.shot.status is Status.MEASURED
-    assert nudged.shot.note.startswith("the camera had moved by ")
-    assert least_px < float(nudged.shot.note.split(" px")[0].split()[-1]) < most_px
-    error_m = nudged.shot.reading_m - truth["reading_mm"] / 1000
-    assert abs(error_m) < 1.96 * nudged.shot.reading_sd_m
-    assert abs(np.degrees(nudged.shot.launch_rad) - truth["launch_deg"]) < 1.96 * np.degrees(
-        nudged.shot.launch_sd_rad
-    )
-    # what is drawn into the clip lies where the ball is
-    now = clip_measured_with(session, CLIP).calibration.camera
-    place = np.array([*nudged.shot.path_xy_m[0], calibration.ball.radius_m])
-    np.testing.assert_allclose(
-        now.project(place), true_start_px(calibration.camera, CLIP, turn_rad), rtol=0, atol=1.0
-    )
+    for clip, (turn_rad, _) in NUDGED.items():
+        turned(session.clip_path(clip), calibration.camera, turn_rad)
+    shots = {one.clip: one.shot for one in measure_session(session).shots}
+    assert shots.pop(CALIBRATED).note == ""
+    off = []
+    for clip, (turn_rad, shift_px) in NUDGED.items():
+        shot, truth = shots[clip], read_truth()[clip, 1]
+        assert shot.reason is not PICTURE_UNLIKE
+        assert shot.note.startswith("the camera had moved by ")
+        said_px = float(shot.note.removeprefix("the camera had moved by ").partition(" px")[0])
+        assert abs(said_px - shift_px) < 0.15 * shift_px  # the mean over other marks than those kept
+        off += [
+            abs(shot.reading_m - truth["reading_mm"] / 1000) / shot.reading_sd_m,
+            abs(shot.launch_rad - np.radians(truth["launch_deg"])) / shot.launch_sd_rad,
+        ]
+        # what is drawn into the clip lies where the ball is
+        now = clip_measured_with(session, clip).calibration.camera
+        place = np.array([*shot.path_xy_m[0], calibration.ball.radius_m])
+        start_px = true_start_px(calibration.camera, clip, turn_rad)
+        np.testing.assert_allclose(now.project(place), start_px, rtol=0, atol=1.0)
+    assert np.sum(np.array(off) < 1.96) >= 6  # of 8; two outside have a chance of 6 %
+    assert max(off) < 3.5
 
 
 @pytest.mark.slow

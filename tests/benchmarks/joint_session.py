@@ -5,8 +5,8 @@ Run by hand::
     python tests/benchmarks/joint_session.py [SESSIONS] [--shots N] [--wave PX] [--workers N]
 
 Each session has one camera, known through marks clicked to 0.2 px and laid to half a millimetre, one readout time
-and one cloth, about which the friction of single shots strays. `--wave` adds a location error that changes slowly down
-the picture and is the same in all shots, which no model here knows.
+and one cloth, about which the friction of single shots strays. `--wave` adds a location error that changes slowly
+down the picture and is the same in all shots, which no single fit knows.
 """
 
 import argparse
@@ -25,12 +25,12 @@ from simulated_shots import PLACES, Setting
 from analyze.quantities import QUANTITIES
 
 JUDGED = ("reading_m", "launch_rad", "swerve_offset_m", "launch_speed_m_s", "rail_speed_m_s")
-GRID = tuple(product(PLACES, (30.0, 60.0), (1.7, 3.0, 5.5), (True, False)))
+GRID = tuple(product((1.7, 3.0, 5.5), PLACES, (True, False), (30.0, 60.0)))
 
 
 def run_session(index: int, shots: int, wave_px: float) -> tuple[Setting, MeasuredSession | None]:
     """Play and measure one session."""
-    place, rate, speed, known = GRID[index % len(GRID)]
+    speed, place, known, rate = GRID[7 * index % len(GRID)]  # 7: a few sessions already cover it
     setting = Setting(place=place, frame_rate=rate, speed_m_s=speed, readout_known=known, solved=True)
     rng = np.random.default_rng([20240611, 313, index])
     return setting, measure_together(*play_session(setting, rng, shots=shots, wave_px=wave_px))
@@ -74,9 +74,7 @@ def main() -> None:
     n = arguments.sessions
     with ProcessPoolExecutor(arguments.workers) as pool:
         found = list(pool.map(run_session, range(n), [arguments.shots] * n, [arguments.wave] * n))
-    print(
-        f"{n} sessions of {arguments.shots} shots; lengths in mm, speeds in mm/s, angles in degrees; alone -> together"
-    )
+    print(f"{n} sessions of {arguments.shots} shots; mm, mm/s, degrees; alone -> together")
     kept = [(setting, one) for setting, one in found if one is not None]
     print(f"{len(kept)} have at least four shots that show the end of the slide, and were joined")
     print(

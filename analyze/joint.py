@@ -1,0 +1,378 @@
+"""What the shots of a session say together about what they share: camera, readout time, friction of the cloth.
+
+Near its fit a shot is linear in its own values and in the shared ones, so its own values can be eliminated: what is
+left is a Gaussian in the shared values (block elimination, as in bundle adjustment: Triggs et al. 2000). What a
+shot is then measured with is what the marks and all OTHER shots say. Its own sightings enter once, in its own
+fit, and a shot that went wrong cannot bend the camera that it is judged with.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import product
+
+import numpy as np
+from scipy.stats import chi2
+
+from analyze.path_fit import PathFit
+from analyze.path_problem import (
+    FIT_PARAMETERS,
+    N_FIT,
+    READOUT,
+    MotionPriors,
+    build_problem,
+    inverse,
+)
+from calibrate.arrays import Floats
+from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
+from calibrate.camera import CAMERA_PARAMETERS
+from tracker.path import BallPath
+
+N_CALIBRATION, N_CAMERA = len(CALIBRATION_PARAMETERS), len(CAMERA_PARAMETERS)
+_MU_S, _MU_R = FIT_PARAMETERS.index("log_mu_s"), FIT_PARAMETERS.index("log_mu_r")
+# Shared: deviations of the calibration, then of the means that the shots' own values scatter about, then a location
+# error that changes slowly along the lane and is the same in all shots.
+_LINKED = (_MU_S, _MU_R, READOUT)
+_LINKS = np.arange(N_CALIBRATION, N_CALIBRATION + len(_LINKED))
+_WAVES = np.arange(_LINKS[-1] + 1, _LINKS[-1] + 7)  # constant, slope and bend along the lane, in u and in v
+N_SHARED = int(_WAVES[-1]) + 1
+_N_OWN = N_FIT + 2  # and a location error of the shot
+
+LEAST_SHOTS = 4
+# How far the friction of one shot strays from that of the cloth, as a logarithm: not known, so the shots decide.
+STRAYS = (0.03, 0.06, 0.12, 0.2, 0.28)
+_SAME_READOUT_S = 1e-5
+LEAST_GAIN = 3.0  # log of 20: the shots must speak clearly for having something in common
+LEAST_ACCORD = 1e-4  # paths more discordant with the marks than that have errors that are in no model
+_TELLING = 1e-3  # axes in which the paths say less than this share of what was known do not count
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ShotEvidence:
+    """The fit of one shot, linear in its own and the shared values, at one guess of the strays.
+
+    Attributes
+    ----------
+    precision : (S, S) float64
+        What the shot says about the shared values, its own eliminated.
+    pull : (S,) float64
+        Precision times the values that it would have them take.
+    level : float
+        Logarithm of the shot's likelihood with all shared deviations at nought, up to a constant.
+    """
+
+    precision: Floats
+    pull: Floats
+    level: float
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Shared:
+    """What is known of the shared values for measuring one shot.
+
+    Attributes
+    ----------
+    calibration : Calibration
+        Values and covariance.
+    priors : MotionPriors
+        Friction and readout time, with the stray of a single shot in their spread.
+    """
+
+    calibration: Calibration
+    priors: MotionPriors
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Linear:
+    """One shot at its fit: whitened residuals and their derivatives."""
+
+    right: Floats  # (2 N + 2,)
+    own: Floats  # (2 N + 2, 12)
+    shared: Floats  # (2 N + 2, S)
+    weight: Floats  # (2 N + 2,)
+    own_precision: Floats  # (12,) priors other than the linked ones
+    own_pull: Floats  # (12,)
+    off: Floats  # (3,) linked values minus the means of their priors
+    prior_cost: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Joint:
+    """A session taken together.
+
+    Attributes
+    ----------
+    calibration : Calibration
+        As the marks give it.
+    priors : MotionPriors
+        As before any shot, with the readout time as stated.
+    readout_known : bool
+        Whether a readout time was stated.
+    evidence : dict
+        For each pair of strays (of sliding and of rolling friction), what each shot says.
+    """
+
+    calibration: Calibration
+    priors: MotionPriors
+    readout_known: bool
+    evidence: dict[tuple[float, float], tuple[ShotEvidence, ...]]
+
+    @property
+    def shots(self) -> int:
+        """How many shots there are."""
+        return len(next(iter(self.evidence.values())))
+
+    def _prior(self, strays: tuple[float, float]) -> Floats:
+        """Precision of the shared values before any shot, (S, S)."""
+        priors = self.priors
+        sds = (
+            math.sqrt(priors.log_mu_s_sd**2 - strays[0] ** 2),
+            math.sqrt(priors.log_mu_r_sd**2 - strays[1] ** 2),
+            priors.readout_sd_s,
+        )
+        precision = np.zeros((N_SHARED, N_SHARED))
+        precision[:N_CALIBRATION, :N_CALIBRATION] = inverse(self.calibration.cov)
+        precision[_LINKS, _LINKS] = 1 / np.square(sds)
+        precision[_WAVES, _WAVES] = 1 / priors.ball_bias_px**2
+        return precision
+
+    @cached_property
+    def weights(self) -> dict[tuple[float, float], float]:
+        """How well each pair of strays is supported by all shots together; they add up to 1."""
+        levels = {}
+        for strays, shots in self.evidence.items():
+            prior = self._prior(strays)
+            levels[strays] = sum(one.level for one in shots) + log_support(
+                prior, np.zeros(N_SHARED), *_summed(shots)
+            )
+        top = max(levels.values())
+        shares = {strays: math.exp(level - top) for strays, level in levels.items()}
+        total = sum(shares.values())
+        return {strays: share / total for strays, share in shares.items()}
+
+    @cached_property
+    def gain(self) -> float:
+        """How much better each shot is foretold by marks and other shots than by marks alone.
+
+        Returns
+        -------
+        float
+            Sum over the shots of the logarithm of the ratio of their predictive densities.
+        """
+        total = 0.0
+        for strays, weight in self.weights.items():
+            shots, prior = self.evidence[strays], self._prior(strays)
+            precision, pull = _summed(shots)
+            for one in shots:
+                alone = log_support(prior, np.zeros(N_SHARED), one.precision, one.pull)
+                rest = prior + precision - one.precision, pull - one.pull
+                total += weight * (log_support(*rest, one.precision, one.pull) - alone)
+        return total
+
+    @cached_property
+    def accord(self) -> float:
+        """How likely marks and priors are to be followed by paths as discordant as these, or more so; 0 to 1.
+
+        Notes
+        -----
+        Along each axis in which the paths say something, what they say is compared with what was known before: the
+        sum of squares over its variance is chi-square if both are right.
+        """
+        strays = max(self.weights, key=lambda one: self.weights[one])
+        precision, pull = _summed(self.evidence[strays])
+        root = np.linalg.inv(_root(self._prior(strays)))
+        told, axes = np.linalg.eigh(root @ precision @ root.T)
+        along = (axes.T @ (root @ pull))[told > _TELLING]
+        told = told[told > _TELLING]
+        return float(chi2.sf(float(np.sum(along**2 / (told * (1 + told)))), len(told)))
+
+    @property
+    def supported(self) -> bool:
+        """Whether the shots are better measured together than each by itself.
+
+        They must be foretold better, and be in accord with the marks; and the readout time must be stated. Where it
+        is not, what the others say of it and of rolling friction hangs together, a single fit takes the two as
+        independent, and the intervals come out too narrow (`tests/benchmarks/joint_session.py`: 95 % intervals
+        of the rail speed then hold the truth in 78 %).
+        """
+        return self.readout_known and self.gain > LEAST_GAIN and self.accord > LEAST_ACCORD
+
+    def without(self, shot: int | None) -> Shared:
+        """Give what marks and all shots but one say; with None, all of them.
+
+        Parameters
+        ----------
+        shot : int or None
+            Index of the shot to leave out.
+        """
+        means, covs, strays2, weights = [], [], [], []
+        for strays, weight in self.weights.items():
+            if weight < 1e-4:
+                continue
+            shots = self.evidence[strays]
+            precision, pull = _summed([one for i, one in enumerate(shots) if i != shot])
+            cov = inverse(self._prior(strays) + precision)
+            means.append(cov @ pull)
+            covs.append(cov)
+            strays2.append(np.square(strays))
+            weights.append(weight)
+        share = np.array(weights) / sum(weights)
+        mean = share @ np.array(means)
+        away = np.array(means) - mean
+        cov = np.einsum("k,kij->ij", share, np.array(covs)) + np.einsum("k,ki,kj->ij", share, away, away)
+        stray2 = share @ np.array(strays2)
+        return self._shared(mean, cov, stray2)
+
+    def _shared(self, mean: Floats, cov: Floats, stray2: Floats) -> Shared:
+        c = slice(0, N_CALIBRATION)
+        calibration = replace(
+            self.calibration.with_parameters(self.calibration.parameters + mean[c]), cov=cov[c, c]
+        )
+        at_s, at_r, at_readout = _LINKS
+        priors = replace(
+            self.priors,
+            mu_s=self.priors.mu_s * math.exp(mean[at_s]),
+            log_mu_s_sd=math.sqrt(cov[at_s, at_s] + stray2[0]),
+            mu_r=self.priors.mu_r * math.exp(mean[at_r]),
+            log_mu_r_sd=math.sqrt(cov[at_r, at_r] + stray2[1]),
+            readout_s=self.priors.readout_s + float(mean[at_readout]),
+            readout_sd_s=math.sqrt(cov[at_readout, at_readout]),
+        )
+        return Shared(calibration=calibration, priors=priors)
+
+
+def join(
+    shots: Sequence[tuple[BallPath, PathFit]],
+    calibration: Calibration,
+    *,
+    readout_s: float | None,
+    priors: MotionPriors | None = None,
+) -> Joint:
+    """Put the shots of one set-up together.
+
+    Parameters
+    ----------
+    shots : sequence of (BallPath, PathFit)
+        Shots whose fit was made with `calibration`, `readout_s` and `priors`.
+    calibration : Calibration
+        As the marks give it.
+    readout_s : float or None
+        As stated; None where it is not known.
+    priors : MotionPriors, optional
+        As for the fits.
+
+    Returns
+    -------
+    Joint
+        Linear at the fits: paths move by millimetres at most, the calibration by fractions of a pixel.
+    """
+    priors = priors or MotionPriors()
+    if readout_s is not None:
+        sd_s = priors.known_readout_sd_s if readout_s else 1e-9
+        priors = replace(priors, readout_s=readout_s, readout_sd_s=sd_s)
+    linear = [_linear(path, fit, calibration, priors) for path, fit in shots]
+    pairs = product(STRAYS, STRAYS)
+    return Joint(
+        calibration=calibration,
+        priors=priors,
+        readout_known=readout_s is not None,
+        evidence={strays: tuple(_eliminated(one, strays) for one in linear) for strays in pairs},
+    )
+
+
+def log_support(precision: Floats, pull: Floats, more: Floats, more_pull: Floats) -> float:
+    """Logarithm of the mean of a Gaussian likelihood over a Gaussian.
+
+    Parameters
+    ----------
+    precision : (S, S) array
+        Of the Gaussian.
+    pull : (S,) array
+        Its precision times its mean.
+    more, more_pull : (S, S) and (S,) arrays
+        The same of the likelihood, which is 1 at the origin.
+    """
+    size = np.sqrt(np.diag(precision))
+
+    def parts(matrix: Floats, vector: Floats) -> tuple[float, float]:
+        scaled = matrix / np.outer(size, size)
+        log_det = float(np.linalg.slogdet(scaled)[1])
+        return log_det, float(vector / size @ np.linalg.solve(scaled, vector / size))
+
+    log_before, before = parts(precision, pull)
+    log_after, after = parts(precision + more, pull + more_pull)
+    return 0.5 * (log_before - log_after + after - before)
+
+
+def _root(precision: Floats) -> Floats:
+    """Give the factor L with ``precision = L @ L.T``, of values with units of very different size."""
+    size = np.sqrt(np.diag(precision))
+    root: Floats = size[:, None] * np.linalg.cholesky(precision / np.outer(size, size))
+    return root
+
+
+def _summed(shots: Sequence[ShotEvidence]) -> tuple[Floats, Floats]:
+    precision, pull = np.zeros((N_SHARED, N_SHARED)), np.zeros(N_SHARED)
+    for one in shots:
+        precision = precision + one.precision
+        pull = pull + one.pull
+    return precision, pull
+
+
+def _linear(path: BallPath, fit: PathFit, calibration: Calibration, priors: MotionPriors) -> _Linear:
+    """Lay out one shot at its fit."""
+    problem = build_problem(path, calibration, None, priors)
+    white, slope = problem.residuals(fit.theta)
+    _, _, points = problem.predict(fit.theta)
+    by_camera = calibration.camera.project_parameter_jacobian(points)
+    n = len(points)
+    shared = np.zeros((n, 2, N_SHARED))
+    shared[..., :N_CAMERA] = by_camera
+    along = 2 * points[:, 1] / calibration.table.length_m - 1
+    for k, wave in enumerate((np.ones(n), along, 1.5 * along**2 - 0.5)):
+        shared[:, 0, _WAVES[2 * k]] = shared[:, 1, _WAVES[2 * k + 1]] = wave
+    shared = problem.whiten @ shared
+    own = np.concatenate([slope, problem.whiten], axis=-1)
+    linked = np.array(_LINKED)
+    prior = problem.prior_precision.copy()
+    prior[linked] = 0.0
+    gap = problem.prior_mean - fit.theta
+    own_precision = np.concatenate([prior, np.full(2, 1 / priors.ball_bias_px**2)])
+    return _Linear(
+        right=white.ravel(),
+        own=own.reshape(-1, _N_OWN),
+        shared=shared.reshape(-1, N_SHARED),
+        weight=np.repeat(np.concatenate([[1.0], fit.weights]), 2) / fit.noise_scale**2,
+        own_precision=own_precision,
+        own_pull=own_precision * np.concatenate([gap, [0.0, 0.0]]),
+        off=-gap[linked],
+        prior_cost=float(prior @ gap**2),
+    )
+
+
+def _eliminated(one: _Linear, strays: tuple[float, float]) -> ShotEvidence:
+    """Eliminate a shot's own values."""
+    linked = np.array(_LINKED)
+    link = 1 / np.square([*strays, _SAME_READOUT_S])
+    weighted = one.own * one.weight[:, None]
+    block = weighted.T @ one.own + np.diag(one.own_precision)
+    block[linked, linked] += link
+    cross = weighted.T @ one.shared
+    cross[linked, _LINKS] -= link
+    corner = (one.shared * one.weight[:, None]).T @ one.shared
+    corner[_LINKS, _LINKS] += link
+    own_pull = weighted.T @ one.right + one.own_pull
+    own_pull[linked] -= link * one.off
+    pull = one.shared.T @ (one.weight * one.right)
+    pull[_LINKS] += link * one.off
+    cov = inverse(block)
+    size = np.sqrt(np.diag(block))
+    log_det = float(np.linalg.slogdet(block / np.outer(size, size))[1]) + 2 * float(np.log(size).sum())
+    cost = float(one.weight @ one.right**2 + link @ one.off**2) + one.prior_cost - float(own_pull @ cov @ own_pull)
+    precision = corner - cross.T @ cov @ cross
+    return ShotEvidence(
+        precision=(precision + precision.T) / 2,
+        pull=pull - cross.T @ cov @ own_pull,
+        level=-0.5 * (cost + log_det - float(np.log(link).sum())),
+    )

@@ -1,0 +1,79 @@
+"""Sessions without pixels: shots that share camera, readout time and cloth, measured alone and together."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from simulated_shots import SIZE_PX, Setting, cameras, played_parameters, simulate
+
+from analyze.joint import Joint, join
+from analyze.path_fit import fit_path
+from analyze.quantities import quantities
+from calibrate.errors import NotMeasured
+
+STRAYS = (0.03, 0.06, 0.12, 0.2)  # of the friction of one shot from that of the cloth, as a logarithm
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasuredSession:
+    """A simulated session as measured: (N, 7) arrays in the order of `QUANTITIES`."""
+
+    truth: np.ndarray
+    alone: np.ndarray
+    alone_sd: np.ndarray
+    together: np.ndarray
+    together_sd: np.ndarray
+    joint: Joint
+
+
+def play_session(setting: Setting, rng, *, shots=16, wave_px=0.0):
+    """Play and film shots of one set-up, and say which readout time is stated; friction strays about the cloth's.
+
+    `wave_px` is a location error that changes slowly down the picture and is the same in all shots.
+    """
+    set_up = cameras(setting, rng)
+    readout_s = max(rng.normal(0.008, 0.005), 0.0)
+    stated_s = max(readout_s + rng.normal(0, 0.0003), 1e-6) if setting.readout_known else None
+    strays = rng.choice(STRAYS, 2)
+    cloth = np.log([0.2, 0.010]) + rng.normal(0, np.sqrt(0.3**2 - strays**2))
+    waves = rng.normal(0, wave_px, (3, 2))
+    played = []
+    while len(played) < shots:
+        parameters = played_parameters(setting, rng)
+        parameters[7:9] = np.exp(cloth + rng.normal(0, strays))
+        shot = simulate(setting, rng, parameters=parameters, set_up=set_up, readout_s=readout_s)
+        if shot is None:
+            continue
+        seen = shot.path.centre_px
+        down = 2 * seen[:, 1] / SIZE_PX[1] - 1
+        wave = np.column_stack([np.ones_like(down), down, 2 * down**2 - 1]) @ waves
+        played.append(replace(shot, path=replace(shot.path, centre_px=seen + wave)))
+    return played, stated_s
+
+
+def measure_together(played, stated_s) -> MeasuredSession | None:
+    """Measure each shot alone, then with what the others say; None where there are too few to join."""
+    calibration = played[0].calibration
+    fits = [fit_path(shot.path, calibration, readout_s=stated_s) for shot in played]
+    good = [i for i, fit in enumerate(fits) if not isinstance(fit, NotMeasured)]
+    donors = [i for i in good if not fits[i].nodes]
+    if len(donors) < 4:
+        return None
+    joint = join([(played[i].path, fits[i]) for i in donors], calibration, readout_s=stated_s)
+    rows = []
+    for i in good:
+        shared = joint.without(donors.index(i) if i in donors else None)
+        fit = fit_path(played[i].path, shared.calibration, readout_s=None, priors=shared.priors)
+        if isinstance(fit, NotMeasured):
+            continue
+        alone, found = quantities(fits[i], calibration), quantities(fit, shared.calibration)
+        rows.append(
+            (
+                played[i].values,
+                alone.values,
+                np.sqrt(np.diag(alone.cov)),
+                found.values,
+                np.sqrt(np.diag(found.cov)),
+            )
+        )
+    truth, a, a_sd, t, t_sd = (np.array(column) for column in zip(*rows, strict=True))
+    return MeasuredSession(truth=truth, alone=a, alone_sd=a_sd, together=t, together_sd=t_sd, joint=joint)
