@@ -158,6 +158,8 @@ def settings_of(shots: int, *, solved: bool = True) -> list[Setting]:
 
 def summarise(name: str, trials: list[Trial]) -> str:
     """One line a quantity: median error, coverage, mean stated uncertainty, ratios to the bounds."""
+    if not trials:
+        return f"{name:18} none"
     error = np.array([t.error for t in trials])
     sd = np.array([t.sd for t in trials])
     joint = np.array([t.joint_bound for t in trials])

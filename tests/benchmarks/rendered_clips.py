@@ -266,6 +266,11 @@ def clip_line(measurement: Measurement) -> str:
     if measurement.path is not None:
         seen = offsets(measurement)
         parts.append(f"along {seen.along_px.mean():+.2f}, across {seen.across_px.mean():+.2f} px")
+        first = measurement.clip.truth.frames[0]
+        rest_px = measurement.path.rest_px - (first.u_px, first.v_px)
+        parts.append(f"at rest {rest_px[0]:+.2f}, {rest_px[1]:+.2f} px")
+        exposure_s = measurement.clip.setup.recording.exposure_s
+        parts.append(f"exposure {1000 * measurement.path.exposure_s:.2f} of {1000 * exposure_s:.2f} ms")
     return "; ".join([*parts, *([measurement.trouble] if measurement.trouble else [])])
 
 

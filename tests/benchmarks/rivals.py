@@ -207,6 +207,7 @@ def stock_tracker(name: str, box_share: float) -> Callable[[Run], np.ndarray]:
     """
 
     def places(run: Run) -> np.ndarray:
+        cv2.setRNGSeed(20240611)
         tracker = _create_tracker(name, run)
         side = round(2 * box_share * run.radius_px[0]) + 1
         corner = np.round(run.start_px - (side - 1) / 2).astype(int)
@@ -253,19 +254,20 @@ def rivals() -> list[Rival]:
         Rival(name="brightness threshold, blob centroid", places_px=threshold_blobs),
         Rival(name="Hough circles", places_px=hough_circles),
     ]
-    for name in STOCK_TRACKERS:
-        if hasattr(cv2, f"Tracker{name}_create"):
-            found += [
-                Rival(name=f"OpenCV tracker {name}, box {share:g} x ball", places_px=stock_tracker(name, share))
-                for share in BOX_SHARES
-            ]
-        else:
-            found.append(Rival(name=f"OpenCV tracker {name}", places_px=None, absent="not in this OpenCV"))
+    there = [name for name in STOCK_TRACKERS if hasattr(cv2, f"Tracker{name}_create")]
     found += [
-        Rival(name=f"OpenCV tracker {name}", places_px=None, absent="needs a file of weights that is not in OpenCV")
-        for name in WEIGHTS_NEEDED
-        if hasattr(cv2, f"Tracker{name}_create")
+        Rival(name=f"OpenCV tracker {name}, box {share:g} x ball", places_px=stock_tracker(name, share))
+        for name in there
+        for share in BOX_SHARES
     ]
+    missing = [name for name in STOCK_TRACKERS if name not in there]
+    if missing:
+        names = ", ".join(missing)
+        found.append(Rival(name=f"OpenCV trackers {names}", places_px=None, absent="not in this OpenCV"))
+    weightless = [name for name in WEIGHTS_NEEDED if hasattr(cv2, f"Tracker{name}_create")]
+    if weightless:
+        names = ", ".join(weightless)
+        found.append(Rival(name=f"OpenCV trackers {names}", places_px=None, absent="weights not in OpenCV"))
     if importlib.util.find_spec("trackpy"):
         found.append(Rival(name="trackpy locator", places_px=trackpy_spots))
     else:

@@ -2,20 +2,29 @@
 
 From the top folder::
 
-    python tests/benchmarks/run.py [PART ...] [--clips N] [--folder FOLDER] [--shots N] [--workers N] [--tests N]
+    python tests/benchmarks/run.py [PART ...] [--clips N] [--folder FOLDER] [--shots N] [--workers N]
 
-Parts, all but the last where none is named: `simulated` (Monte Carlo without pixels), `rendered` (from pixels to
-numbers), `beside` (railread beside general libraries, on the same clips), `statistics` (rates of wrong answers of
-the comparisons).
+Parts; the first three where none is named:
+
+- `simulated`: Monte Carlo without pixels (`monte_carlo.py`);
+- `rendered`: from pixels to numbers (`rendered_clips.py`);
+- `beside`: railread beside general libraries, on the same clips (`side_by_side.py`);
+- `together`: shots of a session measured alone and together (`joint_session.py`);
+- `statistics`: rates of wrong answers of the comparisons (`statistics_simulation.py`);
+- `planning`: planned power against simulated (`planning.py`).
 """
 
 import argparse
 import os
+import subprocess
+import sys
+from pathlib import Path
 
 # Before numpy is loaded: its threads would wait for each other on matrices as small as these.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-PARTS = ("simulated", "rendered", "beside", "statistics")
+PARTS = ("simulated", "rendered", "beside", "together", "statistics", "planning")
+USUAL_PARTS = PARTS[:3]
 
 
 def main() -> None:
@@ -23,7 +32,6 @@ def main() -> None:
     import monte_carlo
     import rendered_clips
     import side_by_side
-    import statistics_simulation
     from clip_sets import make_clips
 
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -31,9 +39,8 @@ def main() -> None:
     rendered_clips.add_options(parser)
     parser.add_argument("--shots", type=int, default=1080, help="simulated shots (default 1080)")
     parser.add_argument("--workers", type=int, default=2, help="processes for the simulated shots (default 2)")
-    parser.add_argument("--tests", type=int, default=2000, help="simulated tests per line of `statistics`")
     options = parser.parse_args()
-    parts = options.parts or PARTS[:-1]
+    parts = options.parts or USUAL_PARTS
     unknown = [part for part in parts if part not in PARTS]
     if unknown:
         parser.error(f"no part {unknown[0]!r}; parts are {', '.join(PARTS)}")
@@ -45,8 +52,13 @@ def main() -> None:
             rendered_clips.report(measurements)
         if "beside" in parts:
             side_by_side.compare(measurements)
-    if "statistics" in parts:
-        statistics_simulation.run(options.tests)
+    for part, script in (
+        ("together", "joint_session.py"),
+        ("statistics", "statistics_simulation.py"),
+        ("planning", "planning.py"),
+    ):
+        if part in parts:
+            subprocess.run([sys.executable, Path(__file__).with_name(script)], check=True)
 
 
 if __name__ == "__main__":

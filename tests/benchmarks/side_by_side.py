@@ -15,7 +15,7 @@ are three ways, all with a straight line through the places:
 
 Each is done with all places and with those of the last half of the lane, where the path is straighter, and the
 variant with the smaller median error over all clips is the one that counts: chosen knowing the truth, in the
-rival's favour.
+rival's favour. A shot that was not measured counts in a median as one with the largest error.
 
 Speed is frames of the recording over the processor time (of all threads, so that other load does not matter) from
 the file to the reading, decoding included. Rivals look at the frames between strike and cushion only (railread
@@ -97,30 +97,38 @@ def try_rival(places_of: Callable[[Run], np.ndarray], measurement: Measurement, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """A way's best variant over all clips."""
+    """A way's best variant over all clips.
+
+    Attributes
+    ----------
+    median_mm : float
+        Median size of the error; a shot that was not measured counts as larger than any other.
+    largest_mm : float
+        Of those measured.
+    """
 
     median_mm: float
     largest_mm: float
-    variant: str
 
 
-def best_variant(outcomes: Sequence[Outcome], way: str) -> Summary | None:
+def best_variant(outcomes: Sequence[Outcome], way: str) -> Summary:
     """Return the variant of a way with the smallest median error."""
     variants = sorted({variant for outcome in outcomes for w, variant in outcome.errors_mm if w == way})
-    found = []
+    found = [Summary(median_mm=np.inf, largest_mm=np.inf)]
     for variant in variants:
         # a clip with too few places for this variant counts with all its places
-        size = [
-            abs(o.errors_mm.get((way, variant), o.errors_mm[way, variant.replace("last half", "all places")]))
-            for o in outcomes
-            if o.errors_mm
-        ]
-        found.append(Summary(median_mm=float(np.median(size)), largest_mm=max(size), variant=variant))
-    return min(found, key=lambda summary: summary.median_mm, default=None)
+        whole = variant.replace("last half", "all places")
+        size = [abs(o.errors_mm.get((way, variant), o.errors_mm[way, whole])) for o in outcomes if o.errors_mm]
+        missed = [np.inf] * (len(outcomes) - len(size))
+        found.append(Summary(median_mm=float(np.median(size + missed)), largest_mm=max(size)))
+    return min(found, key=lambda summary: (summary.median_mm, summary.largest_mm))
 
 
-def _cells(summary: Summary | None) -> list[str]:
-    return ["-", "-"] if summary is None else [f"{summary.median_mm:.2f}", f"{summary.largest_mm:.1f}"]
+def _cells(summary: Summary) -> list[str]:
+    return [
+        f"{summary.median_mm:.2f}" if np.isfinite(summary.median_mm) else "-",
+        f"{summary.largest_mm:.1f}" if np.isfinite(summary.largest_mm) else "-",
+    ]
 
 
 def compare(measurements: Sequence[Measurement]) -> None:
@@ -144,24 +152,25 @@ def compare(measurements: Sequence[Measurement]) -> None:
         done = outcomes[rival.name]
         by_way = [best_variant(done, way) for way in WAYS]
         missed = sum(not outcome.errors_mm for outcome in done)
-        best_mm = min([best_mm, *(s.median_mm for s in by_way[:2] if s is not None)])
+        best_mm = min([best_mm, *(summary.median_mm for summary in by_way[:2])])
         rows.append(
             [rival.name, *(cell for s in by_way for cell in _cells(s)), f"{missed} of {len(done)}", speed(done)]
         )
     own = [abs(1000 * m.shot.reading_m - m.clip.truth.reading_mm) for m in usable if m.shot is not None]
+    own_median_mm = float(np.median(own + [np.inf] * (len(usable) - len(own))))
     frames = [len(m.clip.truth.frames) for m in usable]
     rows.append(
         [
             "railread",
             *["-"] * 4,
-            f"{np.median(own):.2f}",
+            f"{own_median_mm:.2f}",
             f"{max(own):.1f}",
             f"{len(usable) - len(own)} of {len(usable)}",
             f"{sum(frames) / sum(m.seconds for m in usable):.0f}",
         ]
     )
     print("\n".join(markdown(rows)))
-    print(f"\nmedian of railread over the smallest median of the others: {np.median(own) / best_mm:.3f}")
+    print(f"\nmedian of railread over the smallest median of the others: {own_median_mm / best_mm:.2f}")
 
 
 def speed(outcomes: Sequence[Outcome]) -> str:
