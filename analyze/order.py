@@ -150,13 +150,15 @@ def _balanced_rounds(conditions: tuple[str, ...], rng: np.random.Generator) -> I
     k = len(conditions)
     # First row 0, 1, k-1, 2, k-2, ...: its neighbours differ by every step once.
     first = [0] + [(i + 1) // 2 if i % 2 else k - i // 2 for i in range(1, k)]
-    rows = [[(place + shift) % k for place in first] for shift in range(k)]
-    if k % 2:  # an odd number needs the mirrored square as well
-        rows += [row[::-1] for row in rows]
+    square = [[(place + shift) % k for place in first] for shift in range(k)]
+    # An odd number needs the mirrored square as well. Each is shuffled on its own: then places are balanced after
+    # every k rounds, and not after 2 k only.
+    squares = [square, [row[::-1] for row in square]] if k % 2 else [square]
     while True:
         names = rng.permutation(np.array(conditions, dtype=object))
-        for number in rng.permutation(len(rows)):
-            yield [str(names[place]) for place in rows[number]]
+        for which in rng.permutation(len(squares)):
+            for number in rng.permutation(k):
+                yield [str(names[place]) for place in squares[which][number]]
 
 
 def _block(counts: Mapping[str, int], turn: int, rows: Iterator[list[str]], rng: np.random.Generator) -> list[str]:
@@ -233,6 +235,14 @@ def write_order(path: Path, rows: Sequence[OrderRow], remark: str) -> Path | Non
     except OSError as error:
         raise SessionError(f"{path}: cannot be written ({error.strerror}); is it open elsewhere?") from error
     return put_aside
+
+
+def read_remark(path: Path) -> str:
+    """Return the first remark of an order.csv, which holds the seed; empty where there is none."""
+    first = next(iter(path.read_text(encoding="utf-8-sig").splitlines()), "")
+    # A spreadsheet may have put quotes round it and empty cells behind.
+    plain = first.strip().rstrip(";,").strip('"')
+    return plain.removeprefix("#").strip() if plain.startswith("#") else ""
 
 
 def free_name(path: Path) -> Path:

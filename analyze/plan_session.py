@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analyze.order import ORDER_NAME, OrderRow, OrderWish, read_order, shooting_order, write_order
+from analyze.order import ORDER_NAME, OrderRow, OrderWish, read_order, read_remark, shooting_order, write_order
 from analyze.pilot import ASSUMED, Expected, pilot_spreads
 from analyze.plan import (
     TESTS,
@@ -197,7 +197,7 @@ def session_sheets(session: Session, paper: str) -> tuple[Path, ...]:
     order_path = session.folder / ORDER_NAME
     if not order_path.exists():
         return (path,)
-    return path, write_order_pdf(session, read_order(order_path), f"as in {ORDER_NAME}", name)
+    return path, write_order_pdf(session, read_order(order_path), read_remark(order_path), name)
 
 
 def _conditions(session: Session, request: PlanRequest) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analyze.order import OrderRow, OrderWish, order_text, read_order, shooting_order, write_order
+from analyze.order import OrderRow, OrderWish, order_text, read_order, read_remark, shooting_order, write_order
 from analyze.report.order_sheet import write_order_sheet
 from calibrate.errors import SessionError
 
@@ -68,6 +68,17 @@ def test_each_condition_is_equally_often_in_each_place_and_after_each_other(cond
     follows = Counter(pair for one in rounds for pair in pairwise(one))
     assert set(follows.values()) == {6}
     assert len(follows) == k * (k - 1)
+
+
+@pytest.mark.parametrize(("k", "shots", "shooters"), [(2, 9, 2), (3, 5, 2), (4, 7, 3), (5, 6, 3)])
+def test_where_no_square_is_full_places_are_at_most_one_apart(k, shots, shooters):
+    conditions = tuple("ABCDE"[:k])
+    for seed in range(20):
+        rows = drawn(seed, shooters=tuple(f"S{n}" for n in range(shooters)), conditions=conditions, shots=shots)
+        rounds = places_of(rows, conditions)
+        for place in range(k):
+            counts = [sum(one[place] == name for one in rounds) for name in conditions]
+            assert max(counts) - min(counts) <= 1
 
 
 def test_an_order_is_not_the_same_over_and_over():
@@ -157,6 +168,7 @@ def test_an_order_that_went_through_a_spreadsheet_is_read(tmp_path):
     first, second = read_order(tmp_path / "order.csv")
     assert first == OrderRow(order=1, shooter="S1", condition="A", shot=1, tip_offset_mm=None)
     assert second.tip_offset_mm == pytest.approx(14.3, rel=1e-12)
+    assert read_remark(tmp_path / "order.csv") == "seed 1"
 
 
 @pytest.mark.parametrize(
