@@ -18,10 +18,10 @@ def counting_sentence(findings: Findings) -> str:
     test = table[table["role"] == "test"]
     counted = test[test["kept"].astype(bool) & test["reading_mm"].notna()]
     if counted.empty:
-        return "No shot counts, so there is nothing to say about the conditions."
+        return "No shot of a condition under test counts, so there is nothing to say about the conditions."
     conditions, shooters = counted["condition"].nunique(), counted["shooter"].nunique()
     controls = table[(table["role"] == "control") & table["kept"].astype(bool) & table["reading_mm"].notna()]
-    aside = len(test) - len(counted)
+    aside = int((test["reading_mm"].notna() & ~test["kept"].astype(bool)).sum())
     return " ".join(
         [
             f"{_count(len(counted), 'shot')} of {_count(conditions, 'condition')} by {_count(shooters, 'shooter')} "
@@ -65,12 +65,11 @@ def pair_sentences(findings: Findings, units: str) -> tuple[tuple[str, tuple[str
         For whom it holds, and the sentences.
     """
     comparisons = findings.comparisons["reading_mm"]
-    return tuple(
-        (heading, _scope_sentences(scope, units))
-        for heading, scope in (
-            ("For these shooters", comparisons.these),
-            ("For shooters in general", comparisons.general),
-        )
+    if not comparisons.these.rows:
+        return (("Comparison", _scope_sentences(comparisons.these, units)),)
+    return (
+        ("For these shooters", _scope_sentences(comparisons.these, units)),
+        ("For shooters in general", _scope_sentences(comparisons.general, units)),
     )
 
 

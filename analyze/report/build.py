@@ -23,6 +23,7 @@ from analyze.report.plots import LaneShot, condition_styles, data_uri, lane_figu
 from analyze.report.results import reading_strip
 from analyze.report.strip_plot import strip_figure
 from analyze.report.tables import NO_NAME, write_numbers, write_shots
+from analyze.report.words import once
 from analyze.session.folder import Session
 from analyze.session.store import StoredShot
 from analyze.statistics import Summary, comparisons_frame
@@ -143,7 +144,7 @@ def _report(evidence: Evidence, out: Path) -> Report:
         sentences=answer_sentences(findings, evidence.config.session.units),
         page=page,
         files=(page, *written, *lane_files, readings),
-        notes=(*evidence.notes, *findings.notes, *findings.summary.notes, *_rule_notes(evidence, findings)),
+        notes=once((*evidence.notes, *findings.notes, *findings.summary.notes, *_rule_notes(evidence, findings))),
         needs_a_person=evidence.needs_a_person,
     )
 

@@ -170,6 +170,8 @@ def _cue(evidence: Evidence, table: pd.DataFrame, reference: str | None) -> CueT
 
 
 def _splits(table: pd.DataFrame, reference: str | None, confidence: float) -> tuple[DifferenceSplit, ...]:
+    if "swerve_offset_mm" not in table.columns:
+        return ()
     found = (
         split_difference(table, a, b, confidence=confidence) for a, b in _pairs(tested_conditions(table), reference)
     )

@@ -26,6 +26,7 @@ OPTIONAL_COLUMNS = (
 )
 _NUMBER_COLUMNS = ("reading_sd_mm", "launch_speed_m_s", "tip_offset_mm", "order")
 _YES_NO = {"": True, "1": True, "true": True, "yes": True, "0": False, "false": False, "no": False}
+_MISSING = ("", "nan", "na")  # how programs write that there is no number
 _DECIMAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _INCH = re.compile(r"(?P<sign>[+-]?)\s*(?:(?P<whole>\d+)(?:\s*-\s*|\s+))?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)")
 
@@ -101,7 +102,7 @@ def _numbers_of(cells: dict[str, str], reading_column: str) -> dict[str, object]
             continue
         read = inch_from_text if name == "reading_in" else _number
         try:
-            numbers[name] = read(cells[name]) if cells[name] else None
+            numbers[name] = None if cells[name].lower() in _MISSING else read(cells[name])
         except ValueError as error:
             raise ValueError(f"{name}: {error}") from error
     if "reading_in" in numbers:
@@ -141,7 +142,7 @@ def read_readings(path: Path) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        A table of shots (`analyze.statistics.shots_table`), readings in mm; an empty reading is a missing one.
+        A table of shots (`analyze.statistics.shots_table`), readings in mm; an empty one (or ``nan``) is missing.
 
     Raises
     ------

@@ -40,9 +40,11 @@ def pair_sentence(row: PairRow, *, show: Callable[[float], str] | None = None) -
     if row.verdict is Verdict.DIFFERS:
         return f"{row.a} and {row.b} differ: {interval}."
     if row.more_shots is not None:
-        advice = f"{row.more_shots} more shots of each would settle it in four cases of five"
+        shots = "shot" if row.more_shots == 1 else "shots"
+        advice = f"{row.more_shots} more {shots} of each would settle it in four cases of five"
     elif row.more_shooters is not None:
-        advice = f"more shots by the same shooters would not settle it, {row.more_shooters} more shooters would"
+        shooters = "shooter" if row.more_shooters == 1 else "shooters"
+        advice = f"more shots by the same shooters would not settle it, {row.more_shooters} more {shooters} would"
     else:
         advice = "no number of shots that one could make would settle it"
     return f"{row.a} and {row.b} are undecided: {interval}; {advice}."

@@ -72,7 +72,9 @@ def listed(names: Iterable[str]) -> str:
 
 def _numbers(frame: pd.DataFrame, column: str) -> pd.Series:
     numbers = pd.to_numeric(frame[column], errors="coerce")
-    given = frame[column].notna() & (frame[column].astype(str).str.strip() != "")
+    given = frame[column].notna()
+    if not pd.api.types.is_numeric_dtype(frame[column]):  # reading texts of 100,000 shots takes its time
+        given &= frame[column].astype(str).str.strip() != ""
     bad = given & ~np.isfinite(numbers.to_numpy(dtype=float))
     if bad.any():
         place = int(np.flatnonzero(bad.to_numpy())[0])

@@ -22,6 +22,10 @@ BALANCED = "analysis of variance (balanced); modified large-sample intervals"
 UNWEIGHTED = "analysis of variance of the cells' unweighted means; modified large-sample intervals"
 REML = "REML, all effects random; chi-square intervals with Satterthwaite's degrees of freedom"
 
+LEAST_DF = (
+    0.1  # of a variance near zero; with fewer degrees of freedom its interval would hold every spread there is
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VarianceRow:
@@ -176,7 +180,7 @@ def _reml_component(fit: MixedFit, source: str, confidence: float) -> _Component
     k = fit.names.index(source)
     variance, spread = float(fit.variances[k]), float(fit.variances_cov[k, k])
     limits = None
-    if variance > 0 and spread > 0:
+    if variance > 0 and 2 * variance**2 > LEAST_DF * spread:
         limits = chi_square_interval(variance, 2 * variance**2 / spread, confidence)
     return _Component(source=source, variance=variance, limits=limits)
 

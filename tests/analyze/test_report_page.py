@@ -1,0 +1,301 @@
+"""The page: one file with everything on it, whatever the shots allow; the answer through the command line."""
+
+import re
+import subprocess
+import sys
+
+import pandas as pd
+import pytest
+from session_samples import made_up_session
+
+from analyze.report.blocks import Grid
+from analyze.report.build import build_joint_report, build_report
+from analyze.report.evidence import gather
+from analyze.report.findings import find
+from analyze.report.words import interval, length, spread
+from analyze.session.store import DecisionKind, Store
+from calibrate.errors import SessionError
+
+COMPARISON_COLUMNS = (
+    "a,b,quantity,scope,difference_mm,se_mm,df,lo_mm,hi_mm,p_adjusted,method,margin_mm,verdict,more_shots"
+)
+HEAD = "condition,shooter,reading_mm\n"
+SECTIONS = [
+    "answer",
+    "readings",
+    "pairs",
+    "parts",
+    "cues",
+    "variation",
+    "budget",
+    "rules",
+    "shots",
+    "methods",
+    "provenance",
+    "cautions",
+]
+# Two conditions by two shooters, three shots each: B lies 20 mm to the right of A.
+GOOD = HEAD + "".join(
+    f"{condition},{shooter},{base + own}\n"
+    for condition, shooter, base in (("A", "S1", 10.0), ("A", "S2", 14.0), ("B", "S1", 29.5), ("B", "S2", 34.5))
+    for own in (-1.0, 0.2, 0.9)
+)
+
+
+def page_of(folder) -> str:
+    return (folder / "out/report.html").read_text(encoding="utf-8")
+
+
+def report_on(tmp_path, readings: str, settings: str = "") -> str:
+    (tmp_path / "readings.csv").write_text(readings, encoding="utf-8")
+    if settings:
+        (tmp_path / "session.toml").write_text(settings, encoding="utf-8")
+    build_report(tmp_path)
+    return page_of(tmp_path)
+
+
+def plain(page: str) -> str:
+    return " ".join(re.sub(r"<[^>]+>", " ", page.partition("<main>")[2]).replace("\xa0", " ").split())
+
+
+def test_the_page_is_one_file_that_asks_for_nothing_else(tmp_path):
+    page = report_on(tmp_path, GOOD)
+    assert not re.search(r"""(?:src|href)=["'](?!data:|#)""", page)
+    assert "http" not in page.replace("http://www.w3.org", "")
+    assert "<script" not in page
+    assert "@media print" in page
+
+
+def test_every_section_is_there_and_the_answer_comes_first(tmp_path):
+    assert re.findall(r'<section id="(\w+)">', report_on(tmp_path, GOOD)) == SECTIONS
+
+
+def test_every_picture_says_in_words_what_it_shows(tmp_path):
+    images = re.findall(r"<img [^>]*>", report_on(tmp_path, GOOD))
+    assert len(images) == 2
+    for image in images:
+        assert re.search(r'alt="[A-Z][^"]{30,}"', image)
+
+
+def test_names_that_look_like_markup_stay_names(tmp_path):
+    page = report_on(tmp_path, HEAD + "<b>A&B</b>,S1,1\n<b>A&B</b>,S1,2\n")
+    assert "<b>" not in page.partition("<main>")[2]
+    assert "&lt;b&gt;A&amp;B&lt;/b&gt;" in page
+
+
+def test_a_clear_difference_is_said_in_the_first_sentences(tmp_path):
+    page = plain(report_on(tmp_path, GOOD, "[session]\nunits = 'mm'\n[analysis]\nmargin_mm = 5\n"))
+    answer = page[: page.index("Every reading, by condition")]
+    assert "12 shots of 2 conditions by 2 shooters count." in answer
+    # Group means differ by exactly 20 mm.
+    assert "A and B differ: B minus A is 20.0 mm" in answer
+    assert "the margin stated beforehand is 5.0 mm" in answer
+
+
+def test_the_reference_comes_first_in_pairs_and_the_margin_into_the_table(tmp_path):
+    report_on(tmp_path, GOOD, "[analysis]\nmargin_mm = 5\nreference = 'B'\nconfidence = 0.9\n")
+    rows = pd.read_csv(tmp_path / "out/comparisons.csv")
+    assert set(zip(rows["a"], rows["b"], strict=True)) == {("B", "A")}
+    assert rows["difference_mm"].tolist() == pytest.approx([-20.0, -20.0], abs=0.0005, rel=0)
+    assert set(rows["margin_mm"]) == {5.0}
+    assert rows["verdict"].tolist()[0] == "differs"
+
+
+def test_a_lower_confidence_gives_narrower_intervals(tmp_path):
+    widths = []
+    for confidence in (0.95, 0.8):
+        report_on(tmp_path, GOOD, f"[analysis]\nconfidence = {confidence}\n")
+        rows = pd.read_csv(tmp_path / "out/comparisons.csv")
+        widths.append((rows["hi_mm"] - rows["lo_mm"]).to_numpy())
+    assert (widths[1] < widths[0]).all()
+
+
+def test_the_tables_have_the_columns_that_they_are_promised_to_have(tmp_path):
+    report_on(tmp_path, GOOD)
+    assert (tmp_path / "out/comparisons.csv").read_text().splitlines()[0] == COMPARISON_COLUMNS
+    variance = pd.read_csv(tmp_path / "out/variance.csv")
+    assert ",".join(variance.columns) == "source,variance_mm2,sd_mm,share,lo_mm,hi_mm"
+    assert variance["source"].tolist() == ["condition", "shooter", "condition x shooter", "shot", "measuring"]
+
+
+def test_angles_are_compared_in_columns_of_their_own(tmp_path):
+    made_up_session(tmp_path)
+    build_report(tmp_path)
+    rows = pd.read_csv(tmp_path / "out/comparisons.csv")
+    names = COMPARISON_COLUMNS.split(",")
+    assert list(rows.columns) == [
+        *names,
+        *(name.replace("_mm", "_deg") for name in names if name.endswith("_mm")),
+    ]
+    squirt = rows[rows["quantity"].str.startswith("squirt_deg")]
+    assert len(squirt)
+    assert squirt["difference_mm"].isna().all()
+    assert squirt["difference_deg"].notna().any()
+
+
+DEGENERATE = {
+    "one shot": ("A,S1,5\n", ["Only condition A has shots: nothing to compare.", "One shot: its spread"]),
+    "one condition": ("A,S1,5\nA,S1,6\nA,S2,7\n", ["Only condition A has shots: nothing to compare."]),
+    "one shot of each": ("A,S1,5\nB,S1,6\n", ["B minus A is 1.0 mm, with no interval."]),
+    "one shooter": ("A,S1,5\nA,S1,6\nB,S1,9\nB,S1,8\n", ["One shooter tells nothing about shooters in general."]),
+    "equal values": ("A,S1,5\nA,S1,5\nB,S1,5\nB,S1,5\n", ["no interval can be given", "All 2 values are equal"]),
+    "no cell in common": ("A,S1,5\nA,S1,6\nB,S2,7\nB,S2,9\n", ["No shooter shot both", "A by S2"]),
+    "missing readings": (
+        "A,S1,\nA,S1,5\nB,S1,nan\nB,S1,6\nB,S1,7\n",
+        ["2 of 5 shots have no reading and are not counted.", "3 shots of 2 conditions by 1 shooter count."],
+    ),
+    "no reading at all": (
+        "A,S1,\nB,S1,nan\n",
+        ["there is nothing to say about the conditions", "No shots to compare."],
+    ),
+}
+
+
+@pytest.mark.parametrize("name", DEGENERATE)
+def test_what_the_shots_do_not_tell_is_said_in_a_sentence(tmp_path, name):
+    readings, sentences = DEGENERATE[name]
+    page = report_on(tmp_path, HEAD + readings, "[session]\nunits = 'mm'\n")
+    for sentence in sentences:
+        assert sentence in plain(page)
+    assert re.findall(r'<section id="(\w+)">', page) == SECTIONS
+    for word in ("nan", "None", "inf"):
+        assert not re.search(rf">[^<]*\b{word}\b[^<]*<", page.partition("<main>")[2]), word
+
+
+@pytest.mark.parametrize("name", ["one shot", "equal values", "no reading at all"])
+def test_degenerate_readings_end_well_at_the_command_line(tmp_path, name):
+    (tmp_path / "readings.csv").write_text(HEAD + DEGENERATE[name][0])
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", "from analyze.cli import app; app()", "report", str(tmp_path)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "report.html" in done.stdout
+
+
+def test_controls_alone_compare_nothing(tmp_path):
+    page = report_on(tmp_path, "condition,shooter,reading_mm,role\nA,S1,5,control\nA,S1,6,control\n")
+    assert "No shots to compare." in plain(page)
+
+
+def test_a_reference_without_shots_is_said_and_left_out(tmp_path):
+    page = plain(report_on(tmp_path, GOOD, "[analysis]\nreference = 'Z'\n"))
+    assert "The reference &#34;Z&#34; has no shots that count" in page
+    assert "A and B differ" in page
+
+
+def test_shots_set_aside_stay_in_the_table_with_the_reason(tmp_path):
+    readings = "condition,shooter,reading_mm,kept,note\nA,S1,5,no,miscue\nA,S1,6,,\nA,S1,7,,\n"
+    page = report_on(tmp_path, readings)
+    shots = plain("<main>" + page.partition('<section id="shots">')[2].partition("</section>")[0])
+    assert "no miscue" in shots
+    assert "2 shots of 1 condition by 1 shooter count. 1 shot with a reading is set aside." in plain(page)
+
+
+def test_shots_that_the_keep_rule_leaves_out_are_said_to_be(tmp_path):
+    settings = "[analysis]\nkeep = 'closest'\nclosest_k = 2\n"
+    page = report_on(tmp_path, HEAD + "A,S1,5\nA,S1,6\nA,S1,20\n", settings)
+    shots = page.partition('<section id="shots">')[2].partition("</section>")[0]
+    assert plain("<main>" + shots).count("left out by the keep rule") == 1
+    assert "The rule of this test, stated in its settings, is “closest”" in page
+
+
+def test_a_session_shows_failed_and_doubtful_shots_and_where_its_clips_come_from(tmp_path):
+    session = made_up_session(tmp_path)
+    with Store(session.store_path) as store:
+        (stored,) = [one for one in store.shots(session.clips_folder) if one.clip == "A/S1/2.mp4"]
+        store.decide(stored, DecisionKind.SET_ASIDE, "moved")
+    build_report(tmp_path)
+    page = page_of(tmp_path)
+    text = plain(page)
+    assert "no-ball" in text
+    assert "moved" in text
+    assert "hash of B/S1/1.mp4" in text
+    assert "1 shot could not be measured and 1 shot is doubtful" in text
+    # The squirt of A over its tip offset, and the formula beside it.
+    assert "b / sin(squirt)" in text
+
+
+def test_inches_are_read_as_sixteenths_on_the_page(tmp_path):
+    page = plain(report_on(tmp_path, "condition,shooter,reading_in\nA,S1,2-7/16\nA,S1,2 7/16\n"))
+    assert "2 7/16 in (61.9 mm)" in page
+
+
+def test_lengths_in_words():
+    # 1 in = 25.4 mm
+    assert length(61.9125, "inch").replace("\xa0", " ") == "2 7/16 in (61.9 mm)"
+    assert length(-61.9125, "mm").replace("\xa0", " ") == "\N{MINUS SIGN}61.9 mm"
+    assert interval(-25.4, 61.9125, "inch").replace("\xa0", " ") == "\N{MINUS SIGN}1 to 2 7/16 in"
+    assert spread(2.54, "inch").replace("\xa0", " ") == "0.100 in"
+    assert length(None, "mm") == interval(None, 1.0, "mm") == spread(float("nan"), "inch") == "\N{EN DASH}"
+
+
+def test_a_row_must_fit_its_head():
+    with pytest.raises(ValueError, match="must have 2 cells, but got 1"):
+        Grid(caption="", head=("a", "b"), rows=(("1",),))
+
+
+def several(tmp_path, shifts) -> list:
+    """Sessions that differ by a shift of all their readings, as calibrations do."""
+    folders = []
+    for k, shift in enumerate(shifts):
+        folder = tmp_path / f"day{k + 1}"
+        folder.mkdir()
+        lines = [line.split(",") for line in GOOD.splitlines()[1:]]
+        rows = "".join(f"{c},{s},{float(r) + shift}\n" for c, s, r in lines)
+        (folder / "readings.csv").write_text(HEAD + rows)
+        folders.append(folder)
+    return folders
+
+
+def test_sessions_together_have_the_session_as_a_source_of_variation(tmp_path):
+    folders = several(tmp_path, (0.0, 15.0, -8.0))
+    _, made = build_joint_report(folders, tmp_path / "joint")
+    variance = pd.read_csv(tmp_path / "joint/variance.csv").set_index("source")
+    # Sample sd of the shifts 0, 15, -8: 11.676
+    assert variance.loc["session", "sd_mm"] == pytest.approx(11.676, abs=0.35, rel=0)
+    rows = pd.read_csv(tmp_path / "joint/comparisons.csv")
+    assert rows["difference_mm"].tolist() == pytest.approx([20.0] * len(rows), abs=0.001, rel=0)
+    assert any("the session as a random effect" in note for note in made.notes)
+    assert "day2" in (tmp_path / "joint/report.html").read_text(encoding="utf-8")
+
+
+def test_conditions_shot_in_different_sessions_cannot_be_known_better_than_sessions_vary(tmp_path):
+    """A on one day, B on the next: the day's own shift is in the difference, so it cannot simply differ."""
+    for name, keep in (("day1", "A"), ("day2", "B")):
+        (tmp_path / name).mkdir()
+        lines = [line for line in GOOD.splitlines()[1:] if line.startswith(keep)]
+        (tmp_path / name / "readings.csv").write_text(HEAD + "\n".join(lines) + "\n")
+    build_joint_report([tmp_path / "day1", tmp_path / "day2"], tmp_path / "joint")
+    rows = pd.read_csv(tmp_path / "joint/comparisons.csv")
+    assert "differs" not in set(rows["verdict"])
+
+
+def test_a_session_named_twice_is_refused(tmp_path):
+    folder = several(tmp_path, (0.0,))[0]
+    with pytest.raises(SessionError, match="is named twice"):
+        build_joint_report([folder, folder], tmp_path / "joint")
+
+
+def test_other_rules_of_a_later_session_are_said_not_to_count(tmp_path):
+    first, second = several(tmp_path, (0.0, 1.0))
+    (second / "session.toml").write_text("[analysis]\nmargin_mm = 4\n")
+    _, made = build_joint_report([first, second], tmp_path / "joint")
+    assert any("analysis.margin_mm" in note for note in made.notes)
+
+
+def test_what_a_session_shares_is_kept_out_of_the_shots_own_uncertainty(tmp_path):
+    made_up_session(tmp_path)
+    evidence = gather([tmp_path])
+    table = evidence.table.set_index("clip")
+    # The made-up budget of launch: marks 0.0004 rad, shared; ball 0.0003 rad, the shot's own.
+    assert table.loc["A/S1/1.mp4", "squirt_sd_deg"] == pytest.approx(0.0003 * 57.29577951308232, rel=1e-9)
+    assert evidence.shared_sd["squirt_deg"] == 0.0
+
+
+def test_the_same_shots_give_the_same_findings(tmp_path):
+    (tmp_path / "readings.csv").write_text(GOOD)
+    first, second = (find(gather([tmp_path])) for _ in range(2))
+    assert first.comparisons["reading_mm"].these.rows == second.comparisons["reading_mm"].these.rows
