@@ -22,6 +22,9 @@ from tracker.path import BallPath
 SWERVE_SEEN_SDS = 1.959964  # the 95 % interval of the swerve offset does not hold zero
 IMPRECISE_M = 0.005
 _DRAWN_POINTS = 80
+CAMERA_MARKS = "marks"  # as the clicked marks give it
+CAMERA_MOVED = "moved"  # found again after a nudge
+CAMERA_SESSION = "session"  # as marks and the other shots of the session give it together
 
 
 class Status(StrEnum):
@@ -78,6 +81,10 @@ class Shot:
         When, on the clip's clock.
     note : str
         What the tester should know of it besides; may be empty.
+    camera : str
+        Which camera it was measured with: `CAMERA_MARKS`, `CAMERA_MOVED` or `CAMERA_SESSION`.
+    sightings : BallPath or None
+        What it was measured from, so that it can be measured again without the clip; None when it failed.
     """
 
     clip: Path
@@ -106,6 +113,8 @@ class Shot:
     path_xy_m: Floats
     path_times_s: Floats
     note: str = ""
+    camera: str = CAMERA_MARKS
+    sightings: BallPath | None = None
 
     def __post_init__(self) -> None:
         """Check and freeze the arrays."""
@@ -233,4 +242,5 @@ def _shot(path: BallPath, fit: PathFit, found: Quantities, doubt: NotMeasured | 
         budget=found.shares,
         path_xy_m=places_m,
         path_times_s=times_s,
+        sightings=path,
     )

@@ -18,6 +18,7 @@ from analyze.session.clip_camera import ClipCamera, bytes_from_picture, clip_cam
 from analyze.session.folder import Session
 from analyze.session.records import text_from_calibration
 from analyze.session.store import ClipRecord, Store, StoredShot
+from analyze.session.together import measured_together, together_notes
 from analyze.shot import Shot, failed_shot, measure_shot
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
@@ -179,6 +180,11 @@ def measure_session(
                 progress(Progress(done=done, total=len(jobs), clip=job.clip, shots=tuple(shots)))
         gone = _forget_renamed(store, records)
         stored = store.shots(session.clips_folder)
+        if todo:
+            here = [one for one in stored if one.clip in records]
+            better = measured_together(here, calibration, readout_s=session.config.readout_s)
+            store.replace_shots(better)
+            stored = store.shots(session.clips_folder)
     return BatchOutcome(
         calibration=calibration,
         calibrated_now=calibrated_now,
@@ -189,6 +195,7 @@ def measure_session(
             *(() if labels_later else _label_notes(session, clips)),
             *_gone_notes(gone),
             *_picture_notes(session, picture),
+            *together_notes(stored),
         ),
     )
 

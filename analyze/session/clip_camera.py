@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from analyze.shot import Shot, Status
+from analyze.shot import CAMERA_MOVED, Shot, Status
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
@@ -89,11 +89,14 @@ def with_camera_said(shot: Shot, camera: ClipCamera) -> Shot:
         Of its clip.
     """
     if camera.doubt is None:
-        return replace(shot, note=camera.note) if camera.note else shot
+        return replace(shot, note=camera.note, camera=CAMERA_MOVED) if camera.note else shot
     if shot.status is Status.MEASURED:
-        return replace(shot, status=Status.DOUBTFUL, reason=camera.doubt.reason, detail=camera.doubt.detail)
+        reason, detail = camera.doubt.reason, camera.doubt.detail
+        return replace(shot, status=Status.DOUBTFUL, reason=reason, detail=detail, camera=CAMERA_MOVED)
     # It has a reason of its own already, but the camera may be behind it.
-    return replace(shot, note=f"{camera.doubt.reason.sentence.rstrip('.')}: {camera.doubt.detail}")
+    return replace(
+        shot, camera=CAMERA_MOVED, note=f"{camera.doubt.reason.sentence.rstrip('.')}: {camera.doubt.detail}"
+    )
 
 
 def bytes_from_picture(luma: Floats) -> bytes:

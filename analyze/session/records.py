@@ -1,7 +1,8 @@
-"""Calibrations and shots as JSON texts for the database, exact to the last bit of every number."""
+"""Calibrations and sightings as JSON texts for the database, exact to the last bit of every number."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, fields
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
 from calibrate.scale import RailScale
 from calibrate.table import Ball, Lane, Table
+from tracker.path import BallPath
 
 
 def text_from_calibration(calibration: Calibration) -> str:
@@ -53,6 +55,23 @@ def calibration_from_text(text: str) -> Calibration:
         residuals=tuple(_residual(residual) for residual in values["residuals"]),
         residual_px=values["residual_px"],
     )
+
+
+def text_from_sightings(path: BallPath) -> str:
+    """Return the sightings of a shot as JSON, all but the name of the clip, which may change."""
+    values = {item.name: getattr(path, item.name) for item in fields(BallPath) if item.name not in ("clip", "shot")}
+    return json.dumps({name: v.tolist() if isinstance(v, np.ndarray) else v for name, v in values.items()})
+
+
+def sightings_from_text(text: str, clip: Path, shot: int) -> BallPath:
+    """Return the sightings that `text_from_sightings` wrote, as those of a clip and a shot in it."""
+    values = json.loads(text)
+    arrays: dict[str, Any] = {
+        name: np.array(value, dtype=np.float64) if isinstance(value, list) and name != "notes" else value
+        for name, value in values.items()
+    }
+    arrays["notes"] = tuple(arrays["notes"])
+    return BallPath(clip=clip, shot=shot, **arrays)
 
 
 def _residual(values: dict[str, Any]) -> MarkResidual:

@@ -21,12 +21,17 @@ import numpy as np
 from analyze.budget import BudgetShare
 from analyze.errors import REASONS
 from analyze.session.folder import reading_order
-from analyze.session.records import calibration_from_text, text_from_calibration
+from analyze.session.records import (
+    calibration_from_text,
+    sightings_from_text,
+    text_from_calibration,
+    text_from_sightings,
+)
 from analyze.shot import Shot, Status
 from calibrate.calibration import Calibration
 from calibrate.errors import Reason, StoreError
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 # Quantities of a Shot that have a column of their own, in the order of the table.
 QUANTITIES = (
@@ -77,6 +82,8 @@ CREATE TABLE shots (
     budget TEXT NOT NULL,          -- JSON: [source, quantity, sd]
     path TEXT NOT NULL,            -- JSON: [[x_m, y_m, time_s], ...] of the fitted path
     note TEXT NOT NULL DEFAULT '', -- what the tester should know besides
+    camera TEXT NOT NULL DEFAULT 'marks', -- which camera it was measured with
+    sightings TEXT NOT NULL DEFAULT '',   -- JSON: what it was measured from; empty when it failed
     PRIMARY KEY (clip, shot)
 );
 CREATE TABLE decisions (
@@ -101,6 +108,9 @@ _STEPS = {
     1: "ALTER TABLE calibrations ADD COLUMN picture BLOB; "
     "ALTER TABLE shots ADD COLUMN note TEXT NOT NULL DEFAULT ''; "
     "PRAGMA user_version = 2;",
+    2: "ALTER TABLE shots ADD COLUMN camera TEXT NOT NULL DEFAULT 'marks'; "
+    "ALTER TABLE shots ADD COLUMN sightings TEXT NOT NULL DEFAULT ''; "
+    "PRAGMA user_version = 3;",
 }
 
 
@@ -350,12 +360,21 @@ class Store:
                     version("railread"),
                 ),
             )
-            columns = ("clip", *_SHOT_COLUMNS)
-            places = ", ".join("?" * len(columns))
+            db.executemany(_INSERT_SHOT, [(clip, *_row_from_shot(shot)) for shot in shots])
+
+    def replace_shots(self, shots: Sequence[tuple[str, Shot]]) -> None:
+        """Put down new results, each in place of the shot of the same clip and number; all or none.
+
+        Parameters
+        ----------
+        shots : sequence of (str, Shot)
+            Clip, and what it gave.
+        """
+        with self._transaction() as db:
             db.executemany(
-                f"INSERT INTO shots ({', '.join(columns)}) VALUES ({places})",
-                [(clip, *_row_from_shot(shot)) for shot in shots],
+                "DELETE FROM shots WHERE clip = ? AND shot = ?", [(clip, shot.shot) for clip, shot in shots]
             )
+            db.executemany(_INSERT_SHOT, [(clip, *_row_from_shot(shot)) for clip, shot in shots])
 
     def forget_clip(self, clip: str) -> None:
         """Drop the measurements under a name that no clip has any more; decisions stay."""
@@ -439,6 +458,11 @@ _SHOT_COLUMNS = (
     "budget",
     "path",
     "note",
+    "camera",
+    "sightings",
+)
+_INSERT_SHOT = (
+    f"INSERT INTO shots (clip, {', '.join(_SHOT_COLUMNS)}) VALUES (?, {', '.join('?' * len(_SHOT_COLUMNS))})"
 )
 
 
@@ -468,6 +492,8 @@ def _row_from_shot(shot: Shot) -> tuple[object, ...]:
         json.dumps(budget),
         json.dumps(path),
         shot.note,
+        shot.camera,
+        "" if shot.sightings is None else text_from_sightings(shot.sightings),
     )
 
 
@@ -489,6 +515,8 @@ def _shot_from_row(clip: Path, values: Sequence[Any]) -> Shot:
         path_xy_m=path[:, :2],
         path_times_s=path[:, 2],
         note=row["note"],
+        camera=row["camera"],
+        sightings=sightings_from_text(row["sightings"], clip, row["shot"]) if row["sightings"] else None,
         **{name: row[name] for name in QUANTITIES},
     )
 

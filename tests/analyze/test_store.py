@@ -16,6 +16,7 @@ from calibrate.camera import Camera
 from calibrate.errors import Reason, StoreError
 from calibrate.scale import RailScale
 from calibrate.table import TABLES, Ball, Lane
+from tracker.path import BallPath
 from tracker.reasons import NO_BALL
 
 CLIPS = Path("clips")
@@ -57,6 +58,27 @@ def a_calibration() -> Calibration:
     )
 
 
+def some_sightings(number: int) -> BallPath:
+    rng = np.random.default_rng(number + 100)
+    return BallPath(
+        clip=CLIPS / "A/S1/1.mp4",
+        shot=number,
+        rest_px=rng.normal(size=2),
+        rest_cov_px2=np.eye(2) / 3,
+        times_s=np.arange(4) / 60,
+        centre_px=rng.normal(size=(4, 2)),
+        centre_cov_px2=np.tile(np.eye(2) / 7, (4, 1, 1)),
+        last_rest_s=-1 / 60,
+        first_moved_s=0.0,
+        turned_s=None,
+        frame_period_s=1 / 60,
+        exposure_s=0.01,
+        size_px=np.array([1280.0, 720.0]),
+        frames=5,
+        notes=("a note",),
+    )
+
+
 def a_shot(number: int = 1, **changes: object) -> Shot:
     path_m = np.random.default_rng(number).normal(size=(5, 2))
     shot = failed_shot(CLIPS / "A/S1/1.mp4", number, NO_BALL, "")
@@ -68,6 +90,8 @@ def a_shot(number: int = 1, **changes: object) -> Shot:
         frames=40,
         swerve_seen=True,
         note="the camera had moved",
+        camera="moved",
+        sightings=some_sightings(number),
         budget=(BudgetShare(source="lens", quantity="reading_m", sd=1e-4 / 3),),
         path_xy_m=path_m,
         path_times_s=np.arange(5) / 60,
@@ -76,6 +100,8 @@ def a_shot(number: int = 1, **changes: object) -> Shot:
 
 
 def same(one: object, other: object) -> bool:
+    if isinstance(one, BallPath):
+        return all(same(getattr(one, item.name), getattr(other, item.name)) for item in fields(BallPath))
     return np.array_equal(one, other) if isinstance(one, np.ndarray) else one == other
 
 
@@ -127,9 +153,16 @@ def test_every_field_of_a_shot_comes_back(store):
         assert same(getattr(back.shot, field.name), getattr(shot, field.name)), field.name
 
 
+def test_new_results_take_the_place_of_the_same_shot_only(store):
+    store.save_clip("A/S1/1.mp4", RECORD, [a_shot(1), a_shot(2)])
+    store.replace_shots([("A/S1/1.mp4", replace(a_shot(2), reading_m=0.5, camera="session"))])
+    found = [(one.shot.shot, one.shot.reading_m, one.shot.camera) for one in store.shots(CLIPS)]
+    assert found == [(1, a_shot(1).reading_m, "moved"), (2, 0.5, "session")]
+
+
 def test_every_number_of_a_shot_has_its_column():
     kept_otherwise = {"clip", "shot", "status", "reason", "detail", "swerve_seen", "frames", "budget"}
-    kept_otherwise |= {"path_xy_m", "path_times_s", "note"}
+    kept_otherwise |= {"path_xy_m", "path_times_s", "note", "camera", "sightings"}
     assert {field.name for field in fields(Shot)} == set(QUANTITIES) | kept_otherwise
 
 
@@ -241,7 +274,7 @@ def test_a_file_of_a_newer_layout_is_left_alone(tmp_path):
         newer.execute("PRAGMA user_version = 99")
     newer.close()
     before = path.read_bytes()
-    with pytest.raises(StoreError, match="written in layout 99, and this railread knows layout 2"):
+    with pytest.raises(StoreError, match="written in layout 99, and this railread knows layout 3"):
         Store(path)
     assert path.read_bytes() == before
 

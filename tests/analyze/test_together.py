@@ -1,0 +1,99 @@
+"""A session measured together: which shots are, with what, and that nothing depends on what was measured before."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated_session import play_session
+from simulated_shots import Setting
+
+from analyze.session import together
+from analyze.session.store import Decision, StoredShot
+from analyze.session.together import measured_together, together_notes
+from analyze.shot import CAMERA_MARKS, CAMERA_MOVED, CAMERA_SESSION, Status, failed_shot, measure_shot
+from tracker.reasons import NO_BALL
+
+SETTING = Setting(place="side", frame_rate=60.0, speed_m_s=2.2)
+
+
+def stored(shot, clip):
+    return StoredShot(clip=clip, clip_sha256=clip, shot=shot, decision=Decision())
+
+
+@pytest.fixture(scope="module")
+def session():
+    """Six simulated shots as measured one by one, with their calibration and stated readout time."""
+    played, stated_s = play_session(SETTING, np.random.default_rng(20240611), shots=6)
+    calibration = played[0].calibration
+    shots = [measure_shot(one.path, calibration, readout_s=stated_s) for one in played]
+    assert all(shot.status is Status.MEASURED for shot in shots)
+    return [stored(shot, f"{k}.mp4") for k, shot in enumerate(shots)], calibration, stated_s
+
+
+@pytest.fixture(scope="module")
+def joined(session):
+    shots, calibration, stated_s = session
+    return measured_together(shots, calibration, readout_s=stated_s)
+
+
+def test_every_shot_is_measured_with_what_the_others_say(session, joined):
+    shots, _, _ = session
+    assert [clip for clip, _ in joined] == [one.clip for one in shots]
+    for (_, now), before in zip(joined, shots, strict=True):
+        assert now.camera == CAMERA_SESSION
+        assert before.shot.camera == CAMERA_MARKS
+        assert now.reading_m != before.shot.reading_m
+        # between two estimates from the same sightings lies less than their uncertainty
+        assert abs(now.reading_m - before.shot.reading_m) < before.shot.reading_sd_m
+        assert now.launch_sd_rad < 1.02 * before.shot.launch_sd_rad
+    assert together_notes([stored(shot, clip) for clip, shot in joined]) == (
+        "6 shots were measured with the camera and cloth that marks and other shots agree upon.",
+    )
+
+
+def test_measuring_together_again_gives_the_same(session, joined):
+    _, calibration, stated_s = session
+    again = measured_together([stored(shot, clip) for clip, shot in joined], calibration, readout_s=stated_s)
+    for (_, one), (_, other) in zip(again, joined, strict=True):
+        assert (one.reading_m, one.launch_rad) == (other.reading_m, other.launch_rad)
+
+
+def test_a_shot_whose_camera_had_moved_is_left_alone_and_so_is_a_failed_one(session):
+    shots, calibration, stated_s = session
+    moved = replace(shots[0], shot=replace(shots[0].shot, camera=CAMERA_MOVED))
+    failed = stored(failed_shot(shots[1].shot.clip, 1, NO_BALL, ""), shots[1].clip)
+    found = measured_together([moved, failed, *shots[2:]], calibration, readout_s=stated_s)
+    assert [clip for clip, _ in found] == [one.clip for one in shots[2:]]
+
+
+def test_too_few_shots_or_no_stated_readout_time_leave_everything_to_the_marks(session, joined):
+    shots, calibration, stated_s = session
+    assert measured_together(shots[:3], calibration, readout_s=stated_s) == ()
+    assert measured_together(shots, calibration, readout_s=None) == ()
+    # what was measured together before goes back to the marks
+    before = [stored(shot, clip) for clip, shot in joined[:3]]
+    back = measured_together(before, calibration, readout_s=stated_s)
+    for (_, now), one in zip(back, shots, strict=False):
+        assert (now.camera, now.reading_m) == (CAMERA_MARKS, one.shot.reading_m)
+
+
+def test_a_doubtful_shot_tells_the_others_nothing(session, joined, monkeypatch):
+    """With one of six not listened to, the other five are measured as if it were not there."""
+    shots, calibration, stated_s = session
+    find = together.find_doubt
+    odd = shots[0].shot.sightings
+
+    def doubt(fit, path, calibration):
+        return "something" if path is odd else find(fit, path, calibration)
+
+    monkeypatch.setattr(together, "find_doubt", doubt)
+    found = dict(measured_together(shots, calibration, readout_s=stated_s))
+    without = dict(measured_together(shots[1:], calibration, readout_s=stated_s))
+    for clip, shot in without.items():
+        assert found[clip].reading_m == shot.reading_m
+    assert found["0.mp4"].camera == CAMERA_SESSION  # it hears the others all the same
+    assert found["0.mp4"].reading_m != dict(joined)["1.mp4"].reading_m
+
+
+def test_nothing_measured_together_gives_no_note(session):
+    assert together_notes(session[0]) == ()
