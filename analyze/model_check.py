@@ -31,6 +31,7 @@ PATTERN_SCALE = 1.4
 # Thresholds of chi-square gains: the largest of a hundred places tried stays below 30 in all but 1e-4 of good shots
 # (two degrees of freedom, 100 exp(-15)), below 25 with one degree and ten tries.
 KINK_GAIN, KINK_TURN = 30.0, 0.02
+BENT_SCALE = 1.2
 HOP_GAIN, HOP_SHARE = 25.0, 0.3
 BREAK_SIGHTINGS, LOST_END = 8, 3
 _NOISE_DOF = MotionPriors().noise_dof
@@ -165,7 +166,10 @@ def _find_lost_end(fit: PathFit) -> NotMeasured | None:
 
 
 def _find_kink(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:
-    """Look for a sudden change of velocity."""
+    """Look for a sudden change of velocity, where the sightings scatter more about the path than their pixels say."""
+    if fit.noise_scale < BENT_SCALE:
+        # The linear gain below is not bounded by the residuals there are; the end of the slide can feed it.
+        return None
     good = np.flatnonzero(fit.used)
     slopes = _whitened_slopes(fit, path, calibration)[..., :2]
     held = _held(fit, path, calibration)

@@ -40,14 +40,16 @@ def before_contact(
     tuple
         Time at which the last sightings point to contact, and a (N,) mask of those before it.
     """
-    inside = xy_m[:, 1] < end_y_m - 0.01
+    # beyond the farthest sighting the ball is on its way back
+    ahead = np.arange(len(xy_m)) <= np.argmax(xy_m[:, 1])
+    inside = (xy_m[:, 1] < end_y_m - 0.01) & ahead
     pick = np.flatnonzero(inside)[-LAST_SIGHTINGS:]
     if len(pick) < 2:
         return float(times_s[-1]), inside
     slope, offset = np.polyfit(times_s[pick] - times_s[pick[-1]], xy_m[pick, 1], 1)
     contact_s = float(times_s[pick[-1]] + (end_y_m - offset) / slope) if slope > 0 else float("inf")
     early = times_s < contact_s - exposure_s / 2 - CONTACT_SLACK_S
-    return contact_s, early & (xy_m[:, 1] < end_y_m)
+    return contact_s, early & ahead & (xy_m[:, 1] < end_y_m)
 
 
 def turn_back_s(

@@ -37,6 +37,7 @@ MIN_VISIBLE = 0.4
 MIN_CONTRAST_SHARE = 0.4
 MAX_MISFIT_RATIO = 6.0
 MIN_SIGHTINGS = 4
+NEAR_PX, NEAR_SMEARS = 4.0, 0.15
 
 
 def track_clip(
@@ -257,8 +258,9 @@ class _Shot:
         prior = shade_prior([s for s in first if s is not None])
         seen: dict[int, Sighting] = {}
         for k in run:
-            final = self.locate(k, self.view(*motion[k]), optics, prior)
-            if final is not None:
+            view = self.view(*motion[k])
+            final = self.locate(k, view, optics, prior)
+            if final is not None and _near(final, view, optics):
                 seen[k] = final
         seen = _without_spoiled(seen)
         keys = sorted(seen)
@@ -313,6 +315,12 @@ class _Shot:
 
 # Averaging does not remove what is the same in all frames: shading, the tip close by, compression of a still ball.
 REST_FLOOR_PX = 0.15
+
+
+def _near(found: Sighting, view: BallView, optics: Optics) -> bool:
+    """Whether a fit stayed with its ball: neighbouring frames foretell it to some px, less well if smeared."""
+    smear_px = float(np.hypot(*view.velocity_px_s)) * optics.exposure_s
+    return float(np.hypot(*(found.centre_px - view.centre_px))) < NEAR_PX + NEAR_SMEARS * smear_px
 
 
 def _without_spoiled(seen: dict[int, Sighting]) -> dict[int, Sighting]:

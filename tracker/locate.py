@@ -34,6 +34,8 @@ MAX_RECENTRED = 3
 MODEL_SD_PX = 0.05
 # Fewer pixels than this do not tell 30 terms.
 MIN_PIXELS = 80
+# More than this cost time and tell little: the model's bias, not the noise, limits a large ball.
+MAX_PIXELS = 1200
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -137,8 +139,8 @@ def window_px(view: BallView, optics: Optics) -> tuple[int, int, int, int]:
     return int(low[0]), int(low[1]), int(high[0]), int(high[1])
 
 
-def _band(view: BallView, patch: Patch, optics: Optics) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """Pixels of the band round the swept rim, as (N, 2) places and a mask of the patch."""
+def _band(view: BallView, patch: Patch, optics: Optics) -> tuple[Floats, npt.NDArray[np.bool_], int]:
+    """Pixels of the band round the swept rim: (N, 2) places, a mask of the patch, every how many were taken."""
     h, w = patch.luma.shape
     u, v = np.meshgrid(np.arange(w) + patch.origin_px[0], np.arange(h) + patch.origin_px[1])
     pixels = np.stack([u.ravel(), v.ravel()], axis=1).astype(np.float64)
@@ -155,7 +157,10 @@ def _band(view: BallView, patch: Patch, optics: Optics) -> tuple[Floats, npt.NDA
     )
     band = rim_band_px(view, optics) / view.radius_px
     use = (nearest < 1 + band) & (farthest > 1 - band) & ~patch.hidden.ravel()
-    return pixels[use], use.reshape(h, w)
+    thin = int(np.ceil(np.count_nonzero(use) / MAX_PIXELS))
+    if thin > 1:
+        use &= (u.ravel() + v.ravel()) % thin == 0
+    return pixels[use], use.reshape(h, w), thin
 
 
 def _shadow_terms(view: BallView, pixels: Floats, background: Floats) -> Floats:
@@ -185,6 +190,8 @@ class _Fit:
         The pixels used.
     use : (h, w) bool
         Where they lie in the patch.
+    thin : int
+        One pixel of so many was taken, on lines that run up to the right.
     shift_px : (2,) float64
         Place found, from the predicted one.
     image : BallImage
@@ -210,6 +217,7 @@ class _Fit:
     view: BallView
     pixels_px: Floats
     use: npt.NDArray[np.bool_]
+    thin: int
     shift_px: Floats
     image: BallImage
     terms: Floats
@@ -241,7 +249,7 @@ def _fit_near(
 
     Variable projection: Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory.
     """
-    pixels, use = _band(view, patch, optics)
+    pixels, use, thin = _band(view, patch, optics)
     if len(pixels) < MIN_PIXELS:
         return None
     light = light_from_grey(patch.luma[use].astype(np.float64), optics.tone)
@@ -290,6 +298,7 @@ def _fit_near(
         view=replace(view, centre_px=view.centre_px + shift),
         pixels_px=pixels,
         use=use,
+        thin=thin,
         shift_px=shift,
         image=image,
         terms=terms,
@@ -341,7 +350,7 @@ def locate_ball(
     if fit is None:
         return None
     on_rim = (fit.image.cover > 0.2) & (fit.image.cover < 0.8)
-    seen_px = float(np.sum(np.linalg.norm(fit.image.cover_slope_px, axis=1)))
+    seen_px = fit.thin * float(np.sum(np.linalg.norm(fit.image.cover_slope_px, axis=1)))
     loss = np.log1p((fit.grey_residual / noise) ** 2 / STUDENT_DOF) * (STUDENT_DOF + 1) / 2
     cov_px2 = np.asarray(np.linalg.inv(fit.normal)[-2:, -2:], dtype=np.float64)
     information, pull = _shade_from_pixels(fit, prior)
@@ -349,7 +358,7 @@ def locate_ball(
         shade_information=information,
         shade_pull=pull,
         centre_px=fit.view.centre_px,
-        cov_px2=cov_px2 * _correlation_inflation(fit.grey_residual / fit.sd, fit.use) + np.eye(2) * MODEL_SD_PX**2,
+        cov_px2=cov_px2 * _correlation_inflation(fit) + np.eye(2) * MODEL_SD_PX**2,
         residual=fit.sd,
         contrast=float(np.sqrt(np.mean(fit.rise[on_rim] ** 2))) if on_rim.any() else 0.0,
         visible=min(1.0, seen_px / (2 * np.pi * view.radius_px)),
@@ -403,17 +412,19 @@ def pull_optics(view: BallView, patch: Patch, optics: Optics, *, noise: float) -
     )
 
 
-def _correlation_inflation(residual: Floats, use: npt.NDArray[np.bool_]) -> float:
+def _correlation_inflation(fit: _Fit) -> float:
     """How much larger the variance is because compression makes neighbouring pixels err alike."""
+    use, thin = fit.use, fit.thin
     grid = np.zeros(use.shape)
-    grid[use] = np.clip(residual, -3, 3)
+    grid[use] = np.clip(fit.grey_residual / fit.sd, -3, 3)
     power = float(np.mean(grid[use] ** 2))
+    # the two shortest ways from a pixel to another that was taken
+    side = (np.s_[:, thin:], np.s_[:, :-thin])
+    up = (np.s_[1:], np.s_[:-1]) if thin == 1 else (np.s_[1:, :-1], np.s_[:-1, 1:])
     factor = 1.0
-    for a, b, both in (
-        (grid[:, 1:], grid[:, :-1], use[:, 1:] & use[:, :-1]),
-        (grid[1:], grid[:-1], use[1:] & use[:-1]),
-    ):
-        rho = float(np.mean((a * b)[both])) / power if both.any() and power > 0 else 0.0
+    for there, here in (side, up):
+        both = use[there] & use[here]
+        rho = float(np.mean((grid[there] * grid[here])[both])) / power if both.any() and power > 0 else 0.0
         rho = min(max(rho, 0.0), 0.8)
         factor *= (1 + rho) / (1 - rho)
     return factor

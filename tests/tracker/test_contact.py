@@ -23,6 +23,14 @@ def test_sightings_whose_exposure_ends_before_contact_are_kept():
     assert usable.sum() >= np.sum(times < 0.5 - 1 / 240 - 0.001)
 
 
+def test_sightings_on_the_way_back_do_not_count_as_before_contact():
+    times, xy_m = run(period_s=1 / 240)
+    keep = times < 0.53
+    contact_s, usable = before_contact(times[keep], xy_m[keep], end_y_m=END_Y_M, exposure_s=1 / 1000)
+    assert abs(contact_s - 0.5) < 1e-3
+    assert times[keep][usable].max() < 0.5
+
+
 def test_ball_coming_back_is_seen():
     times, xy_m = run()
     spots = [np.array([[x, y, 50.0], [x + 0.3, 2.4, 80.0]]) for x, y in xy_m]  # a brighter one stands aside
