@@ -22,6 +22,8 @@ _WIDEST = 4.0  # axis at most so many times what the differences span, margin in
 def clearest_pairs(comparisons: Comparisons, most: int = MOST_PAIRS) -> list[PairRow]:
     """Pairs for pictures and tables: all of a few; of many, those with the largest difference for its uncertainty.
 
+    Pairs with the reference, where there is one, come before all others.
+
     Parameters
     ----------
     comparisons : Comparisons
@@ -35,7 +37,9 @@ def clearest_pairs(comparisons: Comparisons, most: int = MOST_PAIRS) -> list[Pai
     size = np.array(
         [abs(row.difference) / row.se if row.difference is not None and row.se else 0.0 for row in rows]
     )
-    return [rows[k] for k in np.argsort(-size, kind="stable")[:most]]
+    reference = comparisons.question.reference
+    beside = np.array([reference is not None and reference not in (row.a, row.b) for row in rows])
+    return [rows[k] for k in np.lexsort((-size, beside))[:most]]
 
 
 def pairs_figure(comparisons: Comparisons, pairs: Sequence[PairRow], *, inches: bool) -> Figure:

@@ -70,7 +70,7 @@ def readings_section(evidence: Evidence, findings: Findings, styles: Styles) -> 
     if not rows:
         return Section(slug="readings", title="Readings", blocks=paragraphs(findings.summary.notes))
     figure = strip_figure(findings.table, [reading_strip(evidence, findings)], styles)
-    most = 2 * MOST_GROUPS
+    most = 3 * MOST_GROUPS
     shown = rows if len(rows) <= most else [row for row in rows if row.shooter == "all"][:most]
     grid = Grid(
         caption="Readings by condition and shooter",
@@ -90,7 +90,7 @@ def readings_section(evidence: Evidence, findings: Findings, styles: Styles) -> 
         ),
         words=frozenset({0, 1}),
         dense=len(shown) > 12,
-        marked=frozenset(k for k, row in enumerate(shown) if row.shooter == "all"),
+        marked=frozenset(k for k, row in enumerate(shown) if row.shooter == "all" and len(shown) == len(rows)),
     )
     remarks = [
         "The row “all” takes the shots of a condition as one group, whoever shot them; whether conditions differ "

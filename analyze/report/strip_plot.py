@@ -16,7 +16,7 @@ from analyze.statistics import Summary, SummaryRow
 from calibrate.arrays import Floats
 from calibrate.units import M_PER_INCH, sixteenths
 
-MOST_GROUPS = 40  # in one picture; more no longer fit a page
+MOST_GROUPS = 20  # in one picture; more no longer fit a page
 MOST_POINTS = 150  # of a group; more only make a bar of them
 ROW_INCH = 0.46
 _POINTS_UP, _MEAN_DOWN = 0.14, 0.22  # in rows, from the middle of a row

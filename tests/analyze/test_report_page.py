@@ -4,6 +4,7 @@ import re
 import subprocess
 import sys
 
+import numpy as np
 import pandas as pd
 import pytest
 from session_samples import made_up_session
@@ -299,3 +300,32 @@ def test_the_same_shots_give_the_same_findings(tmp_path):
     (tmp_path / "readings.csv").write_text(GOOD)
     first, second = (find(gather([tmp_path])) for _ in range(2))
     assert first.comparisons["reading_mm"].these.rows == second.comparisons["reading_mm"].these.rows
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="the system does not tell what a process used")
+def test_a_hundred_thousand_shots_are_reported_in_half_a_minute(tmp_path):
+    """200 conditions by 4 shooters; 30 s of processor time and 2 GB are what a report may take."""
+    rng = np.random.default_rng(20240611)
+    condition, shooter = rng.integers(0, 200, 100_000), rng.integers(0, 4, 100_000)
+    table = pd.DataFrame({"condition": condition, "shooter": shooter})
+    table["condition"], table["shooter"] = "C" + table["condition"].astype(str), "S" + table["shooter"].astype(str)
+    table["reading_mm"] = (rng.normal(0, 6, 200)[condition] + rng.normal(0, 8, 100_000)).round(2)
+    table["launch_speed_m_s"] = rng.normal(3, 0.3, 100_000).round(3)
+    table.to_csv(tmp_path / "readings.csv", index=False)
+    program = (
+        "import resource, sys; from pathlib import Path; from analyze.report.build import build_report; "
+        "build_report(Path(sys.argv[1])); used = resource.getrusage(resource.RUSAGE_SELF); "
+        "print(used.ru_utime + used.ru_stime, used.ru_maxrss)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", program, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    seconds, peak = (float(text) for text in done.stdout.split())
+    # Linux counts in kB, macOS in bytes.
+    assert seconds < 30
+    assert peak * (1 if sys.platform == "darwin" else 1024) < 2e9
+    assert len(pd.read_csv(tmp_path / "out/comparisons.csv")) == 4 * 200 * 199 // 2
+    page = plain(page_of(tmp_path))
+    assert "100,000 shots are too many for a page" in page
+    assert (tmp_path / "out/report.html").stat().st_size < 5e6
