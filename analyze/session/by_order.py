@@ -2,7 +2,6 @@
 
 import csv
 import io
-import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,7 +16,7 @@ from calibrate.errors import SessionError
 from tracker.reasons import CLIP_DAMAGED, NO_BALL, NO_STRIKE
 
 LABELS_NAME = "shots.csv"
-_OUR_NOTE = re.compile(r"order \d+")
+OUR_NOTE = f"by {ORDER_NAME}"  # tells our lines of shots.csv from the tester's own
 _MOST_NAMED = 6
 # After these nobody knows how many shots a recording holds.
 _NUMBER_UNKNOWN = (NO_BALL, NO_STRIKE, CLIP_DAMAGED, MEASURING_BROKE_OFF)
@@ -65,7 +64,7 @@ def planned_order(session: Session) -> tuple[OrderRow, ...]:
                 f'{path}: order {row.order}: condition "{row.condition}" has no [[condition]] in {CONFIG_NAME}; '
                 f"known: {', '.join(known)}"
             )
-    if any(not _OUR_NOTE.fullmatch(label.note) for label in session.rows.values()):
+    if any(label.note != OUR_NOTE for label in session.rows.values()):
         raise SessionError(
             f"{session.folder / LABELS_NAME}: says already whose shots these are; put it under another name "
             f"to take them from {ORDER_NAME}, or measure without --by-order"
@@ -181,7 +180,7 @@ def _write_labels(path: Path, shots: Sequence[StoredShot], order: Sequence[Order
     writer.writerow(LABEL_COLUMNS)
     for one, row in zip(shots, order, strict=True):
         offset = "" if row.tip_offset_mm is None else f"{row.tip_offset_mm:g}"
-        writer.writerow((one.clip, one.shot.shot, row.condition, row.shooter, offset, f"order {row.order}"))
+        writer.writerow((one.clip, one.shot.shot, row.condition, row.shooter, offset, OUR_NOTE, row.order))
     try:
         path.write_text(text.getvalue(), encoding="utf-8")
     except OSError as error:

@@ -24,7 +24,7 @@ from calibrate.table import Ball, Lane, Table
 from calibrate.units import m_from_mm
 from tracker.clip import CLIP_SUFFIXES
 
-LABEL_COLUMNS = ("clip", "shot", "condition", "shooter", "tip_offset_mm", "note")
+LABEL_COLUMNS = ("clip", "shot", "condition", "shooter", "tip_offset_mm", "note", "order")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +43,8 @@ class Label:
         Whether it is a control shot, which sets the shooter's zero.
     note : str
         What the tester wrote about it.
+    order : int or None
+        Place in the shooting order of the session, from 1; None where nothing tells it.
     """
 
     condition: str = ""
@@ -50,6 +52,7 @@ class Label:
     tip_offset_m: float | None = None
     control: bool = False
     note: str = ""
+    order: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +61,7 @@ class _LabelRow:
     shooter: str
     tip_offset_m: float | None
     note: str
+    order: int | None = None
 
 
 @dataclass(frozen=True)
@@ -177,7 +181,7 @@ class Session:
 
     def relabelled(self, label: Label, condition: str, shooter: str) -> Label:
         """Return a label after a person has mended condition and shooter; the note stays."""
-        row = _LabelRow(condition=condition, shooter=shooter, tip_offset_m=None, note=label.note)
+        row = _LabelRow(condition=condition, shooter=shooter, tip_offset_m=None, note=label.note, order=label.order)
         return self._checked(row, "mended label")
 
     def _checked(self, row: _LabelRow, where: str) -> Label:
@@ -198,6 +202,7 @@ class Session:
             tip_offset_m=tip_offset_m,
             control=condition is not None and condition.role == "control",
             note=row.note,
+            order=row.order,
         )
 
 
@@ -281,7 +286,7 @@ def _read_labels(path: Path) -> dict[tuple[str, int | None], _LabelRow]:
         if not any(values.values()):
             continue
         clip = values["clip"].replace("\\", "/").removeprefix("./").removeprefix("clips/")
-        key = (clip, _shot_number(values["shot"], f"{path}: line {number}"))
+        key = (clip, _whole_number("shot", values["shot"], f"{path}: line {number}"))
         if key in rows:
             raise SessionError(f"{path}: line {number}: {clip} shot {values['shot'] or 'any'} stands there twice")
         rows[key] = _LabelRow(
@@ -289,15 +294,17 @@ def _read_labels(path: Path) -> dict[tuple[str, int | None], _LabelRow]:
             shooter=values["shooter"],
             tip_offset_m=_tip_offset_m(values["tip_offset_mm"], f"{path}: line {number}"),
             note=values["note"],
+            order=_whole_number("order", values["order"], f"{path}: line {number}"),
         )
     return rows
 
 
-def _shot_number(text: str, where: str) -> int | None:
+def _whole_number(name: str, text: str, where: str) -> int | None:
     if not text:
         return None
     if not text.isdecimal() or int(text) < 1:
-        raise SessionError(f"{where}: shot = {text}, but it must be a whole number from 1, or empty for all shots")
+        empty = "empty for all shots" if name == "shot" else "empty"
+        raise SessionError(f"{where}: {name} = {text}, but it must be a whole number from 1, or {empty}")
     return int(text)
 
 

@@ -7,11 +7,12 @@ import pytest
 from session_samples import CONFIG, made_up_shot, record_of
 
 from analyze.order import OrderRow, write_order
-from analyze.report.tables import shots_frame
+from analyze.report.tables import counted_frame, shots_frame
 from analyze.session.by_order import label_by_order, planned_order
 from analyze.session.folder import open_session
 from analyze.session.store import Store
 from analyze.shot import failed_shot
+from analyze.statistics import session_drift
 from calibrate.errors import SessionError
 from tracker.reasons import BALL_LOST, NO_STRIKE
 
@@ -59,7 +60,7 @@ def test_shots_take_condition_shooter_and_offset_from_their_place(tmp_path):
     in_order = [("9.mp4", 1), ("9.mp4", 2), ("10.mp4", 1), ("10.mp4", 2), ("later/12.mp4", 1)]
     assert [(shots.loc[key, "shooter"], shots.loc[key, "condition"]) for key in in_order] == PLANNED
     assert [shots.loc[key, "role"] for key in in_order] == ["control", "test", "test", "test", "test"]
-    assert list(shots.loc[in_order, "note"]) == [f"order {place}" for place in range(1, 6)]
+    assert list(shots.loc[in_order, "order"]) == [1, 2, 3, 4, 5]
     assert shots.loc[("10.mp4", 1), "tip_offset_mm"] == pytest.approx(14.3, rel=1e-12)
 
 
@@ -84,7 +85,7 @@ def test_labels_of_an_earlier_run_do_not_stay_in_use_when_numbers_no_longer_agre
     found, shots = labelled(session)
     assert not found.matched
     assert set(shots["condition"]) == {""}
-    assert (tmp_path / "shots-1.csv").read_text().count("order ") == 5
+    assert (tmp_path / "shots-1.csv").read_text().count("by order.csv") == 5
     assert "shots-1.csv" in found.sentence
 
 
@@ -94,6 +95,20 @@ def test_the_same_run_again_gives_the_same_labels(tmp_path):
     found, _ = labelled(open_session(tmp_path))
     assert found.matched
     assert (tmp_path / "shots.csv").read_bytes() == before
+
+
+def test_the_statistics_know_the_order_of_shots_that_were_labelled_by_it(tmp_path):
+    """Five readings that creep by 1 mm a shot, in one cell: a drift of 4 mm from first to last."""
+    session = session_of(tmp_path, {"1.mp4": 5}, planned=[("S1", "A")] * 5)
+    with Store(session.store_path) as store:
+        shots = [
+            made_up_shot(session.clip_path("1.mp4"), launch_rad=0.0, swerve_m=0.001 * number, number=number)
+            for number in range(1, 6)
+        ]
+        store.save_clip("1.mp4", record_of("1.mp4"), shots)
+    _, table = labelled(session)
+    (drift,) = session_drift(counted_frame(table))
+    assert drift.over_session == pytest.approx(4.0, rel=1e-9)
 
 
 def test_labels_of_the_testers_own_are_left_alone(tmp_path):
