@@ -21,7 +21,8 @@ from calibrate.table import TABLES, Ball, Lane
 from calibrate.units import m_from_inch
 from sample_clips.ball_render import Look, Pattern
 from sample_clips.make_session import CLICKED
-from sample_clips.marks import hand_clicks
+from sample_clips.marks import hand_clicks, true_marks
+from sample_clips.optics import Lens
 from sample_clips.physics import Friction
 from sample_clips.render import render_clip
 from sample_clips.shots import (
@@ -98,6 +99,24 @@ def _spread(limits: tuple[float, float], number: int, step: float, start: float)
     return limits[0] + (limits[1] - limits[0]) * ((start + number * step) % 1)
 
 
+def _near_lens(base: ShotSetup, rng: np.random.Generator) -> Lens:
+    """A camera near the place of its set."""
+    lens = base.lens
+    return replace(
+        lens,
+        position_m=tuple(float(p) for p in np.array(lens.position_m) + rng.normal(0, (0.08, 0.05, 0.05))),
+        target_m=tuple(float(p) for p in np.array(lens.target_m) + (*rng.normal(0, 0.01, 2), 0.0)),
+        focal_px=lens.focal_px * float(np.exp(rng.normal(0, 0.01))),
+        roll_rad=math.radians(rng.normal(0, 0.8)),
+    )
+
+
+def _holds_lane_and_scale(setup: ShotSetup) -> bool:
+    """Whether spot, scale and markers are in the picture, as whoever places a camera sees to."""
+    needed = {name for name in CLICKED if name.startswith(("scale", "lane", "bed"))}
+    return needed <= set(true_marks(setup))
+
+
 def clip_setup(set_name: str, number: int) -> ShotSetup:
     """One shot of a set."""
     base = SETS[set_name]
@@ -111,21 +130,19 @@ def clip_setup(set_name: str, number: int) -> ShotSetup:
         elevation_rad=math.radians(rng.uniform(1.0, 4.0)),
         end_mass_kg=rng.uniform(0.003, 0.008),
     )
-    lens = replace(
-        base.lens,
-        position_m=tuple(float(p) for p in np.array(base.lens.position_m) + rng.normal(0, (0.08, 0.05, 0.05))),
-        target_m=tuple(float(p) for p in np.array(base.lens.target_m) + (*rng.normal(0, 0.01, 2), 0.0)),
-        focal_px=base.lens.focal_px * float(np.exp(rng.normal(0, 0.01))),
-        roll_rad=math.radians(rng.normal(0, 0.8)),
-    )
+    near = _near_lens(base, rng)
     scale = PaperScale(
         zero_x_m=base.scene.aim_x_m + rng.normal(0, 0.0008), skew_rad=math.radians(rng.normal(0, 0.08))
     )
+    scene = replace(base.scene, scale=scale)
+    again = np.random.default_rng([SEED, index, number, 1])
+    while not _holds_lane_and_scale(replace(base, lens=near, scene=scene)):
+        near = _near_lens(base, again)
     slow = base.recording.fps > 120
     return replace(
         base,
-        lens=lens,
-        scene=replace(base.scene, scale=scale),
+        lens=near,
+        scene=scene,
         strike=strike,
         recording=replace(
             base.recording,

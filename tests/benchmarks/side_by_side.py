@@ -32,7 +32,6 @@ import numpy as np
 from clip_sets import make_clips
 from rendered_clips import Measurement, add_options, markdown, measure_all
 from rivals import (
-    Rival,
     Run,
     load_run,
     reading_by_camera_mm,
@@ -131,25 +130,33 @@ def _cells(summary: Summary) -> list[str]:
     ]
 
 
+def try_rivals(measurement: Measurement) -> dict[str, Outcome]:
+    """Let all rivals at one clip; their outcomes by name."""
+    run = load_run(measurement.clip, measurement.calibration)
+    return {
+        rival.name: try_rival(rival.places_px, measurement, run)
+        for rival in rivals()
+        if rival.places_px is not None
+    }
+
+
 def compare(measurements: Sequence[Measurement]) -> None:
     """Let all rivals at the clips, and print the table."""
     usable = [m for m in measurements if m.calibration is not None]
-    outcomes: dict[str, list[Outcome]] = {}
-    contestants: list[Rival] = rivals()
-    for measurement in usable:
-        run = load_run(measurement.clip, measurement.calibration)
-        for rival in contestants:
-            if rival.places_px is not None:
-                outcomes.setdefault(rival.name, []).append(try_rival(rival.places_px, measurement, run))
+    report(usable, [try_rivals(m) for m in usable])
+
+
+def report(usable: Sequence[Measurement], outcomes: Sequence[dict[str, Outcome]]) -> None:
+    """Print the table of clips that were calibrated, and of what each rival made of each."""
     print(f"\nReading error in mm on {len(usable)} clips, OpenCV {cv2.__version__}\n")
     columns = [f"{way}, {what}" for way in WAYS for what in ("median", "largest")]
     rows = [["what finds the ball", *columns, "not measured", "frames / CPU s"]]
     best_mm = np.inf
-    for rival in contestants:
+    for rival in rivals():
         if rival.places_px is None:
             rows.append([f"{rival.name}: {rival.absent}", *["-"] * 8])
             continue
-        done = outcomes[rival.name]
+        done = [by_name[rival.name] for by_name in outcomes]
         by_way = [best_variant(done, way) for way in WAYS]
         missed = sum(not outcome.errors_mm for outcome in done)
         best_mm = min([best_mm, *(summary.median_mm for summary in by_way[:2])])
