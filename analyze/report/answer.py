@@ -31,9 +31,16 @@ def counting_sentence(findings: Findings) -> str:
                 if aside
                 else []
             ),
-            *([f"{_count(len(controls), 'control shot')} set each shooter's zero."] if len(controls) else []),
+            *([_control_words(table, len(controls))] if len(controls) else []),
         ]
     )
+
+
+def _control_words(table: pd.DataFrame, n: int) -> str:
+    # Only squirt is counted from them; hand-read numbers stay as they were read.
+    if "squirt_deg" in table.columns:
+        return f"{_count(n, 'control shot')} set each shooter's zero of squirt."
+    return f"{_count(n, 'control shot')} {'is' if n == 1 else 'are'} shown, and not compared."
 
 
 def failed_sentence(evidence: Evidence) -> str:

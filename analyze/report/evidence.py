@@ -136,7 +136,7 @@ def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
         sessions=tuple(sessions),
         table=table,
         shared_sd={quantity: _shared_sd(sessions, quantity) for quantity in QUANTITIES},
-        notes=(*_disagreements(sessions), *_several_note(sessions)),
+        notes=(*_several_note(sessions), *_disagreements(sessions), *_twice(sessions)),
     )
 
 
@@ -237,6 +237,23 @@ def _disagreements(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
                 f"of {sessions[0].name} are used for all."
             )
     return tuple(notes)
+
+
+def _twice(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
+    """Say that the same recording is in several sessions, where it is: its shots would count more than once."""
+    seen: dict[str, str] = {}
+    twice = []
+    for one in sessions:
+        for stored in one.stored:
+            if seen.setdefault(stored.clip_sha256, one.name) != one.name:
+                twice.append(f"{stored.clip} of {one.name}")
+    if not twice:
+        return ()
+    return (
+        f"{len(twice)} shots are from recordings that another session holds as well (the first: {twice[0]}): "
+        f"they count "
+        "twice, so take one of the two out.",
+    )
 
 
 def _several_note(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:

@@ -209,7 +209,8 @@ def _step(state: _State, active: Flags) -> Floats:
     chosen = np.flatnonzero(active)
     step = np.zeros(len(active))
     block = state.information[np.ix_(chosen, chosen)]
-    scale = np.sqrt(np.diag(block))
+    # A variance that the data say nothing of (equal cells, rounded to zero information) stays where it is.
+    scale = np.sqrt(np.where(np.diag(block) > 0, np.diag(block), 1.0))
     step[chosen] = (
         np.linalg.lstsq(block / np.outer(scale, scale), state.score[chosen] / scale, rcond=1e-12)[0] / scale
     )
@@ -299,7 +300,7 @@ def fit_reml(
     theta, state, converged = _ascend(data, theta, bounded, known)
 
     held = known | (bounded & (theta <= 0))
-    chosen = np.flatnonzero(~held)
+    chosen = np.flatnonzero(~held & (np.diag(state.information) > 0))
     variances_cov = np.zeros((len(theta), len(theta)))
     block = state.information[np.ix_(chosen, chosen)]
     scale = np.sqrt(np.diag(block))

@@ -180,7 +180,7 @@ def _reml_component(fit: MixedFit, source: str, confidence: float) -> _Component
     k = fit.names.index(source)
     variance, spread = float(fit.variances[k]), float(fit.variances_cov[k, k])
     limits = None
-    if variance > 0 and 2 * variance**2 > LEAST_DF * spread:
+    if variance > 0 and spread > 0 and 2 * variance**2 > LEAST_DF * spread:
         limits = chi_square_interval(variance, 2 * variance**2 / spread, confidence)
     return _Component(source=source, variance=variance, limits=limits)
 

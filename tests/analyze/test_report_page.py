@@ -280,6 +280,18 @@ def test_a_session_named_twice_is_refused(tmp_path):
         build_joint_report([folder, folder], tmp_path / "joint")
 
 
+def test_a_recording_that_two_sessions_hold_is_told(tmp_path):
+    for name in ("day1", "day2"):
+        made_up_session(tmp_path / name)
+    _, made = build_joint_report([tmp_path / "day1", tmp_path / "day2"], tmp_path / "joint")
+    assert any(
+        "recordings that another session holds as well (the first: A/S1/1.mp4 of day2)" in note
+        for note in made.notes
+    )
+    shots = pd.read_csv(tmp_path / "joint/shots.csv")
+    assert list(shots["session"]) == ["day1"] * 7 + ["day2"] * 7
+
+
 def test_other_rules_of_a_later_session_are_said_not_to_count(tmp_path):
     first, second = several(tmp_path, (0.0, 1.0))
     (second / "session.toml").write_text("[analysis]\nmargin_mm = 4\n")
