@@ -67,7 +67,7 @@ def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("sessions", nargs="?", type=int, default=72)
-    parser.add_argument("--shots", type=int, default=16)
+    parser.add_argument("--shots", type=int, default=12)
     parser.add_argument("--wave", type=float, default=0.0)
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
