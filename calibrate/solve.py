@@ -131,9 +131,10 @@ def _snap_and_solve(
             table=scene.solved_table(fit.state),
             scale=scene.solved_scale(fit.state),
         )
-        for i, snap in zip(together, whole or (), strict=bool(whole)):
+        found = () if isinstance(whole, NotMeasured) else whole
+        for i, snap in zip(together, found, strict=bool(found)):
             places[i], covs[i], snapped[i] = snap.place_px, snap.cov_px2, True
-        for i in () if whole else together:
+        for i in () if found else together:
             snap_singly(i)
     fit = adjust(scene, places, covs, used=rough.adjustment.used, start=fit.state)
     while (worst := worst_mark(fit)) is not None and snapped[worst]:

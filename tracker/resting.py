@@ -16,6 +16,7 @@ SEARCH_STEP_M = 0.004
 # passed over: the tip may hide one or two, a dot may darken another.
 SECTORS = 12
 PASSED_OVER = SECTORS // 4
+LEAST_SHARE = 0.1
 
 Picture = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
 
@@ -106,7 +107,10 @@ def find_resting_ball(picture: Picture, calibration: Calibration) -> RestingPlac
     elsewhere = score[np.hypot(dx.ravel() - dx.ravel()[best], dy.ravel() - dy.ravel()[best]) > radius_m]
     spread = 1.4826 * float(np.median(np.abs(elsewhere - np.median(elsewhere)))) if elsewhere.size else 0.0
     grain = float(np.median(np.abs(np.diff(outer[best].ravel())))) + 1.0
-    if score[best] < 3 * grain or (elsewhere.size and score[best] < np.median(elsewhere) + 3 * spread):
+    # a cue over the bare spot is bright in a few directions only
+    if score[best] < max(3 * grain, LEAST_SHARE * steps[best].max()) or (
+        elsewhere.size and score[best] < np.median(elsewhere) + 3 * spread
+    ):
         return None
     points = (centres_px[best] + 0.7 * INNER.reshape(-1, 2) * shape).astype(np.float32)
     return RestingPlace(xy_m=places_m[best, :2], inside_px=points, contrast=float(score[best]))

@@ -1,0 +1,113 @@
+"""Recordings: true times, luma as it was written, and one clear line for what cannot be read."""
+
+from fractions import Fraction
+
+import av  # noqa: TID251 - the recordings under test are written here
+import cv2
+import numpy as np
+import pytest
+
+from calibrate.errors import ClipError
+from tracker.clip import clip_info, read_frames, still_luma
+
+TICKS_PER_S = 90000
+
+
+def write_clip(path, pictures, ticks, *, codec="libx264", pix_fmt="yuv420p", options=None):
+    """Write grey pictures at given times; quality high enough to compare brightness."""
+    height, width = pictures[0].shape
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream(codec, rate=60, options=options or {"crf": "4"})
+        stream.width, stream.height, stream.pix_fmt = width, height, pix_fmt
+        stream.time_base = stream.codec_context.time_base = Fraction(1, TICKS_PER_S)
+        for picture, tick in zip(pictures, ticks, strict=True):
+            frame = av.VideoFrame.from_ndarray(np.stack([picture] * 3, axis=-1), format="rgb24")
+            frame.pts, frame.time_base = int(tick), Fraction(1, TICKS_PER_S)
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+    return path
+
+
+def pictures(n=40, height=96, width=160):
+    """Smooth pictures that grow brighter; wider than high, and no two columns alike."""
+    ramp = np.linspace(30, 150, width)[None, :] + np.linspace(0, 40, height)[:, None]
+    return [(ramp + i).astype(np.uint8) for i in range(n)]
+
+
+def phone_ticks(rng, n=40):
+    """60 frames a second with jitter of 0.5 ms, the 11th and 12th frame dropped."""
+    ticks = np.arange(n + 2) * 1500 + np.round(rng.normal(0, 0.0005, n + 2) * TICKS_PER_S)
+    return np.delete(ticks - ticks[0], [10, 11])
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory):
+    ticks = phone_ticks(np.random.default_rng(20240611))
+    return write_clip(tmp_path_factory.mktemp("clips") / "shot.mp4", pictures(), ticks), ticks
+
+
+def test_times_are_those_of_the_file(clip):
+    path, ticks = clip
+    times = [frame.time_s for frame in read_frames(path)]
+    np.testing.assert_allclose(
+        times, ticks / TICKS_PER_S, rtol=0, atol=1e-4
+    )  # the container rounds to its own ticks
+
+
+def test_frame_rate_bridges_dropped_frames(clip):
+    """59.9 and 60.1 are 0.2 % of a speed; counting frames over time would say 57.1."""
+    info = clip_info(clip[0])
+    assert info.frame_rate == pytest.approx(60, rel=0.002)
+    assert info.n_frames == 40
+    assert info.size_px == (160, 96)
+
+
+def test_slow_motion_runs_on_the_camera_s_clock(clip):
+    path, ticks = clip
+    times = np.array([frame.time_s for frame in read_frames(path, capture_fps=240)])
+    np.testing.assert_allclose(times[-1] - times[0], (ticks[-1] - ticks[0]) / TICKS_PER_S / 4, rtol=0.003)
+
+
+def test_luma_is_that_of_the_picture(clip):
+    """BT.601 limited range: Y = 16 + 219/255 grey (ITU-R BT.601); an 8-bit codec at high quality errs by 2."""
+    for frame, picture in zip(read_frames(clip[0]), pictures(), strict=True):
+        np.testing.assert_allclose(frame.luma, 16 + picture.astype(float) * 219 / 255, rtol=0, atol=4)
+
+
+def test_ten_bit_recordings_give_the_same_luma(tmp_path, clip):
+    path = write_clip(
+        tmp_path / "ten.mkv", pictures(3), [0, 1500, 3000], codec="ffv1", pix_fmt="yuv420p10le", options={}
+    )
+    for frame, picture in zip(read_frames(path), pictures(3), strict=True):
+        assert frame.luma.dtype == np.uint8
+        np.testing.assert_allclose(frame.luma, 16 + picture.astype(float) * 219 / 255, rtol=0, atol=2)
+
+
+def test_still_luma_is_the_mean_of_the_first_frames(clip):
+    mean = still_luma(clip[0], count=5)
+    np.testing.assert_allclose(mean, 16 + np.mean(pictures()[:5], axis=0) * 219 / 255, rtol=0, atol=2)
+
+
+def test_still_luma_reads_images(tmp_path):
+    picture = pictures(1)[0]
+    cv2.imwrite(str(tmp_path / "table.png"), picture)
+    np.testing.assert_array_equal(still_luma(tmp_path / "table.png"), picture)
+    with pytest.raises(ClipError, match="not an image that can be read"):
+        still_luma(tmp_path / "missing.png")
+
+
+def test_what_cannot_be_read_is_said_in_one_line(tmp_path, clip):
+    text, empty, cut = tmp_path / "notes.mp4", tmp_path / "empty.mp4", tmp_path / "cut.mp4"
+    text.write_text("this is no video\n" * 50)
+    empty.touch()
+    cut.write_bytes(clip[0].read_bytes()[:900])
+    for path, words in (
+        (tmp_path / "none.mp4", "no such file"),
+        (empty, "the file is empty"),
+        (text, "not a video that can be read"),
+        (cut, "copy it from the phone again"),
+    ):
+        with pytest.raises(ClipError, match=words) as caught:
+            clip_info(path)
+        assert "\n" not in str(caught.value)
+        assert path.name in str(caught.value)
