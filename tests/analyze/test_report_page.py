@@ -274,6 +274,24 @@ def test_conditions_shot_in_different_sessions_cannot_be_known_better_than_sessi
     assert "differs" not in set(rows["verdict"])
 
 
+def test_several_sessions_go_through_the_command_line(tmp_path):
+    folders = several(tmp_path, (0.0, 15.0))
+    done = subprocess.run(
+        [
+            *(sys.executable, "-W", "error", "-c", "from analyze.cli import app; app()", "report"),
+            *map(str, folders),
+            *("--out", str(tmp_path / "joint")),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "A and B differ: B minus A is" in done.stdout
+    assert (tmp_path / "joint/report.html").is_file()
+    assert not (folders[0] / "out").exists()
+
+
 def test_a_session_named_twice_is_refused(tmp_path):
     folder = several(tmp_path, (0.0,))[0]
     with pytest.raises(SessionError, match="is named twice"):
