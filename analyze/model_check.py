@@ -166,7 +166,7 @@ def _find_lost_end(fit: PathFit) -> NotMeasured | None:
 
 
 def _find_kink(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:
-    """Look for a sudden change of velocity, where the sightings scatter more about the path than their pixels say."""
+    """Look for a sudden change of velocity, where sightings scatter more about the path than their pixels say."""
     if fit.noise_scale < BENT_SCALE:
         # The linear gain below is not bounded by the residuals there are; the end of the slide can feed it.
         return None

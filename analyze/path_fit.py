@@ -292,8 +292,7 @@ def _posterior(
         cov = inverse(hessian)
         dof = float(2 * np.count_nonzero(all_weights) - np.trace(cov @ (hessian - precision)))
         chi2 = float(w @ right**2)
-        # Never below what the tracker states: part of that is bias along the path, which the path follows and hides.
-        noise2 = max(1.0, (priors.noise_dof + chi2) / (priors.noise_dof + max(dof, 0.0)))
+        noise2 = max(priors.least_noise**2, (priors.noise_dof + chi2) / (priors.noise_dof + max(dof, 0.0)))
         persistence = _persistence(white[1:], weights)
         noise2 *= _persistence_factor(persistence)
     gradient = rows.T @ (w * right) / noise2 + precision @ (problem.prior_mean - theta)

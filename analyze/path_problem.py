@@ -68,6 +68,9 @@ class MotionPriors:
     noise_dof : float
         How firmly the tracker's covariances are believed, in degrees of freedom: the residuals of a shot move the
         scale of the noise in proportion to their own number.
+    least_noise : float
+        The scale never falls below this: part of what the tracker states is bias that changes slowly along the
+        path, which the path follows and hides.
     """
 
     mu_s: float = 0.2
@@ -82,6 +85,7 @@ class MotionPriors:
     known_readout_sd_s: float = 0.0003
     ball_bias_px: float = 0.12
     noise_dof: float = 20.0
+    least_noise: float = 1.0
 
 
 def motion_parameters(theta: Floats) -> Floats:
