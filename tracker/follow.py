@@ -18,7 +18,7 @@ from tracker.corridor import Corridor, lay_corridor
 from tracker.locate import BROAD_PRIOR, SETTLED_PX, Patch, ShadePrior, Sighting, locate_ball, shade_prior, window_px
 from tracker.optics import TONES, fit_optics
 from tracker.path import BallPath
-from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, NotTracked
+from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
 from tracker.shots import NoStrike, ShotFrames, cut_shots
 
 Picture = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
@@ -71,15 +71,13 @@ def track_clip(
     Raises
     ------
     ClipError
-        If the file cannot be read at all, or its picture has another size than the calibration's.
+        If the file cannot be read at all.
     """
     info = clip_info(clip)
     wanted = tuple(int(n) for n in calibration.camera.size_px)
     if info.size_px != wanted:
-        raise ClipError(
-            f"{clip}: {info.size_px[0]} x {info.size_px[1]} px, but the calibration is for "
-            f"{wanted[0]} x {wanted[1]} px; calibrate with a frame of this recording"
-        )
+        detail = f"{info.size_px[0]} x {info.size_px[1]} px, calibrated {wanted[0]} x {wanted[1]} px"
+        return (NotTracked(clip=clip, shot=1, reason=PICTURE_SIZE, detail=detail),)
     frame_period_s = 1 / (capture_fps or info.frame_rate or 30.0)
     corridor = lay_corridor(calibration, info.size_px)
     damage: list[str] = []

@@ -53,4 +53,9 @@ CLIP_DAMAGED = Reason(
     "The recording cannot be read.",
     "Copy it from the phone again, or record the shot again.",
 )
-REASONS = (NO_BALL, NO_STRIKE, BALL_LOST, CLIP_DAMAGED)
+PICTURE_SIZE = Reason(
+    "picture-size",
+    "The recording has another picture size than the one that was calibrated.",
+    "Record all shots of a session alike; give this recording a session of its own and calibrate there.",
+)
+REASONS = (NO_BALL, NO_STRIKE, BALL_LOST, PICTURE_SIZE, CLIP_DAMAGED)
