@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analyze.report.measured_again import ShotKey, keys_before, readings_again, shot_key
 from analyze.report.tables import counted_frame, label_of, shots_frame
 from analyze.session.config import SessionConfig
 from analyze.session.folder import Label, Session, open_session
@@ -67,6 +68,8 @@ class Evidence:
         Table of shots for `analyze.statistics`, with the standard uncertainties that differ from shot to shot.
     shared_sd : dict of str to float
         By quantity: what all shots of a session share, root mean square, in the quantity's unit.
+    again : DataFrame
+        Readings of shots that several sessions hold; see `measured_again.readings_again`.
     notes : tuple of str
         What the reader should know, one sentence each.
     """
@@ -74,6 +77,7 @@ class Evidence:
     sessions: tuple[SessionEvidence, ...]
     table: pd.DataFrame
     shared_sd: dict[str, float]
+    again: pd.DataFrame
     notes: tuple[str, ...]
 
     @property
@@ -128,7 +132,8 @@ def measured_evidence(session: Session, stored: Sequence[StoredShot], *, name: s
 
 def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
     """Put sessions together: one table for the statistics, and what the settings of the sessions disagree in."""
-    tables = [_statistics_table(one) for one in sessions]
+    held = [one.stored for one in sessions]
+    tables = [_statistics_table(one, keys_before(held, k)) for k, one in enumerate(sessions)]
     columns = dict.fromkeys(name for table in tables for name in table.columns)
     full = [table.reindex(columns=list(columns)) for table in tables]
     table = full[0] if len(full) == 1 else pd.concat(full, ignore_index=True)
@@ -136,6 +141,7 @@ def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
         sessions=tuple(sessions),
         table=table,
         shared_sd={quantity: _shared_sd(sessions, quantity) for quantity in QUANTITIES},
+        again=readings_again([(one.name, one.stored) for one in sessions]),
         notes=(*_several_note(sessions), *_disagreements(sessions), *_twice(sessions)),
     )
 
@@ -177,12 +183,13 @@ def _hand_read(session: Session, name: str) -> SessionEvidence:
     return SessionEvidence(name=name, session=session, stored=(), labels=(), shots=shots)
 
 
-def _statistics_table(one: SessionEvidence) -> pd.DataFrame:
-    """Shots with a reading, in the order of the conditions, with their own uncertainties only."""
+def _statistics_table(one: SessionEvidence, elsewhere: frozenset[ShotKey]) -> pd.DataFrame:
+    """Shots with a reading that do not count elsewhere, in the order of the conditions, with their own sds only."""
     shots = one.shots
     if not one.by_hand:
         own = pd.DataFrame([_own_sds(stored.shot) for stored in one.stored], index=shots.index)
-        shots = counted_frame(shots.assign(**{name: own[name] for name in own.columns}))
+        here = [shot_key(stored) not in elsewhere for stored in one.stored]
+        shots = counted_frame(shots.assign(**{name: own[name] for name in own.columns})[here])
     places = {name: k for k, name in enumerate(one.session.config.condition_names)}
     shots = shots.sort_values(
         "condition", kind="stable", key=lambda names: names.map(places).fillna(len(places)).astype(float)
@@ -240,7 +247,7 @@ def _disagreements(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
 
 
 def _twice(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
-    """Say that the same recording is in several sessions, where it is: its shots would count more than once."""
+    """Say that the same recording is in several sessions, where it is."""
     seen: dict[str, str] = {}
     twice = []
     for one in sessions:
@@ -250,9 +257,9 @@ def _twice(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
     if not twice:
         return ()
     return (
-        f"{len(twice)} shots are from recordings that another session holds as well (the first: {twice[0]}): "
-        f"they count "
-        "twice, so take one of the two out.",
+        f"{len(twice)} shots are from recordings that an earlier session holds as well (the first: {twice[0]}): "
+        "they count once, as the earlier session measured them; what measuring them again changed is said under "
+        "the variation.",
     )
 
 

@@ -12,6 +12,7 @@ from analyze.statistics import (
     CueTable,
     DifferenceSplit,
     Drift,
+    GaugeStudy,
     KeepRule,
     KeepRules,
     MeasurementFitness,
@@ -24,6 +25,7 @@ from analyze.statistics import (
     compare_keep_rules,
     cue_table,
     flag_outliers,
+    gauge_study,
     measurement_fitness,
     session_drift,
     split_difference,
@@ -63,6 +65,8 @@ class Findings:
         Shots to look at.
     drifts : tuple of Drift
         Over each session.
+    gauge : GaugeStudy or None
+        Shots that several sessions measured, each with its own marks; None where there are none.
     cue : CueTable or None
         What the shots say of the cues; None where no squirt was measured.
     splits : tuple of DifferenceSplit
@@ -81,6 +85,7 @@ class Findings:
     keep_rules: KeepRules
     flags: tuple[OutlierFlag, ...]
     drifts: tuple[Drift, ...]
+    gauge: GaugeStudy | None
     cue: CueTable | None
     splits: tuple[DifferenceSplit, ...]
     notes: tuple[str, ...]
@@ -133,6 +138,7 @@ def find(evidence: Evidence) -> Findings:
         keep_rules=compare_keep_rules(every, closest_k=analysis.closest_k),
         flags=flag_outliers(table),
         drifts=session_drift(table, confidence=analysis.confidence),
+        gauge=_gauge(evidence),
         cue=cue,
         splits=_splits(table, reference, analysis.confidence),
         notes=notes,
@@ -143,6 +149,11 @@ def tested_conditions(table: pd.DataFrame) -> list[str]:
     """Conditions under test that have shots which count, in their order."""
     counted = table[table["kept"].astype(bool) & table["reading_mm"].notna() & (table["role"] == "test")]
     return [str(name) for name in counted["condition"].unique()]
+
+
+def _gauge(evidence: Evidence) -> GaugeStudy | None:
+    """Study what measuring the same recordings with other marks changed."""
+    return None if evidence.again.empty else gauge_study(evidence.again, operator="session")
 
 
 def _reference(table: pd.DataFrame, wanted: str | None) -> tuple[str | None, tuple[str, ...]]:

@@ -1,5 +1,6 @@
 """The sections of the page that hold results: answer, readings, pairs, squirt, swerve, cues, variation, rules."""
 
+import math
 from collections.abc import Mapping, Sequence
 
 from analyze.report.answer import counting_sentence, failed_sentence, limits_of_the_data, pair_sentences
@@ -397,12 +398,28 @@ def variation_section(evidence: Evidence, findings: Findings) -> Section:
         f"Method: {findings.components.method}." if findings.components.method else "",
         *findings.components.notes,
         *(drift.sentence for drift in findings.drifts),
+        *_again_words(evidence, findings),
     ]
     blocks.append(Bullets(items=once(sentences)))
     blocks.append(Paragraph(text=_flag_words(findings)))
     if findings.flags:
         blocks.append(Bullets(items=once(flag.sentence for flag in findings.flags[:MOST_FLAGS])))
     return Section(slug="variation", title="Where the variation comes from", blocks=tuple(blocks))
+
+
+def _again_words(evidence: Evidence, findings: Findings) -> tuple[str, ...]:
+    """Say what measuring the same recordings again, with other marks, changed."""
+    gauge, units = findings.gauge, evidence.config.session.units
+    if gauge is None:
+        return ()
+    clips, sets = evidence.again["clip"].nunique(), evidence.again["session"].nunique()
+    marks = spread(math.sqrt(gauge.variances.operator), units)
+    # one measuring a set of clicks: repeating and interaction cannot be told apart
+    rest = spread(math.sqrt(gauge.variances.repeatability + gauge.variances.interaction), units)
+    return (
+        f"{clips} shots were measured {sets} times, each time with other clicks: the marks move all readings "
+        f"together by {marks} (standard deviation), and each for itself by {rest}.",
+    )
 
 
 def _flag_words(findings: Findings) -> str:
