@@ -308,7 +308,7 @@ def test_covariates_that_cannot_be_adjusted_for_are_named():
 
 
 def test_shots_of_unequal_precision_are_weighted():
-    """Independent reference: weighted least squares of statsmodels with the same weights."""
+    """Shots that are known better count for more, and the page says that they do."""
     rng = np.random.default_rng(11)
     sd = np.tile([0.5, 8.0], 10)
     shots = groups(A=rng.normal(0, 1, 10) * sd[:10], B=rng.normal(1, 1, 10) * sd[:10])
