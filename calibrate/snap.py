@@ -213,7 +213,7 @@ def snap_scale(
 def _clearer(fits: Sequence[TickFit | None]) -> TickFit | None:
     """Of the fits on either side of the reading line the one whose lines stand out more: numbers are no lines."""
     found = [fit for fit in fits if fit is not None]
-    return max(found, key=lambda fit: float(np.mean(fit.depth / fit.misfit)), default=None)
+    return min(found, key=lambda fit: fit.joint_sd_px, default=None)
 
 
 def _tick_frame(px_per_m: Floats, unit_m: float) -> tuple[Floats, float, float]:

@@ -22,7 +22,7 @@ _STRETCH_SD = 0.006  # of the scale against the rough calibration's: clicks of 0
 # Neighbouring pixels err alike after compression, and a line has too few to measure how much: rendered ticks in
 # H.264 at CRF 26 lie this many times farther off than independent pixels would have them.
 _ALIKE = 2.5
-_ALIKE_TOGETHER = 5.0  # those that have to be found together are faint, and compression moves faint ones more
+_ALIKE_TOGETHER = 3.5  # the whole scale: the scatter of its ticks raises this where compression moves them more
 _WIDTH_PX, _WIDTH_LOG_SD = 1.1, 0.35  # a tick of about 1 mm, blurred by lens and compression
 _SHIFT, _STRETCH, _TURN, _WIDTH = range(4)
 

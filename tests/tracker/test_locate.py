@@ -7,7 +7,7 @@ import pytest
 from paint_ball import Scene, aimed_camera, paint
 
 from tracker.ball_image import BallView, Optics, view_ball
-from tracker.locate import BROAD_PRIOR, Patch, locate_ball, shade_prior, window_px
+from tracker.locate import BROAD_PRIOR, MODEL_SD_PX, Patch, locate_ball, shade_prior, window_px
 
 RADIUS_M = 0.028575
 CAMERA = aimed_camera((0.5, 3.6, 1.8), (0.35, 1.5, 0), 1500, (1920, 1080), k1=-0.05, roll_rad=0.02)
@@ -45,7 +45,8 @@ def errors_px(scene: Scene, *, seed=20240611, n=8, **motion):
         assert seen is not None
         error = seen.centre_px - true.centre_px
         errors.append(error)
-        ratios.append(error / np.sqrt(np.diag(seen.cov_px2)))
+        # what the pixels say, without the floor for what every ball has in common
+        ratios.append(error / np.sqrt(np.diag(seen.cov_px2) - MODEL_SD_PX**2))
     return np.array(errors), np.array(ratios)
 
 
