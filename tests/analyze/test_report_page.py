@@ -303,9 +303,14 @@ def test_a_recording_that_two_sessions_hold_is_told(tmp_path):
         made_up_session(tmp_path / name)
     _, made = build_joint_report([tmp_path / "day1", tmp_path / "day2"], tmp_path / "joint")
     assert any(
-        "recordings that another session holds as well (the first: A/S1/1.mp4 of day2)" in note
+        "recordings that an earlier session holds as well (the first: A/S1/1.mp4 of day2)" in note
         for note in made.notes
     )
+    # both are shown, one of them counts, and what measuring again changed (nothing here) is said
+    assert set(made.findings.table["session"]) == {"day1"}
+    assert made.findings.gauge is not None
+    assert made.findings.gauge.variances.operator == pytest.approx(0.0, abs=1e-12)
+    assert "times, each time with other clicks" in made.page.read_text()
     shots = pd.read_csv(tmp_path / "joint/shots.csv")
     assert list(shots["session"]) == ["day1"] * 7 + ["day2"] * 7
 
