@@ -47,6 +47,8 @@ class BallPath:
         Width and height of the image.
     frames : int
         Frames looked at between strike and contact, with and without a sighting.
+    notes : tuple of str
+        What the tracker noticed and a person may want to know.
     """
 
     clip: Path
@@ -63,6 +65,7 @@ class BallPath:
     exposure_s: float
     size_px: Floats
     frames: int
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Check shapes and order, and freeze the arrays."""
