@@ -7,14 +7,26 @@ from scipy.special import ndtr
 
 from calibrate.arrays import Floats
 from calibrate.camera import Camera
+from tracker.tone import Tone
 
-# Brightness of the ball in the band inside its rim: waves round the rim up to this order, each once constant and
-# once times the normal's component towards the camera, sqrt(1 - rho^2), which at the rim has infinite slope.
-SHADE_ORDER = 3
-N_SHADE = 2 * (2 * SHADE_ORDER + 1)
+# The ball's brightness is a polynomial up to this degree of where its surface faces: a matt ball's brightness has
+# less than 1 % beyond it.
+DEGREE = 4
+_POWERS = tuple((i, j, 0) for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)) + tuple(
+    (i, j, 1) for i in range(DEGREE) for j in range(DEGREE - i)
+)
+N_LIGHT = len(_POWERS)
+# What lies round the ball is brighter or darker by waves round it up to this order, near it and farther away.
+SHADOW_ORDER = 3
+N_SHADOW = 2 * (2 * SHADOW_ORDER + 1)
+
+# Phones sharpen: they take from each pixel a share of a picture blurred by about so much.
+SHARPENING_PX = 1.0
+# For differences in time; a few mm of way.
+_SHORT_S = 1e-3
 
 # What `tracker.optics` estimates from a clip, in this order.
-OPTICS_PARAMETERS = ("blur_px", "exposure_s", "radius_scale")
+OPTICS_PARAMETERS = ("blur_px", "exposure_s", "radius_scale", "sharpening")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -31,12 +43,21 @@ class BallView:
         Symmetric matrix that takes the unit circle to the outline round its centre.
     velocity_px_s : (2,) float64
         Motion of the centre in the image.
+    bend_px_s2 : (2,) float64
+        Change of `velocity_px_s`: a ball that comes nearer at an even speed moves ever faster in the image.
+    growth_per_s : float
+        Change of the outline's size, relative.
+    facing : (3, 3) float64
+        Rows: the image's right, its down, and towards the camera, as unit vectors of the table frame.
     """
 
     centre_px: Floats
     offset_px: Floats
     axes_px: Floats
     velocity_px_s: Floats
+    bend_px_s2: Floats
+    growth_per_s: float
+    facing: Floats
 
     @property
     def radius_px(self) -> float:
@@ -58,8 +79,10 @@ class Optics:
         Rolling shutter: time from one row to the next.
     radius_scale : float
         Outline as seen over outline as computed: halo, sharpening, and the tolerance of the ball.
-    tone : float
-        Exponent that takes grey levels to amounts of light. Light mixes in a blurred rim, grey levels do not;
+    sharpening : float
+        Share of the blurred picture that the phone takes away (and adds of the sharp one).
+    tone : Tone
+        What takes grey levels to amounts of light. Light mixes in a blurred rim, grey levels do not;
         ignored, the rim moves outwards by up to 0.3 px, more where the ball is brighter.
     """
 
@@ -67,7 +90,8 @@ class Optics:
     exposure_s: float = 0.0
     row_s: float = 0.0
     radius_scale: float = 1.0
-    tone: float = 1.0
+    sharpening: float = 0.0
+    tone: Tone = Tone()
 
 
 def view_ball(camera: Camera, xy_m: Floats, velocity_m_s: Floats, *, radius_m: float) -> BallView:
@@ -101,103 +125,104 @@ def view_ball(camera: Camera, xy_m: Floats, velocity_m_s: Floats, *, radius_m: f
     conic /= 1 + offset_px @ conic @ offset_px
     values, vectors = np.linalg.eigh(conic)
     axes_px = (vectors / np.sqrt(values)) @ vectors.T
-    velocity_px_s = camera.project_jacobian(centre_m)[:, :2] @ np.asarray(velocity_m_s)
-    return BallView(centre_px=centre_px, offset_px=offset_px, axes_px=axes_px, velocity_px_s=velocity_px_s)
+    ahead_m = np.array([velocity_m_s[0], velocity_m_s[1], 0.0])
+    velocity_px_s = camera.project_jacobian(centre_m) @ ahead_m
+    near_px = camera.project(centre_m + np.outer([-_SHORT_S, _SHORT_S], ahead_m))
+    towards = camera.position_m - centre_m
+    distance_m = np.linalg.norm(towards)
+    towards /= distance_m
+    right = camera.R_cam_from_table[0] - (camera.R_cam_from_table[0] @ towards) * towards
+    right /= np.linalg.norm(right)
+    return BallView(
+        centre_px=centre_px,
+        offset_px=offset_px,
+        axes_px=axes_px,
+        velocity_px_s=velocity_px_s,
+        bend_px_s2=(near_px.sum(axis=0) - 2 * centre_px) / _SHORT_S**2,
+        growth_per_s=float(ahead_m @ towards / distance_m),
+        facing=np.stack([right, np.cross(right, towards), towards]),
+    )
+
+
+def polynomials(x: Floats, y: Floats, z: Floats) -> Floats:
+    """(..., 25) independent polynomials of unit vectors: on a sphere z^2 is 1 - x^2 - y^2."""
+    powers = [[np.ones_like(x)], [np.ones_like(y)]]
+    for one, value in zip(powers, (x, y), strict=True):
+        for _ in range(DEGREE):
+            one.append(one[-1] * value)
+    return np.stack([powers[0][i] * powers[1][j] * (z if k else 1.0) for i, j, k in _POWERS], axis=-1)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class BallImage:
-    """The model's terms at some pixels, for the ball at one place.
+    """The model's terms at N pixels, for the ball at one place; its exposure is cut into K steps.
 
     Attributes
     ----------
     cover : (N,) float64
         Share of the exposure during which the ball covers the pixel.
-    cover_slope_px : (N, 2) float64
-        Change of `cover` when the ball moves by 1 px along u and along v.
-    shade : (N, 14) float64
-        Covered share times each term of the ball's own brightness.
+    shade : (N, 25) float64
+        Mean over the exposure of each term of the ball's own brightness.
+    shadow : (N, 14) float64
+        Mean over the exposure of each term of the change of what lies behind, where the ball does not cover it.
+    shade_steps : (K, N, 25) float64
+        Terms of the ball's brightness at each step, as if the ball covered the pixel.
+    shadow_steps : (K, N, 14) float64
+        Likewise of what lies behind.
+    outwards_px : (K, N, 2) float64
+        Change of the cover when the ball moves by 1 px along u and along v.
+    optics_steps : (K, N, 4) float64
+        Change of the cover with blur (px), exposure (s), radius and sharpening.
     """
 
     cover: Floats
-    cover_slope_px: Floats
     shade: Floats
+    shadow: Floats
+    shade_steps: Floats
+    shadow_steps: Floats
+    outwards_px: Floats
+    optics_steps: Floats
+
+    def rise(self, shade: Floats, shadow: Floats, behind: Floats) -> Floats:
+        """(K, N) light of the ball less that of what lies behind it, at each step.
+
+        Parameters
+        ----------
+        shade : (25,) array
+            Factors of the ball's brightness.
+        shadow : (14,) array
+            Factors of the change of what lies behind.
+        behind : (N,) array
+            Light of the scene without the ball.
+        """
+        lit: Floats = self.shade_steps @ shade - behind * (1 + self.shadow_steps @ shadow)
+        return lit
+
+    def place_slope(self, rise: Floats) -> Floats:
+        """(N, 2) change of the light when the ball moves by 1 px, its own light moving with it left out."""
+        slope: Floats = np.einsum("kn,kni->ni", rise, self.outwards_px) / len(rise)
+        return slope
+
+    def optics_slope(self, rise: Floats) -> Floats:
+        """(N, 4) change of the light with blur, exposure, radius and sharpening, per px, s and unit."""
+        slope: Floats = np.einsum("kn,kni->ni", rise, self.optics_steps) / len(rise)
+        return slope
 
 
-def waves(x: Floats, y: Floats, order: int) -> list[Floats]:
-    """Waves round the centre: 1, cos, sin, cos 2, sin 2, ... of the direction of (x, y), each of shape (N,)."""
-    radius = np.maximum(np.hypot(x, y), 1e-9)
-    cos, sin = x / radius, y / radius
+def _waves(cos: Floats, sin: Floats) -> list[Floats]:
+    """Waves round the centre: 1, cos, sin, cos 2, sin 2, ... of a direction."""
     found = [np.ones_like(cos)]
     c, s = cos, sin
-    for _ in range(order):
+    for _ in range(SHADOW_ORDER):
         found += [c, s]
         c, s = c * cos - s * sin, s * cos + c * sin
     return found
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Sweep:
-    """The exposure cut into steps: where each pixel lies from the outline's centre at each.
-
-    Attributes
-    ----------
-    q_px : (K, N, 2) float64
-        Place of the pixel from the outline's centre.
-    g : (K, N, 2) float64
-        `q_px` times the outline's conic: points outwards.
-    rho : (K, N) float64
-        1 on the rim.
-    grad_px : (K, N) float64
-        Change of `rho` a px outwards.
-    steps : (K,) float64
-        Part of the exposure, from -0.5 to 0.5.
-    blur_px : (N,) float64
-        Image blur and the length of a step, square to the rim.
-    """
-
-    q_px: Floats
-    g: Floats
-    rho: Floats
-    grad_px: Floats
-    steps: Floats
-    blur_px: Floats
-
-    @property
-    def depth_px(self) -> Floats:
-        """(K, N) distance inside the rim."""
-        return (1 - self.rho) / self.grad_px
-
-    @property
-    def edge(self) -> Floats:
-        """(K, N) change of cover when the rim moves outwards by 1 px."""
-        height = 1 / (np.sqrt(2 * np.pi) * self.blur_px)
-        edge: Floats = height * np.exp(-0.5 * (self.depth_px / self.blur_px) ** 2)
-        return edge
-
-
-def _sweep(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Optics) -> _Sweep:
-    """Cut the exposure into steps short against the blur."""
-    to_unit = np.linalg.inv(view.axes_px * optics.radius_scale)
-    conic = to_unit @ to_unit
-    away = pixels_px - (view.centre_px + view.offset_px + shift_px)
-    # Row v is exposed row_s * v later, by when the ball has moved on: undo that relative to the centre's row.
-    rows_late_s = (away[:, 1] + view.offset_px[1]) * optics.row_s
-    away = away - rows_late_s[:, None] * view.velocity_px_s
-    sweep_px = view.velocity_px_s * optics.exposure_s
-    length_px = float(np.hypot(*sweep_px))
-    # steps of 1.7 blurs leave ripples of 2 exp(-2 pi^2 / 1.7^2) = 0.2 % of the contrast
-    n_steps = max(1, int(np.ceil(length_px / (1.7 * optics.blur_px))))
-    steps = (np.arange(n_steps) + 0.5) / n_steps - 0.5
-    q = away[None] - steps[:, None, None] * sweep_px
-    g = q @ conic
-    rho = np.sqrt(np.maximum(q[..., 0] * g[..., 0] + q[..., 1] * g[..., 1], 1e-12))
-    grad = np.sqrt(np.maximum(g[..., 0] ** 2 + g[..., 1] ** 2, 1e-18)) / rho
-    # Each step stands for a piece of the sweep: along it, and only along it, that much more blur.
-    middle = g.mean(axis=0)
-    across = (middle @ sweep_px) / (n_steps * np.maximum(np.hypot(middle[:, 0], middle[:, 1]), 1e-12))
-    blur_px = np.sqrt(optics.blur_px**2 + across**2 / 12)
-    return _Sweep(q_px=q, g=g, rho=rho, grad_px=grad, steps=steps, blur_px=blur_px)
+def _bell(x: Floats, sd: Floats) -> Floats:
+    """Return the normal density."""
+    bell: Floats = np.exp(-0.5 * (x / sd) ** 2) / (np.sqrt(2 * np.pi) * sd)
+    return bell
 
 
 def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Optics) -> BallImage:
@@ -222,44 +247,60 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     Notes
     -----
     A matt ball's brightness is a low-order polynomial of its surface normal (Basri & Jacobs, PAMI 25, 218 (2003);
-    from memory), so near the rim it falls like sqrt(1 - rho^2). Leaving that term out displaced the rim by
-    0.2 px in painted scenes with one lamp overhead.
+    from memory), so near the rim it falls like sqrt(1 - rho^2). Leaving that out displaced the rim by 0.2 px in
+    painted scenes with one lamp overhead; taking the light of mid-exposure for all of it, by 3 px in streaks twice
+    as long as the ball.
     """
-    sweep = _sweep(view, shift_px, pixels_px, optics)
-    inside = ndtr(sweep.depth_px / sweep.blur_px)
-    cover = inside.mean(axis=0)
-    outwards = sweep.edge / (sweep.grad_px * sweep.rho)
-    slope = np.einsum("kn,kni->ni", outwards, sweep.g) / len(sweep.steps)
-    facing = (inside * np.sqrt(np.maximum(0.0, 1 - sweep.rho**2))).mean(axis=0)
-    # the waves are those of mid-exposure: they only have to be smooth round the rim
-    middle = np.linalg.solve(view.axes_px, sweep.q_px.mean(axis=0).T)
-    shade = np.stack(
-        [term * wave for wave in waves(middle[0], middle[1], SHADE_ORDER) for term in (cover, facing)], axis=1
+    to_unit = np.linalg.inv(view.axes_px * optics.radius_scale)
+    conic = to_unit @ to_unit
+    away = pixels_px - (view.centre_px + view.offset_px + shift_px)
+    # Row v is exposed row_s * v later, by when the ball has moved on: undo that relative to the centre's row.
+    rows_late_s = (away[:, 1] + view.offset_px[1]) * optics.row_s
+    away = away - rows_late_s[:, None] * view.velocity_px_s
+    sweep_px = view.velocity_px_s * optics.exposure_s
+    length_px = float(np.hypot(*sweep_px))
+    # steps of 1.7 blurs leave ripples of 2 exp(-2 pi^2 / 1.7^2) = 0.2 % of the contrast
+    n_steps = max(1, int(np.ceil(length_px / (1.7 * optics.blur_px))))
+    steps = (np.arange(n_steps) + 0.5) / n_steps - 0.5
+    times_s = steps[:, None, None] * optics.exposure_s
+    q = away[None] - times_s * (view.velocity_px_s + times_s / 2 * view.bend_px_s2)
+    q = q / (1 + times_s * view.growth_per_s)
+    g = q @ conic
+    rho = np.sqrt(np.maximum(q[..., 0] * g[..., 0] + q[..., 1] * g[..., 1], 1e-12))
+    grad_px = np.sqrt(np.maximum(g[..., 0] ** 2 + g[..., 1] ** 2, 1e-18)) / rho
+    # Each step stands for a piece of the sweep: along it, and only along it, that much more blur.
+    middle = g.mean(axis=0)
+    across = (middle @ sweep_px) / (n_steps * np.maximum(np.hypot(middle[:, 0], middle[:, 1]), 1e-12))
+    blur_px = np.sqrt(optics.blur_px**2 + across**2 / 12)
+    depth_px = (1 - rho) / grad_px
+    wide_px = np.sqrt(blur_px**2 + SHARPENING_PX**2)
+    sharp, soft = ndtr(depth_px / blur_px), ndtr(depth_px / wide_px)
+    share = optics.sharpening
+    inside = (1 + share) * sharp - share * soft
+    # change of cover when the rim moves outwards by 1 px
+    sharp_edge, soft_edge = (1 + share) * _bell(depth_px, blur_px), share * _bell(depth_px, wide_px)
+    edge = sharp_edge - soft_edge
+    outwards = (edge / (grad_px * rho))[..., None] * g
+    unit = q @ to_unit
+    on_ball = unit / np.maximum(rho, 1.0)[..., None]
+    shade_steps = polynomials(on_ball[..., 0], on_ball[..., 1], np.sqrt(np.maximum(0.0, 1 - rho**2)))
+    around = unit / rho[..., None]
+    farther = 2 * (1 - 1.5 / (rho + 0.5))
+    shadow_steps = np.stack(
+        [term for wave in _waves(around[..., 0], around[..., 1]) for term in (wave, wave * farther)], axis=-1
     )
-    return BallImage(cover=cover, cover_slope_px=slope, shade=shade)
-
-
-def optics_slope(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Optics) -> Floats:
-    """Change of `BallImage.cover` with each of `OPTICS_PARAMETERS`.
-
-    Parameters
-    ----------
-    view, shift_px, pixels_px, optics
-        As for `image_ball`.
-
-    Returns
-    -------
-    (N, 3) array
-        Per px, per s, and per unit of `radius_scale`.
-    """
-    sweep = _sweep(view, shift_px, pixels_px, optics)
-    edge = sweep.edge
-    along = edge / (sweep.grad_px * sweep.rho) * (sweep.g @ view.velocity_px_s)
-    return np.stack(
-        [
-            -(edge * sweep.depth_px).mean(axis=0) * optics.blur_px / sweep.blur_px**2,
-            (along * sweep.steps[:, None]).mean(axis=0),
-            (edge / (sweep.grad_px * optics.radius_scale)).mean(axis=0),
-        ],
-        axis=1,
+    along = (outwards @ view.velocity_px_s) * steps[:, None]
+    by_blur = -depth_px * (sharp_edge / blur_px - soft_edge * blur_px / wide_px**2)
+    if optics.exposure_s > 0:
+        along = along + by_blur * across**2 / (12 * blur_px * optics.exposure_s)
+    by_radius = edge / (grad_px * optics.radius_scale)
+    optics_steps = np.stack([by_blur * optics.blur_px / blur_px, along, by_radius, sharp - soft], axis=-1)
+    return BallImage(
+        cover=inside.mean(axis=0),
+        shade=np.einsum("kn,kni->ni", inside, shade_steps) / n_steps,
+        shadow=np.einsum("kn,kni->ni", 1 - inside, shadow_steps) / n_steps,
+        shade_steps=shade_steps,
+        shadow_steps=shadow_steps,
+        outwards_px=outwards,
+        optics_steps=optics_steps,
     )

@@ -24,6 +24,8 @@ IMAGE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff"})
 PLANAR_LUMA_8 = frozenset(
     {"yuv420p", "yuvj420p", "yuv422p", "yuvj422p", "yuv444p", "yuvj444p", "nv12", "nv21", "gray"}
 )
+# AVCOL_RANGE_JPEG of FFmpeg.
+_FULL_RANGE = 2
 # The same with 10 bits in 16, as phones write high dynamic range.
 PLANAR_LUMA_10 = frozenset({"yuv420p10le", "yuv422p10le", "yuv444p10le"})
 
@@ -46,6 +48,8 @@ class ClipInfo:
         Frames a second at which the file plays, gaps from dropped frames bridged.
     codec : str
         Name of the codec.
+    full_range : bool
+        Whether black and white are grey levels 0 and 255; else 16 and 235, as usual in video.
     """
 
     path: Path
@@ -55,6 +59,7 @@ class ClipInfo:
     last_s: float
     frame_rate: float
     codec: str
+    full_range: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -144,6 +149,7 @@ def clip_info(path: Path) -> ClipInfo:
         times_s = np.sort(np.array(stamps, dtype=np.float64)) * float(stream.time_base)
         interval_s = _frame_interval_s(times_s)
         width, height = stream.codec_context.width, stream.codec_context.height
+        pixels = stream.codec_context.pix_fmt
         return ClipInfo(
             path=path,
             size_px=(height, width) if sideways else (width, height),
@@ -152,6 +158,7 @@ def clip_info(path: Path) -> ClipInfo:
             last_s=float(times_s[-1]),
             frame_rate=1 / interval_s if interval_s else 0.0,
             codec=stream.codec_context.name,
+            full_range=stream.codec_context.color_range == _FULL_RANGE or (pixels or "").startswith("yuvj"),
         )
 
 

@@ -1,6 +1,7 @@
 """From a recording to the ball's path: every shot in it found, and the ball located frame by frame."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,29 +16,31 @@ from tracker.chain import LATE_STRIKE_S, MIN_SHARE, RunStart, bright_spots, roug
 from tracker.clip import Frame, clip_info, read_frames
 from tracker.contact import before_contact, centre_at_contact_y_m, turn_back_s
 from tracker.corridor import Corridor, lay_corridor
-from tracker.locate import BROAD_PRIOR, SETTLED_PX, Patch, ShadePrior, Sighting, locate_ball, shade_prior, window_px
-from tracker.optics import TONES, fit_optics
+from tracker.light import Light
+from tracker.locate import SETTLED_PX, Patch, Sighting, locate_ball, window_px
+from tracker.optics import OpticsFit, fit_optics
 from tracker.path import BallPath
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
 from tracker.shots import NoStrike, ShotFrames, cut_shots
+from tracker.tone import Tone
 
 Picture = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
 Progress = Callable[[int, int], None]
 
-# Phones read a frame out in 4 to 16 ms in video modes (from memory).
-READOUT_S = 0.008
+# Phones read a frame out in 5 to 20 ms in video modes (from memory), and before the next frame begins.
+READOUT_S = 0.012
 # A blur so wide that the fit catches a ball some px away.
 CATCH_BLUR_PX = 2.5
 CAUGHT_PX = 0.1
-# The first look at the ball's own light takes every so many frames.
-SHADE_EVERY = 3
-OPTICS_FRAMES = 6
+OPTICS_FRAMES = 8
 # Sightings left out: most of the rim hidden, or far less contrast than the others have (a hand, a cue before it).
 MIN_VISIBLE = 0.4
 MIN_CONTRAST_SHARE = 0.4
 MAX_MISFIT_RATIO = 6.0
 MIN_SIGHTINGS = 4
 NEAR_PX, NEAR_SMEARS = 4.0, 0.15
+# Farther than this from where it was foretold, the ball's speed was foretold wrongly too, and with it its streak.
+AGAIN_PX = 1.5
 
 
 def track_clip(
@@ -92,14 +95,18 @@ def track_clip(
             damage.append(str(error))
 
     results: list[BallPath | NotTracked] = []
-    row_s = (READOUT_S if readout_s is None else readout_s) / info.size_px[1]
+    tone = Tone(black=0.0, white=255.0) if info.full_range else Tone()
+    assumed_s = min(READOUT_S, 0.75 * frame_period_s)
+    row_s = (assumed_s if readout_s is None else readout_s) / info.size_px[1]
     for cut in cut_shots(decoded(), calibration, corridor, frame_period_s=frame_period_s):
         number = len(results) + 1
         if isinstance(cut, NoStrike):
             detail = f"seen at rest from {cut.since_s:.2f} s on"
             results.append(NotTracked(clip=clip, shot=number, reason=NO_STRIKE, detail=detail))
             continue
-        shot = _Shot(clip, number, cut, calibration, corridor, row_s=row_s, frame_period_s=frame_period_s)
+        shot = _Shot(
+            clip, number, cut, calibration, corridor, row_s=row_s, frame_period_s=frame_period_s, tone=tone
+        )
         results.append(shot.follow())
     if damage:
         results.append(NotTracked(clip=clip, shot=len(results) + 1, reason=CLIP_DAMAGED, detail=damage[0]))
@@ -131,10 +138,11 @@ class _Shot:
         *,
         row_s: float,
         frame_period_s: float,
+        tone: Tone,
     ) -> None:
         self.clip, self.number, self.cut = clip, number, cut
         self.calibration, self.corridor = calibration, corridor
-        self.row_s, self.frame_period_s = row_s, frame_period_s
+        self.row_s, self.frame_period_s, self.tone = row_s, frame_period_s, tone
         self.scene: StillScene = still_scene(cut, calibration, corridor)
         self.times_s = np.array([time_s for time_s, _ in cut.after])
         self.end_y_m = centre_at_contact_y_m(calibration)
@@ -165,14 +173,14 @@ class _Shot:
         k: int,
         view: BallView,
         optics: Optics,
-        prior: ShadePrior = BROAD_PRIOR,
+        light: Light | None = None,
         settled_px: float = SETTLED_PX,
     ) -> Sighting | None:
         """Locate the ball in frame `k` after the strike."""
         patch = self.patch(self.cut.after[k][1], view, optics)
         if patch is None:
             return None
-        return locate_ball(view, patch, optics, noise=self.scene.noise, prior=prior, settled_px=settled_px)
+        return locate_ball(view, patch, optics, noise=self.scene.noise, light=light, settled_px=settled_px)
 
     def table_xy_m(self, sightings: list[Sighting]) -> Floats:
         """(N, 2) places on the table of sightings."""
@@ -207,7 +215,9 @@ class _Shot:
 
     def _catch(self, index: npt.NDArray[np.int64], rough_m: Floats) -> dict[int, Sighting]:
         """Locate the ball near its rough places, with a wide blur first: the rough places are some px off."""
-        wide = Optics(blur_px=CATCH_BLUR_PX, exposure_s=0.25 * self.frame_period_s, row_s=self.row_s, tone=TONES[0])
+        wide = Optics(
+            blur_px=CATCH_BLUR_PX, exposure_s=0.25 * self.frame_period_s, row_s=self.row_s, tone=self.tone
+        )
         times = self.times_s[index]
         caught: dict[int, Sighting] = {}
         for k, place_m in zip(index, rough_m, strict=True):
@@ -216,28 +226,30 @@ class _Shot:
             found = self.locate(int(k), view, wide, settled_px=CAUGHT_PX)
             if found is None:
                 continue
-            xy_m = self.table_xy_m([found])[0]
-            # a catch may correct a rough place, not replace it
-            if np.hypot(*(xy_m - place_m)) < self.calibration.ball.radius_m:
+            # A catch may correct a rough place, not replace it. In the image: seen flat, a few px are a long way.
+            if np.hypot(*(found.centre_px - view.centre_px)) < view.radius_px:
                 caught[int(k)] = found
         return caught
 
-    def _optics(self, caught: dict[int, Sighting], motion: dict[int, tuple[Floats, Floats]]) -> Optics:
+    def _optics(self, caught: dict[int, Sighting], motion: dict[int, tuple[Floats, Floats]]) -> OpticsFit:
         """Estimate what blurs the ball from frames spread over the run."""
         keys = sorted(caught)
         pick = [keys[i] for i in np.unique(np.linspace(1, len(keys) - 1, OPTICS_FRAMES).astype(int))]
-        start = Optics(blur_px=1.5, exposure_s=0.5 * self.frame_period_s, row_s=self.row_s)
+        start = Optics(blur_px=1.5, exposure_s=0.5 * self.frame_period_s, row_s=self.row_s, tone=self.tone)
         views = [self.view(*motion[k]) for k in pick]
         patches = [self.patch(self.cut.after[k][1], v, start) for k, v in zip(pick, views, strict=True)]
+        # the ball at rest shows its light without a streak
+        views.append(self.view(self.cut.place.xy_m, np.zeros(2)))
+        patches.append(self.patch(self.scene.at_rest, views[-1], start))
         both = [(v, p) for v, p in zip(views, patches, strict=True) if p is not None]
-        fit = fit_optics(
+        return fit_optics(
             [v for v, _ in both],
             [p for _, p in both],
             noise=self.scene.noise,
             frame_period_s=self.frame_period_s,
             row_s=self.row_s,
+            tone=self.tone,
         )
-        return fit.optics
 
     def _refine(self, caught: dict[int, Sighting], spots: list[Floats]) -> BallPath | NotTracked:
         """Locate the ball in every frame of the run with the clip's own optics and light."""
@@ -251,15 +263,9 @@ class _Shot:
         ]
         motion = {k: _local_motion(times, xy_m, float(self.times_s[k])) for k in run}
         run = [k for k in run if motion[k][0][1] < self.end_y_m + 0.01]
-        optics = self._optics(caught, motion)
-        first = [self.locate(k, self.view(*motion[k]), optics) for k in run[::SHADE_EVERY]]
-        prior = shade_prior([s for s in first if s is not None])
-        seen: dict[int, Sighting] = {}
-        for k in run:
-            view = self.view(*motion[k])
-            final = self.locate(k, view, optics, prior)
-            if final is not None and _near(final, view, optics):
-                seen[k] = final
+        fit = self._optics(caught, motion)
+        optics = fit.optics
+        seen = self._all_frames(run, motion, fit)
         seen = _without_spoiled(seen)
         keys = sorted(seen)
         if len(keys) < MIN_SIGHTINGS:
@@ -273,7 +279,7 @@ class _Shot:
         if len(keys) < MIN_SIGHTINGS:
             detail = f"seen clearly in {len(keys)} frames before the foot cushion"
             return NotTracked(clip=self.clip, shot=self.number, reason=BALL_LOST, detail=detail)
-        rest = self._rest(optics, prior)
+        rest = self._rest(optics, fit.light)
         return BallPath(
             clip=self.clip,
             shot=self.number,
@@ -291,14 +297,33 @@ class _Shot:
             frames=len([k for k in run if self.times_s[k] < contact_s]),
         )
 
-    def _rest(self, optics: Optics, prior: ShadePrior) -> tuple[Floats, Floats]:
+    def _all_frames(
+        self, run: list[int], motion: dict[int, tuple[Floats, Floats]], fit: OpticsFit
+    ) -> dict[int, Sighting]:
+        """Locate the ball in each frame; again where the first place shows that the motion was foretold badly."""
+        first = {k: self.locate(k, self.view(*motion[k]), fit.optics, fit.light) for k in run}
+        found = {k: s for k, s in first.items() if s is not None}
+        if len(found) < MIN_SIGHTINGS:
+            return found
+        times_s, xy_m = self.times_s[list(found)], self.table_xy_m(list(found.values()))
+        seen: dict[int, Sighting] = {}
+        for k, sighting in found.items():
+            view = self.view(*_local_motion(times_s, xy_m, float(self.times_s[k])))
+            away_px = float(np.hypot(*(sighting.centre_px - self.view(*motion[k]).centre_px)))
+            final = self.locate(k, view, fit.optics, fit.light) if away_px > AGAIN_PX else sighting
+            if final is not None and _near(final, view, fit.optics):
+                seen[k] = final
+        return seen
+
+    def _rest(self, optics: Optics, light: Light) -> tuple[Floats, Floats]:
         """Locate the ball at rest in the averaged frames before the strike."""
         view = self.view(self.cut.place.xy_m, np.zeros(2))
         wide = Optics(blur_px=CATCH_BLUR_PX, tone=optics.tone)
-        for attempt, shades in ((wide, BROAD_PRIOR), (Optics(blur_px=optics.blur_px, tone=optics.tone), prior)):
+        still = replace(optics, exposure_s=0.0)
+        for attempt, known in ((wide, None), (still, light)):
             patch = self.patch(self.scene.at_rest, view, attempt)
             found = (
-                None if patch is None else locate_ball(view, patch, attempt, noise=self.scene.noise, prior=shades)
+                None if patch is None else locate_ball(view, patch, attempt, noise=self.scene.noise, light=known)
             )
             if found is None:
                 continue

@@ -6,24 +6,17 @@ import numpy as np
 import numpy.typing as npt
 
 from calibrate.arrays import Floats
-from tracker.ball_image import N_SHADE, SHADE_ORDER, BallImage, BallView, Optics, image_ball, optics_slope, waves
+from tracker.ball_image import N_LIGHT, N_SHADOW, BallImage, BallView, Optics, image_ball
+from tracker.light import Light, any_light, turn_light
 
-# Prior standard deviations of the nuisance terms, in levels of light (0 to 255) and as a share of the background.
-# The ball's constant terms are all but free. The terms that fall like sqrt(1 - rho^2) look much like a displaced
-# rim: what real lights do to a matt ball makes orders 0 and 1 large, higher ones small.
-SHADE_SD = (200.0, 200.0, 100.0, 100.0)
-FACING_SD = (60.0, 10.0, 3.0, 3.0)
-SHADOW_SD = 0.5
-# Shadows and flicker: waves round the ball up to this order, constant and growing away from the rim.
-SHADOW_ORDER = 3
-
-# Student's t with few degrees of freedom: dots, ticks, glare and ferrules are outliers, not noise.
-STUDENT_DOF = 4.0
-# Pooled frames share their misfit: each counts for less than its pixels say. A term is never known better than this
-# share of its broad spread, as lamps are near and the ball rolls.
-POOL_TRUST = 0.2
-POOL_FLOOR = 0.05
-MAX_STEPS = 12
+# Shadows and flicker change what lies behind by this share of it.
+SHADOW_SD = 0.3
+# Dots, ticks, ferrules and lamps mirrored in the ball are outliers, not noise: a pixel's pull falls with the cube
+# of its residual (Geman & McClure, Bull. ISI 52, 5 (1987); from memory), beyond about this many standard
+# deviations; at first later, and as strictly as that from this step on.
+OUTLIER_SDS = 1.4
+LENIENT_STEPS = 4
+MAX_STEPS = 15
 SETTLED_PX = 0.015
 # A step longer than this is more likely a false catch than a correction.
 MAX_STEP_PX = 3.0
@@ -32,10 +25,12 @@ MAX_RECENTRED = 3
 # What the model itself leaves: the bias of painted scenes; also the ball's tolerance (WPA, 2.250 +- 0.005 in) at a
 # diameter of 50 px.
 MODEL_SD_PX = 0.05
+# Grey levels this close below white may be more than white.
+CEILING = 2.0
 # Fewer pixels than this do not tell 30 terms.
 MIN_PIXELS = 80
 # More than this cost time and tell little: the model's bias, not the noise, limits a large ball.
-MAX_PIXELS = 1200
+MAX_PIXELS = 900
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -55,14 +50,8 @@ class Sighting:
         the ball's lower rim may well be the darker.
     visible : float
         Share of the rim that was not hidden or outside the picture.
-    shade : (14,) float64
-        The ball's brightness terms as solved, in levels of light.
-    shade_information : (14, 14) float64
-        What the pixels alone say of the brightness terms, all else solved for.
-    shade_pull : (14,) float64
-        The right-hand side that belongs to it.
     misfit : float
-        Mean Student-t loss of the pixels for the given noise: lower is better, comparable between optics.
+        Mean logarithmic loss of the pixels for the given noise: lower is better, comparable between optics.
     """
 
     centre_px: Floats
@@ -70,36 +59,7 @@ class Sighting:
     residual: float
     contrast: float
     visible: float
-    shade: Floats
-    shade_information: Floats
-    shade_pull: Floats
     misfit: float
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class ShadePrior:
-    """What is known of the ball's brightness terms before a frame is fitted.
-
-    Attributes
-    ----------
-    mean : (14,) float64
-        Expected terms, in levels of light.
-    sd : (14,) float64
-        Their standard deviations.
-    """
-
-    mean: Floats
-    sd: Floats
-
-
-def _broad_prior() -> ShadePrior:
-    """Build the prior for a ball of which nothing has been seen yet."""
-    orders = [0] + [k for k in range(1, SHADE_ORDER + 1) for _ in range(2)]
-    sd = np.array([s for k in orders for s in (SHADE_SD[k], FACING_SD[k])])
-    return ShadePrior(mean=np.zeros(N_SHADE), sd=sd)
-
-
-BROAD_PRIOR = _broad_prior()
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -157,25 +117,12 @@ def _band(view: BallView, patch: Patch, optics: Optics) -> tuple[Floats, npt.NDA
     )
     band = rim_band_px(view, optics) / view.radius_px
     use = (nearest < 1 + band) & (farthest > 1 - band) & ~patch.hidden.ravel()
+    # the sensor's ceiling hides how bright the ball is there
+    use &= patch.luma.ravel() < optics.tone.white - CEILING
     thin = int(np.ceil(np.count_nonzero(use) / MAX_PIXELS))
     if thin > 1:
         use &= (u.ravel() + v.ravel()) % thin == 0
     return pixels[use], use.reshape(h, w), thin
-
-
-def _shadow_terms(view: BallView, pixels: Floats, background: Floats) -> Floats:
-    """(N, 14) smooth changes of the background's brightness: shadows, reflections, a lamp that flickers."""
-    x, y = ((pixels - view.centre_px - view.offset_px) @ np.linalg.inv(view.axes_px)).T
-    outwards = 3 * (np.hypot(x, y) - 1)
-    return np.stack(
-        [background * wave * term for wave in waves(x, y, SHADOW_ORDER) for term in (1.0, outwards)], axis=1
-    )
-
-
-def light_from_grey(grey: Floats, tone: float) -> Floats:
-    """Levels of light (0 to 255) of grey levels."""
-    light: Floats = 255 * (np.maximum(grey, 0.0) / 255) ** tone
-    return light
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -197,9 +144,9 @@ class _Fit:
     image : BallImage
         The model at that place.
     terms : (P,) float64
-        Brightness terms.
-    rise : (N,) float64
-        Ball over background.
+        Factors of the ball's brightness and of the change of what lies behind.
+    rise : (K, N) float64
+        Ball over what lies behind it, at each step of the exposure.
     design : (N, P + 2) float64
         Weighted derivatives by the terms and the place.
     normal : (P + 2, P + 2) float64
@@ -231,11 +178,11 @@ class _Fit:
 
 
 def _fit_ball(
-    view: BallView, patch: Patch, optics: Optics, *, noise: float, prior: ShadePrior, settled_px: float
+    view: BallView, patch: Patch, optics: Optics, *, noise: float, light: Light, settled_px: float
 ) -> _Fit | None:
     """Fit, and fit again round the place found: a band of pixels off the ball pulls it by a tenth of its error."""
     for _ in range(MAX_RECENTRED):
-        fit = _fit_near(view, patch, optics, noise=noise, prior=prior, settled_px=settled_px)
+        fit = _fit_near(view, patch, optics, noise=noise, light=light, settled_px=settled_px)
         if fit is None or float(np.hypot(*fit.shift_px)) < RECENTRE_PX:
             return fit
         view = fit.view
@@ -243,54 +190,56 @@ def _fit_ball(
 
 
 def _fit_near(
-    view: BallView, patch: Patch, optics: Optics, *, noise: float, prior: ShadePrior, settled_px: float
+    view: BallView, patch: Patch, optics: Optics, *, noise: float, light: Light, settled_px: float
 ) -> _Fit | None:
-    """Gauss-Newton on the place, everything else solved for at each step; Student-t weights.
+    """Gauss-Newton on the place, everything else solved for at each step; robust weights.
 
     Variable projection: Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory.
     """
     pixels, use, thin = _band(view, patch, optics)
     if len(pixels) < MIN_PIXELS:
         return None
-    light = light_from_grey(patch.luma[use].astype(np.float64), optics.tone)
-    background = light_from_grey(patch.background[use].astype(np.float64), optics.tone)
-    shadow = _shadow_terms(view, pixels, background)
-    n_terms = N_SHADE + shadow.shape[1]
-    means = np.concatenate([prior.mean, np.zeros(n_terms - N_SHADE)])
-    precision = np.concatenate([1 / prior.sd**2, np.full(n_terms - N_SHADE, 1 / SHADOW_SD**2)])
+    seen = optics.tone.light(patch.luma[use].astype(np.float64))
+    background = optics.tone.light(patch.background[use].astype(np.float64))
+    turn = turn_light(view)
+    n_terms = N_LIGHT + N_SHADOW
+    means = np.concatenate([turn @ light.mean, np.zeros(N_SHADOW)])
+    precision = np.diag(np.full(n_terms, 1 / SHADOW_SD**2))
+    precision[:N_LIGHT, :N_LIGHT] = np.linalg.inv(turn @ light.cov @ turn.T)
     shift = np.zeros(2)
     weights, sd = np.ones(len(pixels)), noise
-    slope = optics.tone * np.maximum(background / 255, 1e-3) ** (1 - 1 / optics.tone)
-    for _ in range(MAX_STEPS):
+    slope = optics.tone.slope(background)
+    for n in range(MAX_STEPS):
         image = image_ball(view, shift, pixels, optics)
-        # light = shade @ s + background (1 - cover) (1 + shadow): all but the place is linear
-        linear = np.concatenate([image.shade, shadow * (1 - image.cover)[:, None]], axis=1)
-        target = light - background * (1 - image.cover)
+        # seen = shade @ s + background (1 - cover + shadow @ w): all but the place is linear
+        linear = np.concatenate([image.shade, image.shadow * background[:, None]], axis=1)
+        target = seen - background * (1 - image.cover)
         root = np.sqrt(weights) / (sd * slope)
         weighted = linear * root[:, None]
         terms = np.linalg.solve(
-            weighted.T @ weighted + np.diag(precision),
-            weighted.T @ (target * root) + precision * means,
+            weighted.T @ weighted + precision,
+            weighted.T @ (target * root) + precision @ means,
         )
         residual = target - linear @ terms
         # Noise is even in grey levels; a level of grey is `slope` levels of light where it is bright.
-        slope = optics.tone * np.clip((light - residual) / 255, 1e-3, 1.0) ** (1 - 1 / optics.tone)
+        slope = optics.tone.slope(seen - residual)
         grey_residual = residual / slope
         sd = max(noise, 1.4826 * float(np.median(np.abs(grey_residual))))
-        weights = (STUDENT_DOF + 1) / (STUDENT_DOF + (grey_residual / sd) ** 2)
+        # strict from the start, the fit would take the first likeness for the ball and the ball for outliers
+        outlier_sds = OUTLIER_SDS * max(1.0, LENIENT_STEPS / (n + 1))
+        weights = 1 / (1 + (grey_residual / (outlier_sds * sd)) ** 2) ** 2
         root = np.sqrt(weights) / (sd * slope)
-        ball = image.shade @ terms[:N_SHADE] / np.maximum(image.cover, 0.05)
-        rise = ball - background - shadow @ terms[N_SHADE:]
-        design = np.concatenate([linear, image.cover_slope_px * rise[:, None]], axis=1) * root[:, None]
+        rise = image.rise(terms[:N_LIGHT], terms[N_LIGHT:], background)
+        design = np.concatenate([linear, image.place_slope(rise)], axis=1) * root[:, None]
         normal = design.T @ design
-        normal[np.diag_indices(n_terms)] += precision
+        normal[:n_terms, :n_terms] += precision
         pull = residual * root
         gradient = design.T @ pull
-        gradient[:-2] += precision * (means - terms)
+        gradient[:-2] += precision @ (means - terms)
         step = np.linalg.solve(normal, gradient)[-2:]
         step_px = float(np.hypot(*step))
         shift = shift + step * min(1.0, MAX_STEP_PX / max(step_px, 1e-9))
-        if step_px < settled_px:
+        if step_px < settled_px and n + 1 >= LENIENT_STEPS:
             break
     if step_px > 10 * settled_px:
         return None
@@ -318,7 +267,7 @@ def locate_ball(
     optics: Optics,
     *,
     noise: float,
-    prior: ShadePrior = BROAD_PRIOR,
+    light: Light | None = None,
     settled_px: float = SETTLED_PX,
 ) -> Sighting | None:
     """Fit the ball's predicted image to the pixels round its rim.
@@ -336,8 +285,8 @@ def locate_ball(
         Blur, exposure, rolling shutter, tone.
     noise : float
         Standard deviation of a pixel between still frames, in grey levels: the floor of the residual.
-    prior : ShadePrior
-        What is known of the ball's brightness.
+    light : Light, optional
+        What is known of the light on the ball in this frame; `any_light` where it is left out.
     settled_px : float
         The fit ends with a step shorter than this.
 
@@ -346,70 +295,84 @@ def locate_ball(
     Sighting or None
         None where too little of the rim is seen or the fit does not settle.
     """
-    fit = _fit_ball(view, patch, optics, noise=noise, prior=prior, settled_px=settled_px)
+    fit = _fit_ball(view, patch, optics, noise=noise, light=light or any_light(), settled_px=settled_px)
     if fit is None:
         return None
+    return _sighting(fit, noise=noise)
+
+
+def _sighting(fit: _Fit, *, noise: float) -> Sighting:
+    """Say where the ball is, from a settled fit."""
     on_rim = (fit.image.cover > 0.2) & (fit.image.cover < 0.8)
-    seen_px = fit.thin * float(np.sum(np.linalg.norm(fit.image.cover_slope_px, axis=1)))
-    loss = np.log1p((fit.grey_residual / noise) ** 2 / STUDENT_DOF) * (STUDENT_DOF + 1) / 2
+    seen_px = fit.thin * float(np.sum(np.linalg.norm(fit.image.outwards_px.mean(axis=0), axis=1)))
     cov_px2 = np.asarray(np.linalg.inv(fit.normal)[-2:, -2:], dtype=np.float64)
-    information, pull = _shade_from_pixels(fit, prior)
     return Sighting(
-        shade_information=information,
-        shade_pull=pull,
         centre_px=fit.view.centre_px,
         cov_px2=cov_px2 * _correlation_inflation(fit) + np.eye(2) * MODEL_SD_PX**2,
         residual=fit.sd,
-        contrast=float(np.sqrt(np.mean(fit.rise[on_rim] ** 2))) if on_rim.any() else 0.0,
-        visible=min(1.0, seen_px / (2 * np.pi * view.radius_px)),
-        shade=fit.terms[:N_SHADE],
-        misfit=float(np.mean(loss)),
+        contrast=float(np.sqrt(np.mean(fit.rise.mean(axis=0)[on_rim] ** 2))) if on_rim.any() else 0.0,
+        visible=min(1.0, seen_px / (2 * np.pi * fit.view.radius_px)),
+        misfit=_misfit(fit, noise),
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class OpticsPull:
-    """What one frame says of the optics, place and brightness solved for.
+class FrameEquations:
+    """What the pixels of one frame say, as normal equations round the fitted place and the given optics.
+
+    The unknowns: 25 factors of the light (in the image's axes) and 14 of the shadow as such, then 2 of the place
+    and 4 of the optics (`OPTICS_PARAMETERS`) as changes.
 
     Attributes
     ----------
-    gradient : (3,) float64
-        By `OPTICS_PARAMETERS`.
-    information : (3, 3) float64
-        The matrix that belongs to it.
+    normal : (45, 45) float64
+        Matrix, from the pixels alone.
+    right : (45,) float64
+        Right-hand side.
+    turn : (25, 25) float64
+        What turns light from the table's axes to those of the image.
     misfit : float
-        Mean Student-t loss of the pixels: lower is better, comparable between optics.
+        As of `Sighting`.
     """
 
-    gradient: Floats
-    information: Floats
+    normal: Floats
+    right: Floats
+    turn: Floats
     misfit: float
 
 
-def pull_optics(view: BallView, patch: Patch, optics: Optics, *, noise: float) -> OpticsPull | None:
-    """Find which way blur, exposure and radius should move for one frame.
+def frame_equations(
+    view: BallView, patch: Patch, optics: Optics, *, noise: float, light: Light
+) -> FrameEquations | None:
+    """Find what one frame says of light and optics.
 
     Parameters
     ----------
-    view, patch, optics, noise
+    view, patch, optics, noise, light
         As for `locate_ball`.
 
     Returns
     -------
-    OpticsPull or None
+    FrameEquations or None
         None where the ball could not be located.
     """
-    fit = _fit_ball(view, patch, optics, noise=noise, prior=BROAD_PRIOR, settled_px=SETTLED_PX)
+    fit = _fit_ball(view, patch, optics, noise=noise, light=light, settled_px=SETTLED_PX)
     if fit is None:
         return None
-    own = optics_slope(fit.view, np.zeros(2), fit.pixels_px, optics) * (fit.rise * fit.root)[:, None]
-    cross = fit.design.T @ own
-    loss = np.log1p((fit.grey_residual / noise) ** 2 / STUDENT_DOF) * (STUDENT_DOF + 1) / 2
-    return OpticsPull(
-        gradient=own.T @ fit.pull - cross.T @ np.linalg.solve(fit.normal, fit.design.T @ fit.pull),
-        information=own.T @ own - cross.T @ np.linalg.solve(fit.normal, cross),
-        misfit=float(np.mean(loss)),
+    own = fit.image.optics_slope(fit.rise) * fit.root[:, None]
+    design = np.concatenate([fit.design, own], axis=1)
+    n_terms = len(fit.terms)
+    return FrameEquations(
+        normal=design.T @ design,
+        right=design.T @ (fit.pull + design[:, :n_terms] @ fit.terms),
+        turn=turn_light(fit.view),
+        misfit=_misfit(fit, noise),
     )
+
+
+def _misfit(fit: _Fit, noise: float) -> float:
+    """Mean logarithmic loss of the pixels: of Student's t with two degrees of freedom."""
+    return 1.5 * float(np.mean(np.log1p((fit.grey_residual / noise) ** 2 / 2)))
 
 
 def _correlation_inflation(fit: _Fit) -> float:
@@ -425,41 +388,6 @@ def _correlation_inflation(fit: _Fit) -> float:
     for there, here in (side, up):
         both = use[there] & use[here]
         rho = float(np.mean((grid[there] * grid[here])[both])) / power if both.any() and power > 0 else 0.0
-        rho = min(max(rho, 0.0), 0.8)
+        rho = min(max(rho, 0.0), 0.5)
         factor *= (1 + rho) / (1 - rho)
     return factor
-
-
-def _shade_from_pixels(fit: _Fit, prior: ShadePrior) -> tuple[Floats, Floats]:
-    """Information on the brightness terms without the prior's share, shadow and place solved for."""
-    own, rest = np.s_[:N_SHADE], np.s_[N_SHADE:]
-    cross = fit.normal[rest, own]
-    both = fit.normal[own, own] - cross.T @ np.linalg.solve(fit.normal[rest, rest], cross)
-    precision = 1 / prior.sd**2
-    return both - np.diag(precision), both @ fit.terms[own] - precision * prior.mean
-
-
-def shade_prior(sightings: list[Sighting]) -> ShadePrior:
-    """Learn from several frames the ball's brightness terms, which change slowly as the lamps stand still.
-
-    The pixels of all frames are pooled against the broad prior once. Medians of single fits would be drawn towards
-    it, and with them the rim: by 0.1 px in rendered clips.
-
-    Parameters
-    ----------
-    sightings : list of Sighting
-        First fits of one clip.
-
-    Returns
-    -------
-    ShadePrior
-        Pooled mean and robust spread of each term, the spread at most that of `BROAD_PRIOR`.
-    """
-    if len(sightings) < 5:
-        return BROAD_PRIOR
-    information = np.diag(1 / BROAD_PRIOR.sd**2) + POOL_TRUST * sum(s.shade_information for s in sightings)
-    pull = POOL_TRUST * sum(s.shade_pull for s in sightings)
-    mean = np.asarray(np.linalg.solve(information, pull), dtype=np.float64)
-    terms = np.array([s.shade for s in sightings])
-    spread = 1.4826 * np.median(np.abs(terms - np.median(terms, axis=0)), axis=0)
-    return replace(BROAD_PRIOR, mean=mean, sd=np.clip(spread, POOL_FLOOR * BROAD_PRIOR.sd, BROAD_PRIOR.sd))

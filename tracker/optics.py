@@ -1,22 +1,26 @@
-"""What blurs the ball in this clip: image blur, exposure, halo and tone, from its own frames."""
+"""What blurs the ball in this clip, and the light on it, from its own frames: blur, exposure, halo, sharpening."""
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibrate.arrays import Floats
-from tracker.ball_image import BallView, Optics
-from tracker.locate import Patch, locate_ball, pull_optics
+from tracker.ball_image import N_LIGHT, N_SHADOW, OPTICS_PARAMETERS, BallView, Optics
+from tracker.light import Light, any_light, change, rooms
+from tracker.locate import SHADOW_SD, FrameEquations, Patch, frame_equations, locate_ball
+from tracker.tone import Tone
 
-# Light mixes in a blurred rim; what the camera then does to it differs. 2.2 undoes the usual curve of phones
-# (ITU-R BT.709 and sRGB are close to it), 1 leaves the grey levels as they are (edges sharpened or mixed after it).
-TONES = (2.2, 1.0)
-BLUR_PRIOR_PX = (1.0, 0.5)
-# The ball's diameter is good to 0.2 % (WPA, 2.250 +- 0.005 in); sharpening and halo do more.
-RADIUS_PRIOR = (1.0, 0.004)
+# Mean and standard deviation of what is expected, in the order of `OPTICS_PARAMETERS`; exposure as a share of the
+# time between frames.
+BLUR_PX = (1.0, 0.5)
+EXPOSURE_SHARE = (0.25, 0.3)
+# The ball's diameter is good to 0.2 % (WPA, 2.250 +- 0.005 in). Lacquer mirrors at grazing angles what lies behind
+# the ball (Fresnel), which takes up to 2 % off its seen radius; sharpening and halo add to it.
+RADIUS_SCALE = (0.99, 0.005)
+SHARPENING = (0.25, 0.25)
 # Shading that the model lacks is the same in all frames: pixels count for less than their noise says.
-TRUST = 0.05
-ROUNDS = 4
+TRUST = 0.25
+ROUNDS = 6
 EXPOSURE_SHARES = (0.07, 0.15, 0.3, 0.55, 0.9)
 
 
@@ -28,42 +32,42 @@ class OpticsFit:
     ----------
     optics : Optics
         The estimate.
-    sd : (3,) float64
+    sd : (4,) float64
         Standard uncertainties of `OPTICS_PARAMETERS`.
+    light : Light
+        The light on the ball in any frame of the clip.
     """
 
     optics: Optics
     sd: Floats
+    light: Light
 
 
 def _values(optics: Optics) -> Floats:
-    """(3,) values of `OPTICS_PARAMETERS`."""
-    return np.array([optics.blur_px, optics.exposure_s, optics.radius_scale])
+    """(4,) values of `OPTICS_PARAMETERS`."""
+    return np.array([optics.blur_px, optics.exposure_s, optics.radius_scale, optics.sharpening])
 
 
 def _moved(optics: Optics, step: Floats, *, frame_period_s: float) -> Optics:
     """Optics after a step, kept within what a phone can do and within what a linear step may claim."""
     values = _values(optics)
-    step = np.clip(
-        step, [-0.33 * values[0], -0.33 * values[1] - 1e-4, -0.01], [0.5 * values[0], 0.5 * values[1], 0.01]
-    )
-    blur_px, exposure_s, radius_scale = values + step
+    low = [-0.33 * values[0], -0.33 * values[1] - 1e-4, -0.01, -0.3]
+    high = [0.5 * values[0], 0.5 * values[1], 0.01, 0.3]
+    blur_px, exposure_s, radius_scale, sharpening = values + np.clip(step, low, high)
     return replace(
         optics,
         blur_px=float(np.clip(blur_px, 0.4, 4.0)),
         exposure_s=float(np.clip(exposure_s, 0.0, frame_period_s)),
-        radius_scale=float(np.clip(radius_scale, 0.98, 1.02)),
+        radius_scale=float(np.clip(radius_scale, 0.96, 1.03)),
+        sharpening=float(np.clip(sharpening, 0.0, 1.2)),
     )
 
 
 def _likeliest_start(
-    views: list[BallView], patches: list[Patch], *, noise: float, frame_period_s: float, row_s: float
+    views: list[BallView], patches: list[Patch], start: Optics, *, noise: float, frame_period_s: float
 ) -> Optics:
     """Try exposures from a tenth of the frame's time to all of it: steps from afar end in the wrong place."""
-    starts = [
-        Optics(blur_px=BLUR_PRIOR_PX[0], exposure_s=share * frame_period_s, row_s=row_s, tone=TONES[0])
-        for share in EXPOSURE_SHARES
-    ]
+    starts = [replace(start, exposure_s=share * frame_period_s) for share in EXPOSURE_SHARES]
     costs = []
     for optics in starts:
         seen = [locate_ball(v, p, optics, noise=noise) for v, p in zip(views[::2], patches[::2], strict=True)]
@@ -72,9 +76,9 @@ def _likeliest_start(
 
 
 def fit_optics(
-    views: list[BallView], patches: list[Patch], *, noise: float, frame_period_s: float, row_s: float
+    views: list[BallView], patches: list[Patch], *, noise: float, frame_period_s: float, row_s: float, tone: Tone
 ) -> OpticsFit:
-    """Estimate blur, exposure, halo and tone from several frames of one clip.
+    """Estimate blur, exposure, halo, sharpening and light from several frames of one clip.
 
     The rolling shutter is not among them: a ball stretched by it looks like a slightly larger ball with a darker
     lower rim, and an estimate from painted scenes was wrong by more than its prior (8 +- 5 ms).
@@ -89,30 +93,65 @@ def fit_optics(
         Time between frames.
     row_s : float
         Rolling shutter, from one row to the next.
+    tone : Tone
+        Of the file.
 
     Returns
     -------
     OpticsFit
-        For the tone that fits better.
+        The estimate.
     """
-    mean = np.array([BLUR_PRIOR_PX[0], 0.25 * frame_period_s, RADIUS_PRIOR[0]])
-    precision: Floats = 1 / np.array([BLUR_PRIOR_PX[1], 0.25 * frame_period_s, RADIUS_PRIOR[1]]) ** 2
-    fits: list[tuple[float, OpticsFit]] = []
-    start = _likeliest_start(views, patches, noise=noise, frame_period_s=frame_period_s, row_s=row_s)
-    for tone in TONES:
-        optics = replace(start, tone=tone)
-        misfit, information = np.inf, np.diag(precision)
-        # the second tone starts where the first ended
-        for _ in range(ROUNDS if not fits else 2):
-            pulls = [pull_optics(v, p, optics, noise=noise) for v, p in zip(views, patches, strict=True)]
-            good = [pull for pull in pulls if pull is not None]
-            if not good:
-                break
-            misfit = float(np.median([pull.misfit for pull in good]))
-            information = np.diag(precision) + TRUST * sum(pull.information for pull in good)
-            gradient = TRUST * sum(pull.gradient for pull in good) + precision * (mean - _values(optics))
-            step = np.asarray(np.linalg.solve(information, gradient), dtype=np.float64)
-            optics = _moved(optics, step, frame_period_s=frame_period_s)
-        start = optics
-        fits.append((misfit, OpticsFit(optics=optics, sd=np.sqrt(np.diag(np.linalg.inv(information))))))
-    return min(fits, key=lambda fit: fit[0])[1]
+    mean, sd = np.array([BLUR_PX, EXPOSURE_SHARE, RADIUS_SCALE, SHARPENING]).T
+    mean[1], sd[1] = mean[1] * frame_period_s, sd[1] * frame_period_s
+    precision = np.diag(1 / sd**2)
+    start = Optics(
+        blur_px=mean[0],
+        row_s=row_s,
+        radius_scale=mean[2],
+        sharpening=mean[3],
+        tone=tone,
+    )
+    optics = _likeliest_start(views, patches, start, noise=noise, frame_period_s=frame_period_s)
+    n_optics, before = len(mean), rooms()
+    light = any_light()
+    prior = np.zeros((n_optics + N_LIGHT, n_optics + N_LIGHT))
+    prior[:n_optics, :n_optics], prior[n_optics:, n_optics:] = precision, np.linalg.inv(before.cov)
+    cov = np.linalg.inv(prior)
+    for _ in range(ROUNDS):
+        found = [
+            frame_equations(v, p, optics, noise=noise, light=light) for v, p in zip(views, patches, strict=True)
+        ]
+        shares = [_without_frame(equations) for equations in found if equations is not None]
+        if not shares:
+            break
+        right = np.concatenate([precision @ (mean - _values(optics)), prior[n_optics:, n_optics:] @ before.mean])
+        cov = np.linalg.inv(prior + sum(normal for normal, _ in shares))
+        step = cov @ (right + sum(one for _, one in shares))
+        optics = _moved(optics, step[:n_optics], frame_period_s=frame_period_s)
+        light = Light(mean=step[n_optics:], cov=cov[n_optics:, n_optics:] + change())
+    return OpticsFit(optics=optics, sd=np.sqrt(np.diag(cov)[:n_optics]), light=light)
+
+
+def _without_frame(equations: FrameEquations) -> tuple[Floats, Floats]:
+    """Solve one frame's own unknowns away: what is left of its equations for optics and the clip's light.
+
+    The frame's light is that of the clip, turned to the image's axes, and `change`.
+    """
+    n_own, n_optics = N_LIGHT + N_SHADOW + 2, len(OPTICS_PARAMETERS)
+    light, own, optics = np.s_[:N_LIGHT], np.s_[:n_own], np.s_[n_own:]
+    turn = equations.turn
+    tie = np.linalg.inv(turn @ change() @ turn.T)
+    normal, right = TRUST * equations.normal, TRUST * equations.right
+    frame = normal[own, own].copy()
+    frame[light, light] += tie
+    shadow = np.arange(N_LIGHT, N_LIGHT + N_SHADOW)
+    frame[shadow, shadow] += 1 / SHADOW_SD**2
+    cross = np.zeros((n_own, n_optics + N_LIGHT))
+    cross[:, :n_optics] = normal[own, optics]
+    cross[light, n_optics:] = -tie @ turn
+    common = np.zeros((n_optics + N_LIGHT, n_optics + N_LIGHT))
+    common[:n_optics, :n_optics] = normal[optics, optics]
+    common[n_optics:, n_optics:] = turn.T @ tie @ turn
+    solved = np.linalg.solve(frame, np.column_stack([cross, right[own]]))
+    pull = np.concatenate([right[optics], np.zeros(N_LIGHT)]) - cross.T @ solved[:, -1]
+    return common - cross.T @ solved[:, :-1], pull

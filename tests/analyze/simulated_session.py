@@ -31,7 +31,7 @@ def play_session(setting: Setting, rng, *, shots=16, wave_px=0.0):
     `wave_px` is a location error that changes slowly down the picture and is the same in all shots.
     """
     set_up = cameras(setting, rng)
-    readout_s = max(rng.normal(0.008, 0.005), 0.0)
+    readout_s = max(rng.normal(0.012, 0.006), 0.0)
     stated_s = max(readout_s + rng.normal(0, 0.0003), 1e-6) if setting.readout_known else None
     strays = rng.choice(STRAYS, 2)
     cloth = np.log([0.2, 0.010]) + rng.normal(0, np.sqrt(0.3**2 - strays**2))

@@ -322,7 +322,7 @@ def simulate(setting, rng, *, parameters=None, outliers=0, set_up=None, readout_
     values, contact_s = true_quantities(parameters, truth)
     if values is None:
         return None
-    readout_s = max(rng.normal(0.008, 0.005), 0.0) if readout_s is None else readout_s
+    readout_s = max(rng.normal(0.012, 0.006), 0.0) if readout_s is None else readout_s
     stated_s = readout_s + rng.normal(0, 0.0003) if setting.readout_known else None
 
     height_px = SIZE_PX[1]

@@ -255,7 +255,7 @@ def posterior_samples(shot, fit, rng, *, steps, chains=60):
             priors.forward_slip,
             np.log(priors.mu_s),
             np.log(priors.mu_r),
-            shot.stated_readout_s if known else 0.008,
+            shot.stated_readout_s if known else priors.readout_s,
         ]
     )
     sd = np.array(

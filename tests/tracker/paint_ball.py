@@ -19,7 +19,7 @@ class Scene:
     shadow: float = 0.5
     dots: int = 0
     blur_px: float = 0.9
-    gamma: float = 2.2
+    contrast: float = 0.03
     noise: float = 2.0
     spin: np.ndarray = field(default_factory=lambda: np.eye(3))
 
@@ -112,7 +112,10 @@ def paint(  # noqa: PLR0913 - a picture has as many knobs
         blurred = gaussian_filter(picture, scene.blur_px * over)
         h, w = (v1 - v0 + 2 * pad), (u1 - u0 + 2 * pad)
         small = blurred.reshape(h, over, w, over).mean((1, 3))[pad:-pad, pad:-pad]
-        grey = 255 * np.clip(small, 0, 1) ** (1 / scene.gamma)
+        small = np.clip(small, 0, 1)
+        # IEC 61966-2-1, an S for contrast on top, 16 to 235 as in ITU-R BT.709
+        code = np.where(small <= 0.0031308, 12.92 * small, 1.055 * small ** (1 / 2.4) - 0.055)
+        grey = 16 + 219 * (code - scene.contrast * np.sin(2 * np.pi * code))
         if rng is not None:
             grey = grey + rng.normal(0, scene.noise, grey.shape)
         return np.clip(np.round(grey), 0, 255)

@@ -1,0 +1,85 @@
+"""What is expected of a ball's brightness, against closed forms and published coefficients."""
+
+import numpy as np
+import pytest
+from paint_ball import aimed_camera
+from scipy.spatial.transform import Rotation
+
+from tracker.ball_image import DEGREE, N_LIGHT, polynomials, view_ball
+from tracker.light import any_light, change, rooms, turn_light
+
+RNG = np.random.default_rng(20240611)
+ANYWHERE = RNG.normal(size=(3000, 3))
+ANYWHERE /= np.linalg.norm(ANYWHERE, axis=1, keepdims=True)
+CAMERA = aimed_camera((0.1, -0.9, 1.5), (0.5, 1.2, 0), 1300, (1280, 720))
+
+
+def test_polynomials_are_independent_and_span_the_degree():
+    """Spherical harmonics up to degree n are (n + 1)^2."""
+    assert N_LIGHT == (DEGREE + 1) ** 2
+    assert np.linalg.matrix_rank(polynomials(*ANYWHERE.T)) == N_LIGHT
+
+
+@pytest.mark.parametrize(
+    ("degree", "coefficient"), [(0, np.pi), (1, 2.094395), (2, 0.785398), (3, 0.0), (4, -0.130900)]
+)
+def test_one_far_lamp_has_the_published_harmonics(degree, coefficient):
+    """Ramamoorthi & Hanrahan, JOSA A 18, 2448 (2001), eq. (8): pi, 2.094395, 0.785398, 0, -0.130900, from memory.
+
+    The clamped cosine is the sum of (2 n + 1) / (4 pi) A_n P_n(cos): our polynomials hold every term up to degree 4.
+    """
+    lamp = np.array([0.3, -0.5, 0.81])
+    lamp /= np.linalg.norm(lamp)
+    even = _even(20000)
+    factors = np.linalg.lstsq(polynomials(*even.T), np.maximum(even @ lamp, 0), rcond=None)[0]
+    legendre = np.polynomial.Legendre.basis(degree)(even @ lamp)
+    found = 2 * np.pi * np.mean(polynomials(*even.T) @ factors * legendre) * 2
+    assert found == pytest.approx(coefficient, rel=0, abs=2e-3)
+
+
+def _even(count):
+    z = 1 - (2 * np.arange(count) + 1) / count
+    turn = np.pi * (1 + np.sqrt(5)) * np.arange(count)
+    return np.stack([np.sqrt(1 - z * z) * np.cos(turn), np.sqrt(1 - z * z) * np.sin(turn), z], axis=1)
+
+
+def test_turned_light_shines_on_the_same_side():
+    """The image's axes and the table's describe one brightness: exact, as turned polynomials are polynomials."""
+    view = view_ball(CAMERA, np.array([0.4, 0.9]), np.zeros(2), radius_m=0.028575)
+    factors = RNG.normal(size=N_LIGHT)
+    in_room = polynomials(*(ANYWHERE @ view.facing).T) @ factors
+    in_image = polynomials(*ANYWHERE.T) @ (turn_light(view) @ factors)
+    np.testing.assert_allclose(in_image, in_room, rtol=0, atol=1e-9)
+
+
+def test_axes_of_the_view_are_a_right_handed_set_towards_the_camera():
+    view = view_ball(CAMERA, np.array([0.4, 0.9]), np.zeros(2), radius_m=0.028575)
+    np.testing.assert_allclose(view.facing @ view.facing.T, np.eye(3), rtol=0, atol=1e-12)
+    towards = CAMERA.position_m - [0.4, 0.9, 0.028575]
+    np.testing.assert_allclose(view.facing[2], towards / np.linalg.norm(towards), rtol=0, atol=1e-12)
+    # down in the image is down in the room
+    assert view.facing[1][2] < -0.5
+
+
+def test_rooms_light_a_ball_from_above():
+    light = rooms()
+    up, side, down = polynomials(*np.array([[0, 0, 1.0], [1.0, 0, 0], [0, 0, -1.0]]).T) @ light.mean
+    assert up > 2 * side > 0
+    assert side > 2 * abs(down)
+
+
+def test_light_changes_less_along_the_lane_than_from_room_to_room():
+    spread = [
+        np.einsum("ni,ij,nj->n", p, cov, p).mean()
+        for p in (polynomials(*ANYWHERE.T),)
+        for cov in (change(), any_light().cov)
+    ]
+    assert 0 < spread[0] < 0.25 * spread[1]
+
+
+def test_a_turn_of_the_camera_round_the_table_keeps_what_is_expected_from_above():
+    """Lamps are sampled with no side preferred along x: mirrored light is as likely, to the sampling's 1 in sqrt(600)."""
+    half_turn = ANYWHERE @ Rotation.from_rotvec([0, 0, np.pi]).as_matrix()
+    mean, turned = (polynomials(*n.T) @ rooms().mean for n in (ANYWHERE, half_turn))
+    sd = np.sqrt(np.einsum("ni,ij,nj->n", polynomials(*ANYWHERE.T), rooms().cov, polynomials(*ANYWHERE.T)))
+    assert np.max(np.abs(mean - turned) / sd) < 4 * 2 / np.sqrt(600)
