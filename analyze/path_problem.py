@@ -59,12 +59,13 @@ class MotionPriors:
     readout_s, readout_sd_s : float
         Readout time of the rolling shutter where it is not known. Published: 1/60 to 1/10 s for a full readout of
         consumer cameras (ISPRS paper reported by the University of Vienna); phones of today in video modes are
-        faster: from memory.
+        faster: from memory; and never longer than until the next frame, so that less is taken at high frame rates.
     known_readout_sd_s : float
         Uncertainty of a readout time that was given.
     ball_bias_px : float
         Standard uncertainty of a location error that all frames of a shot share, in each direction: the tracker's
-        mean error over twelve rendered clips was 0.04 to 0.16 px across the lane.
+        mean error over the sets of rendered clips is 0.01 to 0.06 px across the path, and up to 0.15 px along it
+        (`tests/benchmarks/rendered_clips.py`).
     noise_dof : float
         How firmly the tracker's covariances are believed, in degrees of freedom: the residuals of a shot move the
         scale of the noise in proportion to their own number.

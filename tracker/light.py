@@ -83,7 +83,7 @@ def _directions() -> tuple[Floats, Floats, Floats]:
     facing = _even_directions(400)
     values = polynomials(*facing.T)
     pattern: Floats = np.linalg.inv(values.T @ values) * len(values) / values.shape[1]
-    inverse: Floats = np.linalg.pinv(values)
+    inverse = np.asarray(np.linalg.pinv(values), dtype=np.float64)
     return facing, inverse, pattern
 
 

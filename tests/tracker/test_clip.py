@@ -74,6 +74,13 @@ def test_luma_is_that_of_the_picture(clip):
         np.testing.assert_allclose(frame.luma, 16 + picture.astype(float) * 219 / 255, rtol=0, atol=4)
 
 
+def test_full_range_is_told_from_the_usual_range(tmp_path, clip):
+    """Grey level 0 or 16 is black: ITU-R BT.709 has 16 to 235, JPEG-style video 0 to 255."""
+    full = write_clip(tmp_path / "full.mp4", pictures(3), [0, 1500, 3000], pix_fmt="yuvj420p")
+    assert clip_info(full).full_range
+    assert not clip_info(clip[0]).full_range
+
+
 def test_ten_bit_recordings_give_the_same_luma(tmp_path, clip):
     path = write_clip(
         tmp_path / "ten.mkv", pictures(3), [0, 1500, 3000], codec="ffv1", pix_fmt="yuv420p10le", options={}

@@ -24,9 +24,9 @@ def test_polynomials_are_independent_and_span_the_degree():
     ("degree", "coefficient"), [(0, np.pi), (1, 2.094395), (2, 0.785398), (3, 0.0), (4, -0.130900)]
 )
 def test_one_far_lamp_has_the_published_harmonics(degree, coefficient):
-    """Ramamoorthi & Hanrahan, JOSA A 18, 2448 (2001), eq. (8): pi, 2.094395, 0.785398, 0, -0.130900, from memory.
+    """Ramamoorthi & Hanrahan, JOSA A 18, 2448 (2001), eq. (8): pi, 2 pi/3, pi/4, 0, -pi/24, from memory.
 
-    The clamped cosine is the sum of (2 n + 1) / (4 pi) A_n P_n(cos): our polynomials hold every term up to degree 4.
+    The clamped cosine is the sum of (2 n + 1) / (4 pi) A_n P_n(cos): the polynomials hold all up to degree 4.
     """
     lamp = np.array([0.3, -0.5, 0.81])
     lamp /= np.linalg.norm(lamp)
@@ -78,7 +78,7 @@ def test_light_changes_less_along_the_lane_than_from_room_to_room():
 
 
 def test_a_turn_of_the_camera_round_the_table_keeps_what_is_expected_from_above():
-    """Lamps are sampled with no side preferred along x: mirrored light is as likely, to the sampling's 1 in sqrt(600)."""
+    """Lamps are sampled with no side preferred: turned light is as likely, to the sampling's 1 in sqrt(600)."""
     half_turn = ANYWHERE @ Rotation.from_rotvec([0, 0, np.pi]).as_matrix()
     mean, turned = (polynomials(*n.T) @ rooms().mean for n in (ANYWHERE, half_turn))
     sd = np.sqrt(np.einsum("ni,ij,nj->n", polynomials(*ANYWHERE.T), rooms().cov, polynomials(*ANYWHERE.T)))
