@@ -316,24 +316,29 @@ class _Shot:
         return seen
 
     def _rest(self, optics: Optics, light: Light) -> tuple[Floats, Floats]:
-        """Locate the ball at rest in the averaged frames before the strike."""
+        """Locate the ball at rest in the averaged frames before the strike.
+
+        From where it was first found, and from where a wide blur catches it: a ring printed on a small ball, or a
+        tip beside it, leads one or the other astray, and the better likeness tells which.
+        """
         view = self.view(self.cut.place.xy_m, np.zeros(2))
-        wide = Optics(blur_px=CATCH_BLUR_PX, tone=optics.tone)
         still = replace(optics, exposure_s=0.0)
-        for attempt, known in ((wide, None), (still, light)):
-            patch = self.patch(self.scene.at_rest, view, attempt)
-            found = (
-                None if patch is None else locate_ball(view, patch, attempt, noise=self.scene.noise, light=known)
-            )
-            if found is None:
-                continue
-            view = self.view(self.table_xy_m([found])[0], np.zeros(2))
-            cov = found.cov_px2 + np.eye(2) * REST_FLOOR_PX**2
-        if found is None:
+        caught = self._at_rest(view, Optics(blur_px=CATCH_BLUR_PX, tone=optics.tone), None)
+        starts = [view] if caught is None else [view, self.view(self.table_xy_m([caught])[0], np.zeros(2))]
+        found = [one for one in (self._at_rest(start, still, light) for start in starts) if one is not None]
+        if not found:
             # covered by a cue or hand throughout: the place as first found, good to some mm
             sd_px = 0.2 * view.radius_px
             return view.centre_px, np.eye(2) * sd_px**2
-        return found.centre_px, cov
+        best = min(found, key=lambda one: one.misfit)
+        return best.centre_px, best.cov_px2 + np.eye(2) * REST_FLOOR_PX**2
+
+    def _at_rest(self, view: BallView, optics: Optics, light: Light | None) -> Sighting | None:
+        """Locate the ball at rest, from one start."""
+        patch = self.patch(self.scene.at_rest, view, optics)
+        if patch is None:
+            return None
+        return locate_ball(view, patch, optics, noise=self.scene.noise, light=light)
 
 
 # Averaging does not remove what is the same in all frames: shading, the tip close by, compression of a still ball.
