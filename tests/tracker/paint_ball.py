@@ -58,7 +58,6 @@ def paint(  # noqa: PLR0913 - a picture has as many knobs
     row_s=0.0,
     rng=None,
     over=6,
-    steps=12,
 ):
     """Luma of the window (u0, v0, u1, v1) in grey levels, with and without the ball."""
     u0, v0, u1, v1 = window
@@ -72,6 +71,9 @@ def paint(  # noqa: PLR0913 - a picture has as many knobs
     velocity = np.array([velocity_m_s[0], velocity_m_s[1], 0.0])
     centre0 = np.array([xy_m[0], xy_m[1], radius_m])
     row_of_centre = camera.project(centre0)[1]
+    # moments less than a pixel apart, the blur hides them
+    ends_px = camera.project(centre0 + np.outer([-0.5, 0.5], velocity * exposure_s))
+    steps = 1 + int(1.2 * np.hypot(*(ends_px[1] - ends_px[0])))
     total = np.zeros(uu.shape)
     for k in range(steps):
         t = ((k + 0.5) / steps - 0.5) * exposure_s + (vv - row_of_centre) * row_s

@@ -31,9 +31,7 @@ def picture(xy_m, rng, *, strip=None):
     if xy_m is not None:
         u, v = CAMERA.project(np.array([*xy_m, RADIUS_M])).round().astype(int)
         window = (u - 20, v - 20, u + 20, v + 20)
-        luma[v - 20 : v + 20, u - 20 : u + 20], _ = paint(
-            CAMERA, xy_m, (0, 0), Scene(noise=0), window, over=4, steps=1
-        )
+        luma[v - 20 : v + 20, u - 20 : u + 20], _ = paint(CAMERA, xy_m, (0, 0), Scene(noise=0), window, over=4)
     if strip is not None:
         luma[strip] = 220
     return np.clip(luma + rng.normal(0, 2, luma.shape), 0, 255).astype(np.uint8)
