@@ -32,6 +32,7 @@ from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from calibrate.camera import CAMERA_PARAMETERS
 from tracker.path import BallPath
+from tracker.readout import within_a_frame
 
 N_CALIBRATION, N_CAMERA = len(CALIBRATION_PARAMETERS), len(CAMERA_PARAMETERS)
 _MU_S, _MU_R = FIT_PARAMETERS.index("log_mu_s"), FIT_PARAMETERS.index("log_mu_r")
@@ -273,9 +274,12 @@ def join(
         Linear at the fits: paths move by millimetres at most, the calibration by fractions of a pixel.
     """
     priors = priors or MotionPriors()
-    if readout_s is not None:
-        sd_s = priors.known_readout_sd_s if readout_s else 1e-9
-        priors = replace(priors, readout_s=readout_s, readout_sd_s=sd_s)
+    if readout_s is None:
+        period_s = min(path.frame_period_s for path, _ in shots)
+        taken_s, sd_s = within_a_frame(priors.readout_s, priors.readout_sd_s, frame_period_s=period_s)
+    else:
+        taken_s, sd_s = readout_s, priors.known_readout_sd_s if readout_s else 1e-9
+    priors = replace(priors, readout_s=taken_s, readout_sd_s=sd_s)
     linear = [_linear(path, fit, calibration, priors) for path, fit in shots]
     pairs = product(STRAYS, STRAYS)
     return Joint(

@@ -10,6 +10,7 @@ from analyze.motion import state_jacobian
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from tracker.path import BallPath
+from tracker.readout import READOUT_S, READOUT_SD_S, within_a_frame
 
 Flags = npt.NDArray[np.bool_]
 
@@ -81,8 +82,8 @@ class MotionPriors:
     side_slip_sd: float = 0.1
     forward_slip: float = 1.0
     forward_slip_sd: float = 1.0
-    readout_s: float = 0.012
-    readout_sd_s: float = 0.006
+    readout_s: float = READOUT_S
+    readout_sd_s: float = READOUT_SD_S
     known_readout_sd_s: float = 0.0003
     ball_bias_px: float = 0.12
     noise_dof: float = 20.0
@@ -179,9 +180,9 @@ def build_problem(
     mean[5:9] = (0.0, priors.forward_slip, math.log(priors.mu_s), math.log(priors.mu_r))
     sd[5:9] = (priors.side_slip_sd, priors.forward_slip_sd, priors.log_mu_s_sd, priors.log_mu_r_sd)
     if readout_s is None:
-        # A frame has to be read out before the next is.
-        mean[READOUT] = min(priors.readout_s, 0.75 * path.frame_period_s)
-        sd[READOUT] = min(priors.readout_sd_s, 0.375 * path.frame_period_s)
+        mean[READOUT], sd[READOUT] = within_a_frame(
+            priors.readout_s, priors.readout_sd_s, frame_period_s=path.frame_period_s
+        )
     else:
         # A global shutter is known for what it is; a given readout time has been measured somehow.
         mean[READOUT] = readout_s

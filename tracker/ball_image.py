@@ -248,8 +248,8 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     -----
     A matt ball's brightness is a low-order polynomial of its surface normal (Basri & Jacobs, PAMI 25, 218 (2003);
     from memory), so near the rim it falls like sqrt(1 - rho^2). Leaving that out displaced the rim by 0.2 px in
-    painted scenes with one lamp overhead; taking the light of mid-exposure for all of it, by 3 px in streaks twice
-    as long as the ball.
+    painted scenes with one lamp overhead; taking the light of mid-exposure for all of it, by 3 px in streaks as
+    long as the ball.
     """
     to_unit = np.linalg.inv(view.axes_px * optics.radius_scale)
     conic = to_unit @ to_unit

@@ -24,10 +24,10 @@ IMAGE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff"})
 PLANAR_LUMA_8 = frozenset(
     {"yuv420p", "yuvj420p", "yuv422p", "yuvj422p", "yuv444p", "yuvj444p", "nv12", "nv21", "gray"}
 )
-# AVCOL_RANGE_JPEG of FFmpeg.
-_FULL_RANGE = 2
 # The same with 10 bits in 16, as phones write high dynamic range.
 PLANAR_LUMA_10 = frozenset({"yuv420p10le", "yuv422p10le", "yuv444p10le"})
+# AVCOL_RANGE_JPEG of FFmpeg.
+_FULL_RANGE = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

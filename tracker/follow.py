@@ -20,6 +20,7 @@ from tracker.light import Light
 from tracker.locate import SETTLED_PX, Patch, Sighting, locate_ball, window_px
 from tracker.optics import OpticsFit, fit_optics
 from tracker.path import BallPath
+from tracker.readout import READOUT_S, READOUT_SD_S, within_a_frame
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
 from tracker.shots import NoStrike, ShotFrames, cut_shots
 from tracker.tone import Tone
@@ -27,8 +28,6 @@ from tracker.tone import Tone
 Picture = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
 Progress = Callable[[int, int], None]
 
-# Phones read a frame out in 5 to 20 ms in video modes (from memory), and before the next frame begins.
-READOUT_S = 0.012
 # A blur so wide that the fit catches a ball some px away.
 CATCH_BLUR_PX = 2.5
 CAUGHT_PX = 0.1
@@ -96,7 +95,7 @@ def track_clip(
 
     results: list[BallPath | NotTracked] = []
     tone = Tone(black=0.0, white=255.0) if info.full_range else Tone()
-    assumed_s = min(READOUT_S, 0.75 * frame_period_s)
+    assumed_s, _ = within_a_frame(READOUT_S, READOUT_SD_S, frame_period_s=frame_period_s)
     row_s = (assumed_s if readout_s is None else readout_s) / info.size_px[1]
     for cut in cut_shots(decoded(), calibration, corridor, frame_period_s=frame_period_s):
         number = len(results) + 1
@@ -265,8 +264,7 @@ class _Shot:
         run = [k for k in run if motion[k][0][1] < self.end_y_m + 0.01]
         fit = self._optics(caught, motion)
         optics = fit.optics
-        seen = self._all_frames(run, motion, fit)
-        seen = _without_spoiled(seen)
+        seen = _without_spoiled(self._all_frames(run, motion, fit))
         keys = sorted(seen)
         if len(keys) < MIN_SIGHTINGS:
             detail = f"seen clearly in {len(keys)} frames after {self.cut.first_moved_s:.2f} s"

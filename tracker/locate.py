@@ -13,8 +13,10 @@ from tracker.light import Light, any_light, turn_light
 SHADOW_SD = 0.3
 # Dots, ticks, ferrules and lamps mirrored in the ball are outliers, not noise: a pixel's pull falls with the cube
 # of its residual (Geman & McClure, Bull. ISI 52, 5 (1987); from memory), beyond about this many standard
-# deviations; at first later, and as strictly as that from this step on.
+# deviations.
 OUTLIER_SDS = 1.4
+# Until this step outliers are judged more leniently: strict from the start, the fit would take the first likeness
+# for the ball and the ball for outliers.
 LENIENT_STEPS = 4
 MAX_STEPS = 15
 SETTLED_PX = 0.015
@@ -27,7 +29,7 @@ MAX_RECENTRED = 3
 MODEL_SD_PX = 0.05
 # Grey levels this close below white may be more than white.
 CEILING = 2.0
-# Fewer pixels than this do not tell 30 terms.
+# Fewer pixels than this do not tell 39 terms and the place.
 MIN_PIXELS = 80
 # More than this cost time and tell little: the model's bias, not the noise, limits a large ball.
 MAX_PIXELS = 900
@@ -51,7 +53,8 @@ class Sighting:
     visible : float
         Share of the rim that was not hidden or outside the picture.
     misfit : float
-        Mean logarithmic loss of the pixels for the given noise: lower is better, comparable between optics.
+        Mean loss of the pixels for the given noise, of Student's t with two degrees of freedom: lower is better,
+        comparable between optics.
     """
 
     centre_px: Floats
@@ -133,8 +136,6 @@ class _Fit:
     ----------
     view : BallView
         The ball at the place found.
-    pixels_px : (N, 2) float64
-        The pixels used.
     use : (h, w) bool
         Where they lie in the patch.
     thin : int
@@ -162,7 +163,6 @@ class _Fit:
     """
 
     view: BallView
-    pixels_px: Floats
     use: npt.NDArray[np.bool_]
     thin: int
     shift_px: Floats
@@ -225,7 +225,6 @@ def _fit_near(
         slope = optics.tone.slope(seen - residual)
         grey_residual = residual / slope
         sd = max(noise, 1.4826 * float(np.median(np.abs(grey_residual))))
-        # strict from the start, the fit would take the first likeness for the ball and the ball for outliers
         outlier_sds = OUTLIER_SDS * max(1.0, LENIENT_STEPS / (n + 1))
         weights = 1 / (1 + (grey_residual / (outlier_sds * sd)) ** 2) ** 2
         root = np.sqrt(weights) / (sd * slope)
@@ -245,7 +244,6 @@ def _fit_near(
         return None
     return _Fit(
         view=replace(view, centre_px=view.centre_px + shift),
-        pixels_px=pixels,
         use=use,
         thin=thin,
         shift_px=shift,
@@ -272,8 +270,8 @@ def locate_ball(
 ) -> Sighting | None:
     """Fit the ball's predicted image to the pixels round its rim.
 
-    The rim tells the place. The brightness inside and outside it (waves round the rim; the background times a
-    smooth shadow) is solved for at every step, so that neither can pull the place.
+    The rim tells the place. The brightness inside and outside it (a polynomial of where the surface faces; the
+    background times a smooth shadow) is solved for at every step, so that neither can pull the place.
 
     Parameters
     ----------
@@ -298,11 +296,6 @@ def locate_ball(
     fit = _fit_ball(view, patch, optics, noise=noise, light=light or any_light(), settled_px=settled_px)
     if fit is None:
         return None
-    return _sighting(fit, noise=noise)
-
-
-def _sighting(fit: _Fit, *, noise: float) -> Sighting:
-    """Say where the ball is, from a settled fit."""
     on_rim = (fit.image.cover > 0.2) & (fit.image.cover < 0.8)
     seen_px = fit.thin * float(np.sum(np.linalg.norm(fit.image.outwards_px.mean(axis=0), axis=1)))
     cov_px2 = np.asarray(np.linalg.inv(fit.normal)[-2:, -2:], dtype=np.float64)
@@ -312,7 +305,7 @@ def _sighting(fit: _Fit, *, noise: float) -> Sighting:
         residual=fit.sd,
         contrast=float(np.sqrt(np.mean(fit.rise.mean(axis=0)[on_rim] ** 2))) if on_rim.any() else 0.0,
         visible=min(1.0, seen_px / (2 * np.pi * fit.view.radius_px)),
-        misfit=_misfit(fit, noise),
+        misfit=1.5 * float(np.mean(np.log1p((fit.grey_residual / noise) ** 2 / 2))),
     )
 
 
@@ -331,14 +324,11 @@ class FrameEquations:
         Right-hand side.
     turn : (25, 25) float64
         What turns light from the table's axes to those of the image.
-    misfit : float
-        As of `Sighting`.
     """
 
     normal: Floats
     right: Floats
     turn: Floats
-    misfit: float
 
 
 def frame_equations(
@@ -366,13 +356,7 @@ def frame_equations(
         normal=design.T @ design,
         right=design.T @ (fit.pull + design[:, :n_terms] @ fit.terms),
         turn=turn_light(fit.view),
-        misfit=_misfit(fit, noise),
     )
-
-
-def _misfit(fit: _Fit, noise: float) -> float:
-    """Mean logarithmic loss of the pixels: of Student's t with two degrees of freedom."""
-    return 1.5 * float(np.mean(np.log1p((fit.grey_residual / noise) ** 2 / 2)))
 
 
 def _correlation_inflation(fit: _Fit) -> float:
@@ -388,6 +372,6 @@ def _correlation_inflation(fit: _Fit) -> float:
     for there, here in (side, up):
         both = use[there] & use[here]
         rho = float(np.mean((grid[there] * grid[here])[both])) / power if both.any() and power > 0 else 0.0
-        rho = min(max(rho, 0.0), 0.5)
+        rho = min(max(rho, 0.0), 0.8)
         factor *= (1 + rho) / (1 - rho)
     return factor

@@ -21,7 +21,6 @@ def test_exposure_and_blur_are_found(exposure_s):
         row_s=0.0,
         tone=Tone(),
     )
-    print(fit.optics, fit.sd)
     assert fit.optics.exposure_s == pytest.approx(exposure_s, rel=0.05)
     # sharpening and blur undo each other in part
     assert fit.optics.blur_px == pytest.approx(BLUR_PX, rel=0.2)
