@@ -7,6 +7,7 @@ from scipy.special import ndtr
 
 from calibrate.arrays import Floats
 from calibrate.camera import Camera
+from tracker.shadow import shadow_terms
 from tracker.tone import Tone
 
 # The ball's brightness is a polynomial up to this degree of where its surface faces: a matt ball's brightness has
@@ -16,9 +17,6 @@ _POWERS = tuple((i, j, 0) for i in range(DEGREE + 1) for j in range(DEGREE + 1 -
     (i, j, 1) for i in range(DEGREE) for j in range(DEGREE - i)
 )
 N_LIGHT = len(_POWERS)
-# What lies round the ball is brighter or darker by waves round it up to this order, near it and farther away.
-SHADOW_ORDER = 3
-N_SHADOW = 2 * (2 * SHADOW_ORDER + 1)
 
 # Phones sharpen: they take from each pixel a share of a picture blurred by about so much.
 SHARPENING_PX = 1.0
@@ -163,11 +161,11 @@ class BallImage:
         Share of the exposure during which the ball covers the pixel.
     shade : (N, 25) float64
         Mean over the exposure of each term of the ball's own brightness.
-    shadow : (N, 14) float64
+    shadow : (N, 16) float64
         Mean over the exposure of each term of the change of what lies behind, where the ball does not cover it.
     shade_steps : (K, N, 25) float64
         Terms of the ball's brightness at each step, as if the ball covered the pixel.
-    shadow_steps : (K, N, 14) float64
+    shadow_steps : (K, N, 16) float64
         Likewise of what lies behind.
     outwards_px : (K, N, 2) float64
         Change of the cover when the ball moves by 1 px along u and along v.
@@ -190,7 +188,7 @@ class BallImage:
         ----------
         shade : (25,) array
             Factors of the ball's brightness.
-        shadow : (14,) array
+        shadow : (16,) array
             Factors of the change of what lies behind.
         behind : (N,) array
             Light of the scene without the ball.
@@ -207,16 +205,6 @@ class BallImage:
         """(N, 4) change of the light with blur, exposure, radius and sharpening, per px, s and unit."""
         slope: Floats = np.einsum("kn,kni->ni", rise, self.optics_steps) / len(rise)
         return slope
-
-
-def _waves(cos: Floats, sin: Floats) -> list[Floats]:
-    """Waves round the centre: 1, cos, sin, cos 2, sin 2, ... of a direction."""
-    found = [np.ones_like(cos)]
-    c, s = cos, sin
-    for _ in range(SHADOW_ORDER):
-        found += [c, s]
-        c, s = c * cos - s * sin, s * cos + c * sin
-    return found
 
 
 def _bell(x: Floats, sd: Floats) -> Floats:
@@ -284,11 +272,7 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     unit = q @ to_unit
     on_ball = unit / np.maximum(rho, 1.0)[..., None]
     shade_steps = polynomials(on_ball[..., 0], on_ball[..., 1], np.sqrt(np.maximum(0.0, 1 - rho**2)))
-    around = unit / rho[..., None]
-    farther = 2 * (1 - 1.5 / (rho + 0.5))
-    shadow_steps = np.stack(
-        [term for wave in _waves(around[..., 0], around[..., 1]) for term in (wave, wave * farther)], axis=-1
-    )
+    shadow_steps = shadow_terms(unit, view.facing)
     along = (outwards @ view.velocity_px_s) * steps[:, None]
     by_blur = -depth_px * (sharp_edge / blur_px - soft_edge * blur_px / wide_px**2)
     if optics.exposure_s > 0:

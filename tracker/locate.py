@@ -6,15 +6,16 @@ import numpy as np
 import numpy.typing as npt
 
 from calibrate.arrays import Floats
-from tracker.ball_image import N_LIGHT, N_SHADOW, BallImage, BallView, Optics, image_ball
+from tracker.ball_image import N_LIGHT, BallImage, BallView, Optics, image_ball
 from tracker.light import Light, any_light, turn_light
+from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
 
-# Shadows and flicker change what lies behind by this share of it.
-SHADOW_SD = 0.3
-# Dots, ticks, ferrules and lamps mirrored in the ball are outliers, not noise: a pixel's pull falls with the cube
-# of its residual (Geman & McClure, Bull. ISI 52, 5 (1987); from memory), beyond about this many standard
-# deviations.
+# Ticks, ferrules and print are outliers, not noise: a pixel's pull falls with the cube of its residual (Geman &
+# McClure, Bull. ISI 52, 5 (1987); from memory), beyond about this many standard deviations.
 OUTLIER_SDS = 1.4
+# Print on a ball is darker than the ball. Were bright and dark judged alike, a ball half covered with dots would be
+# taken for a dark ball with bright gaps.
+BRIGHT_OUTLIER_SDS = 4.0
 # Until this step outliers are judged more leniently: strict from the start, the fit would take the first likeness
 # for the ball and the ball for outliers.
 LENIENT_STEPS = 4
@@ -24,12 +25,9 @@ SETTLED_PX = 0.015
 MAX_STEP_PX = 3.0
 RECENTRE_PX = 0.5
 MAX_RECENTRED = 3
-# What the model itself leaves: the bias of painted scenes; also the ball's tolerance (WPA, 2.250 +- 0.005 in) at a
-# diameter of 50 px.
-MODEL_SD_PX = 0.05
 # Grey levels this close below white may be more than white.
 CEILING = 2.0
-# Fewer pixels than this do not tell 39 terms and the place.
+# Fewer pixels than this do not tell 41 terms and the place.
 MIN_PIXELS = 80
 # More than this cost time and tell little: the model's bias, not the noise, limits a large ball.
 MAX_PIXELS = 900
@@ -44,7 +42,7 @@ class Sighting:
     centre_px : (2,) float64
         Image of the ball's centre.
     cov_px2 : (2, 2) float64
-        Covariance from the noise and misfit seen in the pixels.
+        Covariance from the noise and misfit seen in the pixels; what the model lacks in all of them is not in it.
     residual : float
         Robust standard deviation of the pixels round the model, in grey levels.
     contrast : float
@@ -203,7 +201,7 @@ def _fit_near(
     background = optics.tone.light(patch.background[use].astype(np.float64))
     turn = turn_light(view)
     n_terms = N_LIGHT + N_SHADOW
-    means = np.concatenate([turn @ light.mean, np.zeros(N_SHADOW)])
+    means = np.concatenate([turn @ light.mean, SHADOW_MEAN])
     precision = np.diag(np.full(n_terms, 1 / SHADOW_SD**2))
     precision[:N_LIGHT, :N_LIGHT] = np.linalg.inv(turn @ light.cov @ turn.T)
     shift = np.zeros(2)
@@ -225,7 +223,9 @@ def _fit_near(
         slope = optics.tone.slope(seen - residual)
         grey_residual = residual / slope
         sd = max(noise, 1.4826 * float(np.median(np.abs(grey_residual))))
-        outlier_sds = OUTLIER_SDS * max(1.0, LENIENT_STEPS / (n + 1))
+        brighter = image.cover * (grey_residual > 0)
+        outlier_sds = OUTLIER_SDS + (BRIGHT_OUTLIER_SDS - OUTLIER_SDS) * brighter
+        outlier_sds *= max(1.0, LENIENT_STEPS / (n + 1))
         weights = 1 / (1 + (grey_residual / (outlier_sds * sd)) ** 2) ** 2
         root = np.sqrt(weights) / (sd * slope)
         rise = image.rise(terms[:N_LIGHT], terms[N_LIGHT:], background)
@@ -271,7 +271,7 @@ def locate_ball(
     """Fit the ball's predicted image to the pixels round its rim.
 
     The rim tells the place. The brightness inside and outside it (a polynomial of where the surface faces; the
-    background times a smooth shadow) is solved for at every step, so that neither can pull the place.
+    background times the ball's shadow) is solved for at every step, so that neither can pull the place.
 
     Parameters
     ----------
@@ -301,7 +301,7 @@ def locate_ball(
     cov_px2 = np.asarray(np.linalg.inv(fit.normal)[-2:, -2:], dtype=np.float64)
     return Sighting(
         centre_px=fit.view.centre_px,
-        cov_px2=cov_px2 * _correlation_inflation(fit) + np.eye(2) * MODEL_SD_PX**2,
+        cov_px2=cov_px2 * _correlation_inflation(fit),
         residual=fit.sd,
         contrast=float(np.sqrt(np.mean(fit.rise.mean(axis=0)[on_rim] ** 2))) if on_rim.any() else 0.0,
         visible=min(1.0, seen_px / (2 * np.pi * fit.view.radius_px)),
@@ -313,14 +313,14 @@ def locate_ball(
 class FrameEquations:
     """What the pixels of one frame say, as normal equations round the fitted place and the given optics.
 
-    The unknowns: 25 factors of the light (in the image's axes) and 14 of the shadow as such, then 2 of the place
+    The unknowns: 25 factors of the light (in the image's axes) and 16 of the shadow as such, then 2 of the place
     and 4 of the optics (`OPTICS_PARAMETERS`) as changes.
 
     Attributes
     ----------
-    normal : (45, 45) float64
+    normal : (47, 47) float64
         Matrix, from the pixels alone.
-    right : (45,) float64
+    right : (47,) float64
         Right-hand side.
     turn : (25, 25) float64
         What turns light from the table's axes to those of the image.

@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibrate.arrays import Floats
-from tracker.ball_image import N_LIGHT, N_SHADOW, OPTICS_PARAMETERS, BallView, Optics
-from tracker.light import Light, any_light, change, rooms
-from tracker.locate import SHADOW_SD, FrameEquations, Patch, frame_equations, locate_ball
+from tracker.ball_image import N_LIGHT, OPTICS_PARAMETERS, BallView, Optics
+from tracker.light import Light, change, learnt_change, rooms, under_lacquer
+from tracker.locate import FrameEquations, Patch, frame_equations, locate_ball
+from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
 from tracker.tone import Tone
 
 # Mean and standard deviation of what is expected, in the order of `OPTICS_PARAMETERS`; exposure as a share of the
@@ -114,12 +115,14 @@ def fit_optics(
         tone=tone,
     )
     optics = _likeliest_start(views, patches, start, noise=noise, frame_period_s=frame_period_s)
-    n_optics, before = len(mean), rooms()
-    light = any_light()
+    n_optics, middle = len(mean), len(views) // 2
+    behind = float(np.median(tone.light(patches[middle].background.astype(np.float64))))
+    before = clip_light = under_lacquer(rooms(), views[middle], behind=behind)
     prior = np.zeros((n_optics + N_LIGHT, n_optics + N_LIGHT))
     prior[:n_optics, :n_optics], prior[n_optics:, n_optics:] = precision, np.linalg.inv(before.cov)
     cov = np.linalg.inv(prior)
     for _ in range(ROUNDS):
+        light = Light(mean=clip_light.mean, cov=clip_light.cov + change())
         found = [
             frame_equations(v, p, optics, noise=noise, light=light) for v, p in zip(views, patches, strict=True)
         ]
@@ -130,9 +133,10 @@ def fit_optics(
         cov = np.linalg.inv(prior + sum(normal for normal, _ in shares))
         step = cov @ (right + sum(one for _, one in shares))
         optics = _moved(optics, step[:n_optics], frame_period_s=frame_period_s)
-        light = Light(mean=step[n_optics:], cov=cov[n_optics:, n_optics:] + change())
+        clip_light = Light(mean=step[n_optics:], cov=np.array(cov[n_optics:, n_optics:], dtype=np.float64))
         if np.all(np.abs(step[:n_optics]) < SETTLED * np.sqrt(np.diag(cov)[:n_optics])):
             break
+    light = Light(mean=clip_light.mean, cov=clip_light.cov + learnt_change())
     return OpticsFit(optics=optics, sd=np.sqrt(np.diag(cov)[:n_optics]), light=light)
 
 
@@ -150,6 +154,7 @@ def _without_frame(equations: FrameEquations) -> tuple[Floats, Floats]:
     frame[light, light] += tie
     shadow = np.arange(N_LIGHT, N_LIGHT + N_SHADOW)
     frame[shadow, shadow] += 1 / SHADOW_SD**2
+    right[shadow] += SHADOW_MEAN / SHADOW_SD**2
     cross = np.zeros((n_own, n_optics + N_LIGHT))
     cross[:, :n_optics] = normal[own, optics]
     cross[light, n_optics:] = -tie @ turn

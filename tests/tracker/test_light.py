@@ -6,7 +6,16 @@ from paint_ball import aimed_camera
 from scipy.spatial.transform import Rotation
 
 from tracker.ball_image import DEGREE, N_LIGHT, polynomials, view_ball
-from tracker.light import any_light, change, rooms, turn_light
+from tracker.light import (
+    LACQUER,
+    Light,
+    any_light,
+    change,
+    learnt_change,
+    rooms,
+    turn_light,
+    under_lacquer,
+)
 
 RNG = np.random.default_rng(20240611)
 ANYWHERE = RNG.normal(size=(3000, 3))
@@ -83,3 +92,31 @@ def test_a_turn_of_the_camera_round_the_table_keeps_what_is_expected_from_above(
     mean, turned = (polynomials(*n.T) @ rooms().mean for n in (ANYWHERE, half_turn))
     sd = np.sqrt(np.einsum("ni,ij,nj->n", polynomials(*ANYWHERE.T), rooms().cov, polynomials(*ANYWHERE.T)))
     assert np.max(np.abs(mean - turned) / sd) < 4 * 2 / np.sqrt(600)
+
+
+def test_lacquer_mirrors_what_lies_behind_the_rim():
+    """Schlick's reflectance, computed for each direction: the terms hold the sum to a level of 255."""
+    view = view_ball(CAMERA, np.array([0.4, 0.9]), np.zeros(2), radius_m=0.028575)
+    matt = Light(mean=rooms().mean, cov=1e-6 * np.eye(N_LIGHT))
+    seen = under_lacquer(matt, view, behind=80.0)
+    cosine = ANYWHERE @ view.facing[2]
+    here = ANYWHERE[(cosine > 0) & (cosine < 0.8)]
+    mirror = 0.04 + 0.96 * (1 - here @ view.facing[2]) ** 5
+    own = polynomials(*here.T) @ matt.mean
+    expected = own + LACQUER * mirror * (80.0 - own)
+    np.testing.assert_allclose(polynomials(*here.T) @ seen.mean, expected, rtol=0, atol=1.0)
+
+
+def test_how_shiny_the_ball_is_stays_open():
+    """Both a matt and a polished ball lie within two standard deviations of what is expected at the rim."""
+    view = view_ball(CAMERA, np.array([0.4, 0.9]), np.zeros(2), radius_m=0.028575)
+    seen = under_lacquer(Light(mean=rooms().mean, cov=1e-6 * np.eye(N_LIGHT)), view, behind=20.0)
+    side = polynomials(*view.facing[0])
+    matt = float(side @ rooms().mean)
+    sd = float(np.sqrt(side @ seen.cov @ side))
+    assert abs(matt - side @ seen.mean) < 2 * sd
+    assert abs(20.0 - side @ seen.mean) < 2 * sd
+
+
+def test_once_learnt_the_light_of_a_frame_is_expected_more_closely():
+    assert np.linalg.eigvalsh(change() - learnt_change()).min() > 0

@@ -7,7 +7,7 @@ import pytest
 from paint_ball import Scene, aimed_camera, paint
 
 from tracker.ball_image import BallView, Optics, view_ball
-from tracker.locate import MODEL_SD_PX, Patch, locate_ball, window_px
+from tracker.locate import Patch, locate_ball, window_px
 from tracker.optics import fit_optics
 from tracker.tone import Tone
 
@@ -98,8 +98,7 @@ def test_stated_covariance_is_that_of_the_errors():
         fit = fit_optics(guesses, patches, noise=scene.noise, frame_period_s=1 / 60, row_s=0.0, tone=Tone())
         for true, guess, patch, optics in frames:
             seen = locate_ball(guess, patch, optics, noise=scene.noise, light=fit.light)
-            own_px2 = np.diag(seen.cov_px2) - MODEL_SD_PX**2
-            ratios.append((seen.centre_px - true.centre_px) / np.sqrt(own_px2))
+            ratios.append((seen.centre_px - true.centre_px) / np.sqrt(np.diag(seen.cov_px2)))
     # 99.9 % of chi-square(40)/40 lies within 0.46 to 1.84; the shading that the model lacks may add a little
     assert 0.4 < np.mean(np.square(ratios)) < 2.0
 
