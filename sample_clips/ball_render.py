@@ -89,22 +89,36 @@ def _albedo(look: Look, body: Image) -> Image:
     return colour
 
 
-def _shine(scene: Scene, points: Image, mirrored: Image, cosine: Image) -> Image:
-    """Light of the lamps mirrored by the lacquer: Schlick's reflectance, lamps with soft edges."""
-    up = np.maximum(mirrored[:, 2], 1e-3)
+def _mirrored(scene: Scene, points: Image, rays: Image, centres: Image, radius_m: float) -> Image:
+    """(N, 3) light that comes in along rays mirrored by the ball: lamps with soft edges, a dim room, the cloth."""
+    up = np.maximum(rays[:, 2], 1e-3)
     reach = (scene.lamp_height_m - points[:, 2]) / up
-    x, y = points[:, 0] + reach * mirrored[:, 0], points[:, 1] + reach * mirrored[:, 1]
+    x, y = points[:, 0] + reach * rays[:, 0], points[:, 1] + reach * rays[:, 1]
     seen = np.zeros_like(x)
     for cx, cy in scene.lamp_centres_m:
         edge = np.maximum(np.abs(x - cx), np.abs(y - cy))
         seen += np.clip((scene.lamp_half_m + 0.02 - edge) / 0.04, 0, 1)
-    mirror = 0.04 + 0.96 * (1 - cosine) ** 5
-    room = 0.05 * (mirrored[:, 2] > 0)  # the rest of the room is dim
-    return mirror * (np.where(mirrored[:, 2] > 0.02, seen, 0) * 12.0 + room)
+    above = np.where(rays[:, 2] > 0.02, seen, 0) * 12.0 + 0.05
+    reach = points[:, 2] / np.maximum(-rays[:, 2], 1e-3)
+    x, y = points[:, 0] + reach * rays[:, 0], points[:, 1] + reach * rays[:, 1]
+    # the ball hides this share of an even sky from the cloth round it
+    near2 = ((x - centres[:, 0]) ** 2 + (y - centres[:, 1]) ** 2) / radius_m**2
+    below = level_light(scene, x, y) * (1 - (1 + near2) ** -1.5)
+    cloth = below[:, None] * np.array(scene.cloth, np.float32)
+    return np.where(rays[:, 2:] > 0, above[:, None], cloth)
 
 
-def _shade(scene: Scene, look: Look, normals: Image, points: Image, rays: Image, body: Image) -> Image:
-    """(N, 3) light that the ball sends towards the camera."""
+def _shade(
+    scene: Scene,
+    look: Look,
+    normals: Image,
+    points: Image,
+    rays: Image,
+    body: Image,
+    centres: Image,
+    radius_m: float,
+) -> Image:
+    """(N, 3) light that the ball sends towards the camera; what its lacquer mirrors does not reach the resin."""
     direct = scene.lamp_light(points, normals).sum(axis=-1)
     sky = 0.5 + 0.5 * normals[:, 2]
     ground = level_light(scene, points[:, 0], points[:, 1])
@@ -114,7 +128,8 @@ def _shade(scene: Scene, look: Look, normals: Image, points: Image, rays: Image,
     diffuse = _albedo(look, body) * ((direct + scene.ambient * sky)[:, None] + bounce)
     cosine = -(rays * normals).sum(axis=-1)
     mirrored = rays + 2 * cosine[:, None] * normals
-    return diffuse + _shine(scene, points, mirrored, np.clip(cosine, 0, 1))[:, None]
+    mirror = (0.04 + 0.96 * (1 - np.clip(cosine, 0, 1)) ** 5)[:, None]  # Schlick
+    return diffuse * (1 - mirror) + mirror * _mirrored(scene, points, mirrored, centres, radius_m)
 
 
 def draw_ball(
@@ -160,12 +175,14 @@ def draw_ball(
     direction = rays[met]
     reach = foot[met] - np.sqrt((radius_m**2 - miss2[met]) / length2[met])
     points = origin + reach[:, None] * direction
-    normals = (points - centres_m[row, sample]) / radius_m
+    centres = centres_m[row, sample]
+    normals = (points - centres) / radius_m
     matrices = turns.as_matrix().reshape(centres_m.shape[0], n, 3, 3)
     body = np.einsum("ki,kij->kj", normals, matrices[row, sample]).astype(np.float32)
     unit = direction / np.sqrt(length2[met])[:, None]
     f32 = np.float32
-    light = _shade(scene, look, normals.astype(f32), points.astype(f32), unit.astype(f32), body)
+    vectors = (one.astype(f32) for one in (normals, points, unit, body, centres))
+    light = _shade(scene, look, *vectors, radius_m)
     shape = (met.shape[0], met.shape[2])
     flat = row * shape[1] + column
     cover = np.bincount(flat, minlength=shape[0] * shape[1]).reshape(shape) / n
