@@ -292,9 +292,10 @@ def _posterior(
         cov = inverse(hessian)
         dof = float(2 * np.count_nonzero(all_weights) - np.trace(cov @ (hessian - precision)))
         chi2 = float(w @ right**2)
-        noise2 = max(priors.least_noise**2, (priors.noise_dof + chi2) / (priors.noise_dof + max(dof, 0.0)))
+        noise2 = (priors.noise_dof + chi2) / (priors.noise_dof + max(dof, 0.0))
         persistence = _persistence(white[1:], weights)
-        noise2 *= _persistence_factor(persistence)
+        # the tracker states what it knows to persist: only what goes beyond that raises the noise
+        noise2 = max(priors.least_noise**2, noise2 * _persistence_factor(persistence))
     gradient = rows.T @ (w * right) / noise2 + precision @ (problem.prior_mean - theta)
     theta = theta + np.clip(cov @ gradient, -LONGEST_STEP, LONGEST_STEP)
     white, slope = problem.residuals(theta)

@@ -19,7 +19,7 @@ from tracker.corridor import Corridor, lay_corridor
 from tracker.light import Light
 from tracker.locate import SETTLED_PX, Patch, Sighting, locate_ball, window_px
 from tracker.optics import OpticsFit, fit_optics
-from tracker.path import BallPath
+from tracker.path import BallPath, persistent_cov_px2
 from tracker.readout import READOUT_S, READOUT_SD_S, within_a_frame
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
 from tracker.shots import NoStrike, ShotFrames, cut_shots
@@ -285,7 +285,7 @@ class _Shot:
             rest_cov_px2=rest[1],
             times_s=self.times_s[keys],
             centre_px=np.array([seen[k].centre_px for k in keys]),
-            centre_cov_px2=np.array([seen[k].cov_px2 for k in keys]) + _persistent_cov_px2(self.frame_period_s),
+            centre_cov_px2=np.array([seen[k].cov_px2 for k in keys]) + persistent_cov_px2(self.frame_period_s),
             last_rest_s=self.cut.last_rest_s,
             first_moved_s=self.cut.first_moved_s,
             turned_s=turn_back_s(spots, self.times_s, xy_m[-1], contact_s=contact_s, end_y_m=self.end_y_m),
@@ -341,20 +341,6 @@ class _Shot:
 
 # Averaging does not remove what is the same in all frames: shading, the tip close by, compression of a still ball.
 REST_FLOOR_PX = 0.15
-
-
-# What the model lacks (lamps mirrored in the ball, the hand's shadow) changes slowly while the ball rolls on: in
-# rendered clips, ours and others, the error has this standard deviation and time.
-PERSISTENT_SD_PX = 0.06
-PERSISTENCE_S = 0.07
-
-
-def _persistent_cov_px2(frame_period_s: float) -> Floats:
-    """(2, 2) covariance that, given to each frame as if independent, lets a path err as persistent errors do.
-
-    An error that decays like exp(-t/T) averages out like white noise of 2 T / frame period times its variance.
-    """
-    return np.eye(2) * PERSISTENT_SD_PX**2 * max(1.0, 2 * PERSISTENCE_S / frame_period_s)
 
 
 def _near(found: Sighting, view: BallView, optics: Optics) -> bool:

@@ -1,11 +1,17 @@
 """The ball's path as the tracker hands it on: sightings with times and covariances."""
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from calibrate.arrays import Floats, readonly
+
+# What the model of the ball's image lacks (lamps mirrored in it, the hand's shadow) changes slowly while the ball
+# rolls on: in rendered clips, ours and others, it has this standard deviation and is forgotten in this time.
+PERSISTENT_SD_PX = 0.06
+PERSISTENCE_S = 0.07
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -32,7 +38,7 @@ class BallPath:
     centre_px : (N, 2) float64
         (u, v) of the ball's centre in each.
     centre_cov_px2 : (N, 2, 2) float64
-        Covariance of each, from the noise seen in the pixels.
+        Covariance of each, from the noise seen in the pixels and `persistent_cov_px2`.
     last_rest_s : float
         Time of the last frame in which the ball still lay at rest.
     first_moved_s : float
@@ -86,3 +92,23 @@ class BallPath:
     def n_sightings(self) -> int:
         """How many frames between strike and contact show the ball."""
         return len(self.times_s)
+
+
+def persistent_cov_px2(frame_period_s: float) -> Floats:
+    """Give the covariance that stands for errors which persist from frame to frame.
+
+    Parameters
+    ----------
+    frame_period_s : float
+        Time between sightings.
+
+    Returns
+    -------
+    (2, 2) array
+        Given to each sighting as if independent of the others, it lets a path err as persistent errors make it err:
+        an error of correlation rho from one frame to the next averages out like an independent one of
+        ``(1 + rho)/(1 - rho)`` times its variance (first-order autoregression).
+    """
+    rho = math.exp(-frame_period_s / PERSISTENCE_S)
+    cov: Floats = np.eye(2) * PERSISTENT_SD_PX**2 * (1 + rho) / (1 - rho)
+    return cov
