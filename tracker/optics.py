@@ -15,8 +15,8 @@ from tracker.tone import Tone
 # time between frames.
 BLUR_PX = (1.0, 0.5)
 EXPOSURE_SHARE = (0.25, 0.3)
-# The ball's diameter is good to 0.2 % (WPA, 2.250 +- 0.005 in). Lacquer mirrors at grazing angles what lies behind
-# the ball (Fresnel), which takes up to 2 % off its seen radius; sharpening and halo add to it.
+# The ball's diameter is good to 0.2 % (WPA, 2.250 +- 0.005 in). Halo, and what a polished rim mirrors beyond what
+# `under_lacquer` expects (Fresnel, up to 2 % of the radius), change the radius that is seen.
 RADIUS_SCALE = (0.99, 0.005)
 SHARPENING = (0.25, 0.25)
 # Shading that the model lacks is the same in all frames: pixels count for less than their noise says.
