@@ -6,7 +6,7 @@ Run by hand::
 
 Each shot is played by an integrator and filmed by a camera that the measurement knows only through marks clicked
 to 0.2 px and laid to half a millimetre, solved by `calibrate.solve`. The ball is seen with 0.2 px noise a frame and
-0.05 px of error common to the shot, over camera places, frame rates and speeds.
+0.12 px of error common to the shot (what the fit expects), over camera places, frame rates and speeds.
 
 The bound is the Bayesian Cramer-Rao bound (van Trees 1968) of one shot, evaluated at the truth: sightings, priors
 and marks together, with the camera free to learn from the path as well. The measurement does not let it (a shot
@@ -151,7 +151,14 @@ def settings_of(shots: int, *, solved: bool = True) -> list[Setting]:
     """Spread shots evenly over places, frame rates, speeds, and readout known or not."""
     grid = list(product(PLACES, FRAME_RATES, SPEEDS_M_S, (True, False)))
     return [
-        Setting(place=place, frame_rate=rate, speed_m_s=speed, readout_known=known, solved=solved)
+        Setting(
+            place=place,
+            frame_rate=rate,
+            speed_m_s=speed,
+            readout_known=known,
+            solved=solved,
+            bias_px=MotionPriors().ball_bias_px,
+        )
         for place, rate, speed, known in (grid[i % len(grid)] for i in range(shots))
     ]
 
