@@ -29,6 +29,7 @@ from calibrate.arrays import Floats, readonly
 from calibrate.calibration import Calibration
 from calibrate.camera import CAMERA_PARAMETERS
 from calibrate.errors import NotMeasured
+from tracker.autocorrelation import variance_factor
 from tracker.path import BallPath
 
 _HELD_S = 1e-5
@@ -257,13 +258,8 @@ def _persistence(white: Floats, weights: Floats) -> tuple[float, float]:
 
 
 def _persistence_factor(persistence: tuple[float, float]) -> float:
-    """Factor on the variance of slow features of a path when errors persist from frame to frame.
-
-    An error of correlation rho from frame to frame averages out like one with ``(1 + rho)/(1 - rho)`` times the
-    variance and none (first-order autoregression). Only what exceeds the chance level counts.
-    """
-    rho = min(max(persistence[0] - persistence[1], 0.0), 0.8)
-    return (1 + rho) / (1 - rho)
+    """Factor on the variance of slow features of a path when errors persist; only what exceeds chance counts."""
+    return variance_factor(min(max(persistence[0] - persistence[1], 0.0), 0.8))
 
 
 def _posterior(

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calibrate.arrays import Floats
+from tracker.autocorrelation import variance_factor
 from tracker.ball_image import N_LIGHT, BallImage, BallView, Optics, image_ball
 from tracker.light import Light, any_light, turn_light
 from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
@@ -373,5 +374,5 @@ def _correlation_inflation(fit: _Fit) -> float:
         both = use[there] & use[here]
         rho = float(np.mean((grid[there] * grid[here])[both])) / power if both.any() and power > 0 else 0.0
         rho = min(max(rho, 0.0), 0.8)
-        factor *= (1 + rho) / (1 - rho)
+        factor *= variance_factor(rho)
     return factor

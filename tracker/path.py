@@ -7,9 +7,10 @@ from pathlib import Path
 import numpy as np
 
 from calibrate.arrays import Floats, readonly
+from tracker.autocorrelation import variance_factor
 
 # What the model of the ball's image lacks (lamps mirrored in it, the hand's shadow) changes slowly while the ball
-# rolls on: in rendered clips, ours and others, it has this standard deviation and is forgotten in this time.
+# rolls on. Chosen: in clips of another renderer means over 0.1 s of the error spread by 0.01 to 0.14 px.
 PERSISTENT_SD_PX = 0.06
 PERSISTENCE_S = 0.07
 
@@ -106,9 +107,8 @@ def persistent_cov_px2(frame_period_s: float) -> Floats:
     -------
     (2, 2) array
         Given to each sighting as if independent of the others, it lets a path err as persistent errors make it err:
-        an error of correlation rho from one frame to the next averages out like an independent one of
-        ``(1 + rho)/(1 - rho)`` times its variance (first-order autoregression).
+        see `autocorrelation.variance_factor`.
     """
     rho = math.exp(-frame_period_s / PERSISTENCE_S)
-    cov: Floats = np.eye(2) * PERSISTENT_SD_PX**2 * (1 + rho) / (1 - rho)
+    cov: Floats = np.eye(2) * PERSISTENT_SD_PX**2 * variance_factor(rho)
     return cov
