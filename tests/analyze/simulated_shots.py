@@ -224,7 +224,7 @@ class Setting:
     sigma_px: float = 0.2
     rest_sigma_px: float = 0.05
     readout_known: bool = True
-    bias_px: float = 0.05
+    bias_px: float = 0.12
     solved: bool = False
 
 

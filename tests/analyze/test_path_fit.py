@@ -292,6 +292,12 @@ def posterior_samples(shot, fit, rng, *, steps, chains=60):
         accept = np.log(rng.uniform(size=chains)) < trial_level - level
         theta = np.where(accept[:, None], trial, theta)
         level = np.where(accept, trial_level, level)
+        if step == steps // 3:
+            # A chain that is still nowhere near the others found no way out of where it started; as in DREAM (Vrugt
+            # et al., Int. J. Nonlinear Sci. Numer. Simul. 10, 273 (2009); from memory) it goes to the best of them.
+            lower, upper = np.quantile(level, [0.25, 0.75])
+            theta[level < lower - 2 * (upper - lower)] = theta[np.argmax(level)]
+            level = log_posterior(theta)
         if step >= steps // 3 and step % 10 == 0:
             kept.append(theta.copy())
     return np.stack(kept, axis=1)
