@@ -28,9 +28,9 @@ from analyze.session.batch import (
     BatchOutcome,
     Progress,
     calibrate_session,
-    clip_measured_with,
     measure_session,
     measured_with,
+    shot_measured_with,
 )
 from analyze.session.by_order import label_by_order, planned_order
 from analyze.session.folder import Session, new_session, open_session
@@ -287,7 +287,7 @@ def draw(
     if not wanted:
         raise SessionError(f"{folder}: no measured shot of {', '.join(only or ['this session'])} to draw")
     for one in wanted:
-        drawn = draw_shot(session, clip_measured_with(session, one.clip).calibration, one)
+        drawn = draw_shot(session, shot_measured_with(session, one), one)
         print(f"{drawn.picture}  {drawn.clip.name}")
 
 

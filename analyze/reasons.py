@@ -62,6 +62,11 @@ IMPRECISE = Reason(
     "The reading is too uncertain to be of use.",
     "Look at the budget of the shot: more frames, a closer camera or better marks are needed.",
 )
+MOVED_IN_SHOT = Reason(
+    "moved-in-shot",
+    "The camera moved during the shot.",
+    "Set the shot aside and shoot again; fix the stand and touch neither it nor the phone while the ball rolls.",
+)
 MEASURING_BROKE_OFF = Reason(
     "measuring-broke-off",
     "The program itself failed on this clip.",
@@ -80,5 +85,6 @@ REASONS = (
     OUTLIERS,
     ODD_SPEED,
     IMPRECISE,
+    MOVED_IN_SHOT,
     MEASURING_BROKE_OFF,
 )

@@ -1,7 +1,9 @@
 """Recordings: frames in display orientation with their true times; the only place that decodes video."""
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice, takewhile
 from pathlib import Path
 
 import av  # noqa: TID251 - the one place
@@ -26,6 +28,8 @@ PLANAR_LUMA_8 = frozenset(
 )
 # The same with 10 bits in 16, as phones write high dynamic range.
 PLANAR_LUMA_10 = frozenset({"yuv420p10le", "yuv422p10le", "yuv444p10le"})
+# Averaged for a still picture: what moves in them is faint, compression noise averages out.
+STILL_FRAMES = 24
 # AVCOL_RANGE_JPEG of FFmpeg.
 _FULL_RANGE = 2
 
@@ -200,6 +204,11 @@ def read_frames(path: Path, *, capture_fps: float | None = None) -> Iterator[Fra
     ClipError
         If the file cannot be read, or is damaged from some frame on (frames before that were given).
     """
+    yield from _frames(path, capture_fps, None)
+
+
+def _frames(path: Path, capture_fps: float | None, near_s: float | None) -> Iterator[Frame]:
+    """Decode from the start, or from the last frame before `near_s` that can be decoded without earlier ones."""
     slowdown = 1.0
     if capture_fps is not None:
         playing_fps = clip_info(path).frame_rate
@@ -209,6 +218,8 @@ def read_frames(path: Path, *, capture_fps: float | None = None) -> Iterator[Fra
         stream.thread_type = "AUTO"
         last_s = 0.0
         try:
+            if near_s is not None and stream.time_base:
+                container.seek(math.floor(near_s / slowdown / float(stream.time_base)), stream=stream)
             for index, frame in enumerate(container.decode(stream)):
                 if frame.pts is None or frame.time_base is None:
                     continue
@@ -218,7 +229,7 @@ def read_frames(path: Path, *, capture_fps: float | None = None) -> Iterator[Fra
             raise ClipError(f"{path}: damaged after {last_s:.2f} s; copy it from the phone again") from error
 
 
-def still_luma(path: Path, *, count: int = 24) -> Floats:
+def still_luma(path: Path, *, count: int = STILL_FRAMES) -> Floats:
     """Mean luma of the first frames of a recording, or the luma of an image: for clicking and snapping.
 
     Parameters
@@ -226,7 +237,7 @@ def still_luma(path: Path, *, count: int = 24) -> Floats:
     path : Path
         A recording or an image.
     count : int
-        Frames to average; what moves in them is faint, compression noise averages out.
+        Frames to average.
 
     Returns
     -------
@@ -243,13 +254,44 @@ def still_luma(path: Path, *, count: int = 24) -> Floats:
         if image is None:
             raise ClipError(f"{path}: not an image that can be read")
         return np.asarray(image, dtype=np.float64)
+    mean = _mean_luma(islice(read_frames(path), count))
+    if mean is None:
+        raise ClipError(f"{path}: holds no frames")
+    return mean
+
+
+def still_luma_between(
+    path: Path, from_s: float, until_s: float, *, capture_fps: float | None = None
+) -> Floats | None:
+    """Mean luma of the frames in a span of time.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    from_s, until_s : float
+        First and last time, as `read_frames` gives times.
+    capture_fps : float, optional
+        As for `read_frames`.
+
+    Returns
+    -------
+    (H, W) array or None
+        Luma, 0 to 255; None where there are no frames in that span.
+
+    Raises
+    ------
+    ClipError
+        If the file cannot be read, or is damaged before the span's end.
+    """
+    frames = takewhile(lambda one: one.time_s <= until_s, _frames(path, capture_fps, from_s))
+    return _mean_luma(one for one in frames if one.time_s >= from_s)
+
+
+def _mean_luma(frames: Iterable[Frame]) -> Floats | None:
     total: Floats | None = None
     used = 0
-    for frame in read_frames(path):
+    for frame in frames:
         total = frame.luma.astype(np.float64) if total is None else total + frame.luma
         used += 1
-        if used == count:
-            break
-    if total is None:
-        raise ClipError(f"{path}: holds no frames")
-    return np.asarray(total / used, dtype=np.float64)
+    return None if total is None else np.asarray(total / used, dtype=np.float64)

@@ -25,6 +25,8 @@ MIN_BEFORE = 24
 MOVED = 0.35
 STILL = 0.15
 SAME_PLACE_M = 0.006
+# A ball that lies near its spot again this soon was not struck: a hand set it right, or the camera was touched.
+NOT_STRUCK_S = 1.2
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -92,6 +94,11 @@ class _Watch:
                 # lamps warm up, exposure adapts: the reference follows slowly
                 self.reference += (brightness_at(frame.luma, self.place) - self.reference) / min(self.seen, 30)
 
+    def is_back(self, luma: Luma, place: RestingPlace) -> bool:
+        """Whether what lies at another place looks like the ball that lay here."""
+        change = float(np.median(np.abs(brightness_at(luma, place) - self.reference)))
+        return change < STILL * self.place.contrast
+
     @property
     def gone_s(self) -> float:
         """How long the ball has been gone."""
@@ -100,6 +107,29 @@ class _Watch:
     def frames(self) -> ShotFrames:
         """Everything kept."""
         return ShotFrames(place=self.place, before=list(self.before), after=self.after)
+
+
+class _Search:
+    """Looks for a ball at rest: one found twice in the same place."""
+
+    def __init__(self, calibration: Calibration) -> None:
+        self.calibration = calibration
+        self.seen_at: RestingPlace | None = None
+        self.next_s = -np.inf
+
+    def look(self, frame: Frame, *, instead_of: _Watch | None) -> RestingPlace | None:
+        """Look in a frame, unless it is too early to look again; for the ball that is missed, where one is."""
+        if frame.time_s < self.next_s:
+            return None
+        self.next_s = frame.time_s + SEARCH_EVERY_S
+        place = find_resting_ball(frame.luma, self.calibration)
+        if place is not None and instead_of is not None and not instead_of.is_back(frame.luma, place):
+            place = None
+        before, self.seen_at = self.seen_at, place
+        if place is None or before is None or np.hypot(*(place.xy_m - before.xy_m)) > SAME_PLACE_M:
+            return None
+        self.seen_at = None
+        return place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,27 +167,27 @@ def cut_shots(
         Each time a resting ball was gone for good; `NoStrike` last where a ball was never struck. Nothing
         at all where no ball was found.
     """
+    search = _Search(calibration)
     watch: _Watch | None = None
-    seen_at: RestingPlace | None = None
-    next_search_s = -np.inf
     any_shot = False
     first_rest_s = 0.0
     for frame in frames:
-        if watch is None:
-            if frame.time_s < next_search_s:
+        if watch is not None:
+            watch.add(frame)
+            if watch.gone_s > KEEP_AFTER_S:
+                yield watch.frames()
+                any_shot, watch = True, None
+            elif watch.gone_s < GONE_FOR_S:
                 continue
-            next_search_s = frame.time_s + SEARCH_EVERY_S
-            place = find_resting_ball(frame.luma, calibration)
-            if place is None or seen_at is None or np.hypot(*(place.xy_m - seen_at.xy_m)) > SAME_PLACE_M:
-                seen_at = place
-                continue
-            watch = _Watch(place, frame, corridor, frame_period_s=frame_period_s)
-            first_rest_s = frame.time_s
+        place = search.look(frame, instead_of=watch)
+        if place is None:
             continue
-        watch.add(frame)
-        if watch.gone_s > KEEP_AFTER_S:
+        if watch is None:
+            first_rest_s = frame.time_s
+        elif watch.gone_s > NOT_STRUCK_S:
             yield watch.frames()
-            any_shot, watch, seen_at = True, None, None
+            any_shot = True
+        watch = _Watch(place, frame, corridor, frame_period_s=frame_period_s)
     if watch is not None and watch.gone_s > GONE_FOR_S:
         yield watch.frames()
     elif watch is not None and not any_shot:

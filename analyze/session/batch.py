@@ -14,7 +14,7 @@ from pathlib import Path
 import cv2
 
 from analyze.reasons import MEASURING_BROKE_OFF
-from analyze.session.clip_camera import ClipCamera, bytes_from_picture, clip_camera, with_camera_said
+from analyze.session.clip_camera import ClipCamera, bytes_from_picture, clip_camera, shot_camera, with_camera_said
 from analyze.session.folder import Session
 from analyze.session.records import text_from_calibration
 from analyze.session.store import ClipRecord, Store, StoredShot
@@ -28,7 +28,7 @@ from calibrate.solve import calibrate
 from tracker.clip import still_luma
 from tracker.follow import track_clip
 from tracker.path import BallPath
-from tracker.reasons import CLIP_DAMAGED
+from tracker.reasons import CLIP_DAMAGED, NotTracked
 
 # Thread pools inside numpy and OpenCV only get in each other's way when every core has a process already.
 _ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
@@ -219,13 +219,15 @@ def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
         found = track_clip(job.path, camera.calibration, capture_fps=job.capture_fps, readout_s=job.readout_s)
     except ClipError as error:
         return (_damaged(job, error),)
-    shots = (
-        measure_shot(path, camera.calibration, readout_s=job.readout_s)
-        if isinstance(path, BallPath)
-        else failed_shot(path.clip, path.shot, path.reason, path.detail)
-        for path in found
-    )
-    return tuple(with_camera_said(shot, camera) for shot in shots)
+    return tuple(_shot_of(job, path, camera) for path in found)
+
+
+def _shot_of(job: ClipJob, path: BallPath | NotTracked, first: ClipCamera) -> Shot:
+    """Measure one shot of a clip whose first frames show the camera at `first`."""
+    if isinstance(path, NotTracked):
+        return with_camera_said(failed_shot(path.clip, path.shot, path.reason, path.detail), first)
+    camera = shot_camera(path, first, job.calibration, job.picture, capture_fps=job.capture_fps)
+    return with_camera_said(measure_shot(path, camera.calibration, readout_s=job.readout_s), camera)
 
 
 def calibrate_session(session: Session, frame: Path) -> Calibration:
@@ -285,15 +287,15 @@ def measured_with(session: Session) -> Calibration:
     return calibration
 
 
-def clip_measured_with(session: Session, clip: str) -> ClipCamera:
-    """Return the camera that the shots of a clip were measured with: the session's, or as it stood after a nudge.
+def shot_measured_with(session: Session, stored: StoredShot) -> Calibration:
+    """Return the calibration that a shot was measured with: the session's, or as it was after a nudge.
 
     Parameters
     ----------
     session : Session
         The session.
-    clip : str
-        Path below clips/.
+    stored : StoredShot
+        One of its shots.
 
     Raises
     ------
@@ -303,7 +305,12 @@ def clip_measured_with(session: Session, clip: str) -> ClipCamera:
     calibration = measured_with(session)
     with Store(session.store_path) as store:
         picture = store.picture(calibration_sha256(session))
-    return clip_camera(session.clip_path(clip), calibration, picture)
+    camera = clip_camera(session.clip_path(stored.clip), calibration, picture)
+    path = stored.shot.sightings
+    if path is not None:
+        capture_fps = session.config.camera.capture_fps
+        camera = shot_camera(path, camera, calibration, picture, capture_fps=capture_fps)
+    return camera.calibration
 
 
 def calibration_sha256(session: Session) -> str:

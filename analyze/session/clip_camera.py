@@ -1,8 +1,10 @@
-"""The camera as it stood for one clip: as calibrated, or nudged since, which the clip's still picture shows.
+"""The camera as it stood for one clip and for one shot in it: as calibrated, or nudged since.
 
-The calibrated picture is kept with the calibration. A clip whose first frames show the marks elsewhere is measured
-with the pose found again on them; where they are not found, nobody knows where the camera stood, and
-the clip's shots are doubtful.
+The calibrated picture is kept with the calibration. The ball is followed with the camera as the clip's first frames
+show it, and the shot is measured with the camera as the frames before its strike show it: a long recording may hold
+a nudge between two shots. A pose that is not that of the calibration is found again on the marks; where they are
+not found, nobody knows where the camera stood, and the shot is doubtful. It is doubtful, too, where the frames
+after it show that the camera moved meanwhile.
 """
 
 from dataclasses import dataclass, replace
@@ -12,12 +14,14 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from analyze.reasons import MOVED_IN_SHOT
 from analyze.shot import CAMERA_MOVED, Shot, Status
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
-from calibrate.errors import NotMeasured
+from calibrate.errors import ClipError, NotMeasured
 from calibrate.reregister import reregister
-from tracker.clip import still_luma
+from tracker.clip import STILL_FRAMES, still_luma, still_luma_between
+from tracker.path import BallPath
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -66,6 +70,66 @@ def clip_camera(clip: Path, calibration: Calibration, picture: bytes | None) -> 
     reference, luma = picture_from_bytes(picture), still_luma(clip)
     if luma.shape != reference.shape:
         return ClipCamera(calibration=calibration)
+    return _registered(calibration, reference, luma)
+
+
+def shot_camera(
+    path: BallPath,
+    first: ClipCamera,
+    calibration: Calibration,
+    picture: bytes | None,
+    *,
+    capture_fps: float | None = None,
+) -> ClipCamera:
+    """Look at the frames before and after a shot, where the camera stood and whether it stood still.
+
+    Parameters
+    ----------
+    path : BallPath
+        The shot.
+    first : ClipCamera
+        As the clip's first frames show it: holds where a player hides the marks before the strike.
+    calibration : Calibration
+        Of the session.
+    picture : bytes or None
+        As for `clip_camera`.
+    capture_fps : float, optional
+        Frames a second at which the camera recorded, where the file plays slower.
+
+    Returns
+    -------
+    ClipCamera
+        To measure the shot with.
+    """
+    if picture is None:
+        return first
+    span_s = STILL_FRAMES * path.frame_period_s
+    before = _still(path.clip, path.last_rest_s - span_s, path.last_rest_s, capture_fps)
+    if before is None:
+        return first
+    camera = _registered(calibration, picture_from_bytes(picture), before)
+    if camera.doubt is not None:
+        camera = first
+    ended_s = float(path.times_s[-1])
+    after = _still(path.clip, ended_s, ended_s + span_s, capture_fps)
+    if after is None or camera.doubt is not None:
+        return camera
+    moved = reregister(camera.calibration, reference=before, luma=after)
+    if isinstance(moved, NotMeasured) or not moved.nudged:
+        return camera
+    detail = f"by {moved.shift_px:.1f} px between the frames before the strike and those after it"
+    return replace(camera, doubt=NotMeasured(MOVED_IN_SHOT, detail))
+
+
+def _still(clip: Path, from_s: float, until_s: float, capture_fps: float | None) -> Floats | None:
+    """Still picture of a span of a clip; None where the file has no frames there or breaks off before."""
+    try:
+        return still_luma_between(clip, from_s, until_s, capture_fps=capture_fps)
+    except ClipError:
+        return None
+
+
+def _registered(calibration: Calibration, reference: Floats, luma: Floats) -> ClipCamera:
     found = reregister(calibration, reference=reference, luma=luma)
     if isinstance(found, NotMeasured):
         return ClipCamera(calibration=calibration, doubt=found)

@@ -1,20 +1,24 @@
-"""A phone nudged between two clips: found out, undone, said; a clip of another place is not trusted.
+"""A phone nudged between two clips or within one: found out, undone, said; a clip of another place is not trusted.
 
 The nudged clips are those of the sample session with every frame seen by a camera turned a little about its own
 middle. That needs no depth: a ray of the new camera is a ray of the old one, turned. The lens is OpenCV's.
 """
 
 import csv
+import re
+import shutil
 from dataclasses import replace
 from importlib.resources import files
+from itertools import islice
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
+from analyze.reasons import MOVED_IN_SHOT
 from analyze.session import clip_camera as room
-from analyze.session.batch import ClipJob, calibrate_session, clip_measured_with, measure_clip, measure_session
+from analyze.session.batch import ClipJob, calibrate_session, measure_clip, measure_session, shot_measured_with
 from analyze.session.clip_camera import bytes_from_picture, clip_camera, picture_from_bytes, with_camera_said
 from analyze.session.demo import copy_sample, read_truth
 from analyze.session.folder import Session, open_session
@@ -49,8 +53,12 @@ def set_up(tmp_path_factory):
     return session, calibration, bytes_from_picture(still_luma(session.clip_path(CALIBRATED)))
 
 
-def turned(clip: Path, camera, turn_rad) -> Path:
-    """Film the clip again, in its place, with a camera turned about its middle by a rotation vector."""
+def turned(clip: Path, camera, turn_rad, *, still_frames=0, from_s=0.0) -> Path:
+    """Film the clip again, in its place, with a camera turned about its middle by a rotation vector.
+
+    With `still_frames` the clip starts with so many of its first frames as they are, half a second of a recording
+    in which the phone was not yet touched. Before `from_s` of the clip itself the camera stands as it did.
+    """
     width, height = map(int, camera.size_px)
     K = np.array([[camera.focal_px, 0, camera.centre_px[0]], [0, camera.focal_px, camera.centre_px[1]], [0, 0, 1]])
     lens = np.array([camera.k1, camera.k2, 0.0, 0.0])
@@ -62,9 +70,15 @@ def turned(clip: Path, camera, turn_rad) -> Path:
 
     def frames():
         grey = np.full((height // 2, width), 128, np.uint8)
+        start_s = 0.0
+        for frame in islice(read_frames(clip), still_frames):
+            start_s = frame.time_s + 1 / 60
+            yield round(frame.time_s * TICKS_PER_S), np.vstack([frame.luma, grey])
         for frame in read_frames(clip):
-            luma = cv2.remap(frame.luma, map_u, map_v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-            yield round(frame.time_s * TICKS_PER_S), np.vstack([luma, grey])
+            luma = frame.luma
+            if frame.time_s >= from_s:
+                luma = cv2.remap(luma, map_u, map_v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+            yield round((start_s + frame.time_s) * TICKS_PER_S), np.vstack([luma, grey])
 
     again = clip.with_name("again.mp4")
     write_clip(again, frames(), size_px=(width, height), fps=60.0, coding=Coding(crf=18, preset="veryfast"))
@@ -104,11 +118,11 @@ def test_readings_are_right_after_a_nudge(tmp_path):
     calibration = calibrate_session(session, session.clip_path(CALIBRATED))
     for clip, (turn_rad, _) in NUDGED.items():
         turned(session.clip_path(clip), calibration.camera, turn_rad)
-    shots = {one.clip: one.shot for one in measure_session(session).shots}
-    assert shots.pop(CALIBRATED).note == ""
+    measured = {one.clip: one for one in measure_session(session).shots}
+    assert measured.pop(CALIBRATED).shot.note == ""
     off = []
     for clip, (turn_rad, shift_px) in NUDGED.items():
-        shot, truth = shots[clip], read_truth()[clip, 1]
+        shot, truth = measured[clip].shot, read_truth()[clip, 1]
         assert shot.reason is not PICTURE_UNLIKE
         assert shot.note.startswith("the camera had moved by ")
         said_px = float(shot.note.removeprefix("the camera had moved by ").partition(" px")[0])
@@ -118,7 +132,7 @@ def test_readings_are_right_after_a_nudge(tmp_path):
             abs(shot.launch_rad - np.radians(truth["launch_deg"])) / shot.launch_sd_rad,
         ]
         # what is drawn into the clip lies where the ball is
-        now = clip_measured_with(session, clip).calibration.camera
+        now = shot_measured_with(session, measured[clip]).camera
         place = np.array([*shot.path_xy_m[0], calibration.ball.radius_m])
         start_px = true_start_px(calibration.camera, clip, turn_rad)
         np.testing.assert_allclose(now.project(place), start_px, rtol=0, atol=1.0)
@@ -135,6 +149,32 @@ def test_without_looking_a_nudge_would_spoil_the_reading(session):
     (shot,) = measure_clip(job)
     truth_m = read_truth()[CLIP, 1]["reading_mm"] / 1000
     assert shot.reading_m is None or abs(shot.reading_m - truth_m) > 5 * shot.reading_sd_m
+
+
+@pytest.mark.slow
+def test_a_nudge_within_a_recording_is_undone_for_the_shots_after_it(set_up, tmp_path):
+    """The first half second shows the camera as calibrated, the frames before the strike show it turned."""
+    session, calibration, picture = set_up
+    clip, turn_rad = Path(shutil.copy(session.clip_path(CLIP), tmp_path)), (-0.003, 0.004, 0.006)
+    turned(clip, calibration.camera, turn_rad, still_frames=30)
+    assert clip_camera(clip, calibration, picture).note == ""
+    job = ClipJob(clip=CLIP, path=clip, calibration=calibration, capture_fps=None, readout_s=0.012, picture=picture)
+    (shot,) = measure_clip(job)
+    truth_m = read_truth()[CLIP, 1]["reading_mm"] / 1000
+    assert shot.status is Status.MEASURED
+    assert shot.note.startswith("the camera had moved by ")
+    assert abs(shot.reading_m - truth_m) < 1.96 * shot.reading_sd_m
+
+
+@pytest.mark.slow
+def test_a_nudge_while_the_ball_rolls_makes_the_shot_doubtful(set_up, tmp_path):
+    session, calibration, picture = set_up
+    clip = Path(shutil.copy(session.clip_path(CLIP), tmp_path))
+    turned(clip, calibration.camera, (0.0, 0.0009, 0.0), from_s=1.2)  # struck at 0.74 s, at the rail at 1.48 s
+    job = ClipJob(clip=CLIP, path=clip, calibration=calibration, capture_fps=None, readout_s=0.012, picture=picture)
+    (shot,) = measure_clip(job)
+    assert (shot.status, shot.reason) == (Status.DOUBTFUL, MOVED_IN_SHOT)
+    assert re.fullmatch(r"by 0\.[89] px between .*", shot.detail)
 
 
 def test_a_camera_that_stood_still_is_taken_as_calibrated(set_up):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calibrate.errors import ClipError
-from tracker.clip import clip_info, read_frames, still_luma
+from tracker.clip import clip_info, read_frames, still_luma, still_luma_between
 
 TICKS_PER_S = 90000
 
@@ -93,6 +93,16 @@ def test_ten_bit_recordings_give_the_same_luma(tmp_path, clip):
 def test_still_luma_is_the_mean_of_the_first_frames(clip):
     mean = still_luma(clip[0], count=5)
     np.testing.assert_allclose(mean, 16 + np.mean(pictures()[:5], axis=0) * 219 / 255, rtol=0, atol=2)
+
+
+def test_still_luma_between_two_times_is_the_mean_of_the_frames_there(clip):
+    times_s = [frame.time_s for frame in read_frames(clip[0])]
+    mean = still_luma_between(clip[0], times_s[20], times_s[24] + 1e-4)
+    np.testing.assert_allclose(mean, 16 + np.mean(pictures()[20:25], axis=0) * 219 / 255, rtol=0, atol=2)
+    slow_s = [frame.time_s for frame in read_frames(clip[0], capture_fps=240)]
+    again = still_luma_between(clip[0], slow_s[20] - 1e-4, slow_s[24] + 1e-4, capture_fps=240)
+    np.testing.assert_array_equal(again, mean)
+    assert still_luma_between(clip[0], times_s[-1] + 1, times_s[-1] + 2) is None
 
 
 def test_still_luma_reads_images(tmp_path):

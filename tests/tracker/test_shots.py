@@ -94,6 +94,27 @@ def test_two_shots_of_one_recording_are_cut_apart():
     assert [type(cut) for cut in cuts] == [ShotFrames, ShotFrames]
 
 
+def test_a_ball_set_right_by_hand_is_not_struck_and_lies_where_it_lies_then():
+    rng = np.random.default_rng(7)
+    over = {k: spot_strip(dv=(-14, 14)) for k in range(20, 50)}  # a hand for half a second
+    away = [(0.3255, 0.762 + 0.05 * k) for k in range(1, 25)]
+    places = [(0.3175, 0.762)] * 35 + [(0.3255, 0.762)] * 50 + away
+    cuts = list(cut_shots(frames(places, rng, strips=over), CALIBRATION, CORRIDOR, frame_period_s=PERIOD_S))
+    assert [type(cut) for cut in cuts] == [ShotFrames]
+    assert cuts[0].first_moved_s == pytest.approx(85 * PERIOD_S)
+    assert cuts[0].before[0][0] > 50 * PERIOD_S
+    assert cuts[0].place.xy_m[0] == pytest.approx(0.3255, abs=0.005)
+
+
+def test_a_ball_laid_ready_soon_after_a_shot_is_a_shot_of_its_own():
+    """1.5 s after the strike, while the frames of the first shot are still being kept."""
+    rng = np.random.default_rng(8)
+    shot = [(0.3175, 0.762)] * 25 + [(0.3175, 0.762 + 0.05 * k) for k in range(1, 30)] + [None] * 60
+    cuts = list(cut_shots(frames(shot + shot, rng), CALIBRATION, CORRIDOR, frame_period_s=PERIOD_S))
+    assert [type(cut) for cut in cuts] == [ShotFrames, ShotFrames]
+    assert cuts[1].first_moved_s == pytest.approx((len(shot) + 25) * PERIOD_S)
+
+
 def test_recording_without_a_ball_gives_nothing():
     rng = np.random.default_rng(6)
     assert not list(cut_shots(frames([None] * 30, rng), CALIBRATION, CORRIDOR, frame_period_s=PERIOD_S))
