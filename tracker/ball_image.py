@@ -143,12 +143,17 @@ def view_ball(camera: Camera, xy_m: Floats, velocity_m_s: Floats, *, radius_m: f
 
 
 def polynomials(x: Floats, y: Floats, z: Floats) -> Floats:
-    """(..., 25) independent polynomials of unit vectors: on a sphere z^2 is 1 - x^2 - y^2."""
-    powers = [[np.ones_like(x)], [np.ones_like(y)]]
-    for one, value in zip(powers, (x, y), strict=True):
+    """(25, ...) independent polynomials of unit vectors: on a sphere z^2 is 1 - x^2 - y^2."""
+    x_powers, y_powers = [np.ones_like(x)], [np.ones_like(y)]
+    for powers, value in ((x_powers, x), (y_powers, y)):
         for _ in range(DEGREE):
-            one.append(one[-1] * value)
-    return np.stack([powers[0][i] * powers[1][j] * (z if k else 1.0) for i, j, k in _POWERS], axis=-1)
+            powers.append(powers[-1] * value)
+    terms = np.empty((N_LIGHT, *x.shape))
+    for n, (i, j, k) in enumerate(_POWERS):
+        terms[n] = x_powers[i] * y_powers[j]
+        if k:
+            terms[n] *= z
+    return terms
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -159,17 +164,17 @@ class BallImage:
     ----------
     cover : (N,) float64
         Share of the exposure during which the ball covers the pixel.
-    shade : (N, 25) float64
+    shade : (25, N) float64
         Mean over the exposure of each term of the ball's own brightness.
-    shadow : (N, 16) float64
+    shadow : (16, N) float64
         Mean over the exposure of each term of the change of what lies behind, where the ball does not cover it.
-    shade_steps : (K, N, 25) float64
+    shade_steps : (25, K, N) float64
         Terms of the ball's brightness at each step, as if the ball covered the pixel.
-    shadow_steps : (K, N, 16) float64
+    shadow_steps : (16, K, N) float64
         Likewise of what lies behind.
-    outwards_px : (K, N, 2) float64
+    outwards_px : (2, K, N) float64
         Change of the cover when the ball moves by 1 px along u and along v.
-    optics_steps : (K, N, 4) float64
+    optics_steps : (4, K, N) float64
         Change of the cover with blur (px), exposure (s), radius and sharpening.
     """
 
@@ -193,18 +198,23 @@ class BallImage:
         behind : (N,) array
             Light of the scene without the ball.
         """
-        lit: Floats = self.shade_steps @ shade - behind * (1 + self.shadow_steps @ shadow)
+        own = np.tensordot(shade, self.shade_steps, axes=1)
+        lit: Floats = own - behind * (1 + np.tensordot(shadow, self.shadow_steps, axes=1))
         return lit
 
     def place_slope(self, rise: Floats) -> Floats:
-        """(N, 2) change of the light when the ball moves by 1 px, its own light moving with it left out."""
-        slope: Floats = np.einsum("kn,kni->ni", rise, self.outwards_px) / len(rise)
-        return slope
+        """(2, N) change of the light when the ball moves by 1 px, its own light moving with it left out."""
+        return _mean_over_steps(rise, self.outwards_px)
 
     def optics_slope(self, rise: Floats) -> Floats:
-        """(N, 4) change of the light with blur, exposure, radius and sharpening, per px, s and unit."""
-        slope: Floats = np.einsum("kn,kni->ni", rise, self.optics_steps) / len(rise)
-        return slope
+        """(4, N) change of the light with blur, exposure, radius and sharpening, per px, s and unit."""
+        return _mean_over_steps(rise, self.optics_steps)
+
+
+def _mean_over_steps(weights: Floats, terms: Floats) -> Floats:
+    """(I, N) mean of (I, K, N) terms over K steps, each weighted with (K, N)."""
+    mean: Floats = np.einsum("kn,ikn->in", weights, terms) / len(weights)
+    return mean
 
 
 def _bell(x: Floats, sd: Floats) -> Floats:
@@ -268,21 +278,21 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     # change of cover when the rim moves outwards by 1 px
     sharp_edge, soft_edge = (1 + share) * _bell(depth_px, blur_px), share * _bell(depth_px, wide_px)
     edge = sharp_edge - soft_edge
-    outwards = (edge / (grad_px * rho))[..., None] * g
+    outwards = edge / (grad_px * rho) * np.moveaxis(g, -1, 0)
     unit = q @ to_unit
     on_ball = unit / np.maximum(rho, 1.0)[..., None]
     shade_steps = polynomials(on_ball[..., 0], on_ball[..., 1], np.sqrt(np.maximum(0.0, 1 - rho**2)))
     shadow_steps = shadow_terms(unit, view.facing)
-    along = (outwards @ view.velocity_px_s) * steps[:, None]
+    along = np.tensordot(view.velocity_px_s, outwards, axes=1) * steps[:, None]
     by_blur = -depth_px * (sharp_edge / blur_px - soft_edge * blur_px / wide_px**2)
     if optics.exposure_s > 0:
         along = along + by_blur * across**2 / (12 * blur_px * optics.exposure_s)
     by_radius = edge / (grad_px * optics.radius_scale)
-    optics_steps = np.stack([by_blur * optics.blur_px / blur_px, along, by_radius, sharp - soft], axis=-1)
+    optics_steps = np.stack([by_blur * optics.blur_px / blur_px, along, by_radius, sharp - soft])
     return BallImage(
         cover=inside.mean(axis=0),
-        shade=np.einsum("kn,kni->ni", inside, shade_steps) / n_steps,
-        shadow=np.einsum("kn,kni->ni", 1 - inside, shadow_steps) / n_steps,
+        shade=_mean_over_steps(inside, shade_steps),
+        shadow=_mean_over_steps(1 - inside, shadow_steps),
         shade_steps=shade_steps,
         shadow_steps=shadow_steps,
         outwards_px=outwards,

@@ -17,7 +17,7 @@ from tracker.clip import Frame, clip_info, read_frames
 from tracker.contact import before_contact, centre_at_contact_y_m, turn_back_s
 from tracker.corridor import Corridor, lay_corridor
 from tracker.light import Light
-from tracker.locate import SETTLED_PX, Patch, Sighting, locate_ball, window_px
+from tracker.locate import THOROUGH, Effort, Patch, Sighting, locate_ball, window_px
 from tracker.optics import OpticsFit, fit_optics
 from tracker.path import BallPath, persistent_cov_px2
 from tracker.readout import READOUT_S, READOUT_SD_S, within_a_frame
@@ -30,7 +30,7 @@ Progress = Callable[[int, int], None]
 
 # A blur so wide that the fit catches a ball some px away.
 CATCH_BLUR_PX = 2.5
-CAUGHT_PX = 0.1
+CATCH = Effort(settled_px=0.1, most_pixels=300)
 OPTICS_FRAMES = 8
 # Sightings left out: most of the rim hidden, or far less contrast than the others have (a hand, a cue before it).
 MIN_VISIBLE = 0.4
@@ -173,13 +173,13 @@ class _Shot:
         view: BallView,
         optics: Optics,
         light: Light | None = None,
-        settled_px: float = SETTLED_PX,
+        effort: Effort = THOROUGH,
     ) -> Sighting | None:
         """Locate the ball in frame `k` after the strike."""
         patch = self.patch(self.cut.after[k][1], view, optics)
         if patch is None:
             return None
-        return locate_ball(view, patch, optics, noise=self.scene.noise, light=light, settled_px=settled_px)
+        return locate_ball(view, patch, optics, noise=self.scene.noise, light=light, effort=effort)
 
     def table_xy_m(self, sightings: list[Sighting]) -> Floats:
         """(N, 2) places on the table of sightings."""
@@ -222,7 +222,7 @@ class _Shot:
         for k, place_m in zip(index, rough_m, strict=True):
             _, velocity = _local_motion(times, rough_m, float(self.times_s[k]))
             view = self.view(place_m, velocity)
-            found = self.locate(int(k), view, wide, settled_px=CAUGHT_PX)
+            found = self.locate(int(k), view, wide, effort=CATCH)
             if found is None:
                 continue
             # A catch may correct a rough place, not replace it. In the image: seen flat, a few px are a long way.

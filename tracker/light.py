@@ -91,7 +91,7 @@ class Light:
 def _directions() -> tuple[Floats, Floats, Floats]:
     """(400, 3) directions, the polynomials' inverse there, and the covariance of a pattern of unit variance."""
     facing = _even_directions(400)
-    values = polynomials(*facing.T)
+    values = polynomials(*facing.T).T
     pattern: Floats = np.linalg.inv(values.T @ values) * len(values) / values.shape[1]
     inverse = np.asarray(np.linalg.pinv(values), dtype=np.float64)
     return facing, inverse, pattern
@@ -132,7 +132,7 @@ def _mirror() -> tuple[Floats, Floats]:
     """
     rho, turn = np.meshgrid(np.sqrt(np.linspace(0.3, 1, 60)), np.linspace(0, 2 * np.pi, 48, endpoint=False))
     x, y, z = (rho * np.cos(turn)).ravel(), (rho * np.sin(turn)).ravel(), np.sqrt(1 - rho**2).ravel()
-    values = polynomials(x, y, z)
+    values = polynomials(x, y, z).T
     mirror = MIRROR + (1 - MIRROR) * (1 - z) ** 5
     inverse = np.linalg.solve(values.T @ values + 1e-7 * len(x) * np.eye(N_LIGHT), values.T)
     takes: Floats = inverse @ (mirror[:, None] * values)
@@ -177,5 +177,5 @@ def under_lacquer(light: Light, view: BallView, *, behind: float) -> Light:
 def turn_light(view: BallView) -> Floats:
     """(25, 25) matrix that turns factors from the table's axes to the image's: right, down, towards the camera."""
     on_image, inverse, _ = _directions()
-    matrix: Floats = inverse @ polynomials(*(on_image @ view.facing).T)
+    matrix: Floats = inverse @ polynomials(*(on_image @ view.facing).T).T
     return matrix

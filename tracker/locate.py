@@ -17,11 +17,14 @@ OUTLIER_SDS = 1.4
 # Print on a ball is darker than the ball. Were bright and dark judged alike, a ball half covered with dots would be
 # taken for a dark ball with bright gaps.
 BRIGHT_OUTLIER_SDS = 4.0
+# What the ball takes from the cloth round it, and the cloth gives the ball, is modelled to this share of the cloth's
+# light: dim rims, where that is much, must not outvote bright ones. With noise alone balls that mirror their
+# surroundings were seen 0.3 to 0.5 px too low, the more the shinier.
+CLOTH_LIGHT_SD = 0.1
 # Until this step outliers are judged more leniently: strict from the start, the fit would take the first likeness
 # for the ball and the ball for outliers.
 LENIENT_STEPS = 4
 MAX_STEPS = 15
-SETTLED_PX = 0.015
 # A step longer than this is more likely a false catch than a correction.
 MAX_STEP_PX = 3.0
 RECENTRE_PX = 0.5
@@ -30,8 +33,26 @@ MAX_RECENTRED = 3
 CEILING = 2.0
 # Fewer pixels than this do not tell 41 terms and the place.
 MIN_PIXELS = 80
-# More than this cost time and tell little: the model's bias, not the noise, limits a large ball.
-MAX_PIXELS = 900
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effort:
+    """How much work is put into one fit.
+
+    Attributes
+    ----------
+    settled_px : float
+        It ends with a step shorter than this.
+    most_pixels : int
+        It uses about so many at most.
+    """
+
+    settled_px: float
+    most_pixels: int
+
+
+# More pixels cost time and tell little: the model's bias, not the noise, limits a large ball.
+THOROUGH = Effort(settled_px=0.015, most_pixels=900)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -101,7 +122,9 @@ def window_px(view: BallView, optics: Optics) -> tuple[int, int, int, int]:
     return int(low[0]), int(low[1]), int(high[0]), int(high[1])
 
 
-def _band(view: BallView, patch: Patch, optics: Optics) -> tuple[Floats, npt.NDArray[np.bool_], int]:
+def _band(
+    view: BallView, patch: Patch, optics: Optics, most_pixels: int
+) -> tuple[Floats, npt.NDArray[np.bool_], int]:
     """Pixels of the band round the swept rim: (N, 2) places, a mask of the patch, every how many were taken."""
     h, w = patch.luma.shape
     u, v = np.meshgrid(np.arange(w) + patch.origin_px[0], np.arange(h) + patch.origin_px[1])
@@ -121,7 +144,7 @@ def _band(view: BallView, patch: Patch, optics: Optics) -> tuple[Floats, npt.NDA
     use = (nearest < 1 + band) & (farthest > 1 - band) & ~patch.hidden.ravel()
     # the sensor's ceiling hides how bright the ball is there
     use &= patch.luma.ravel() < optics.tone.white - CEILING
-    thin = int(np.ceil(np.count_nonzero(use) / MAX_PIXELS))
+    thin = int(np.ceil(np.count_nonzero(use) / most_pixels))
     if thin > 1:
         use &= (u.ravel() + v.ravel()) % thin == 0
     return pixels[use], use.reshape(h, w), thin
@@ -147,7 +170,7 @@ class _Fit:
         Factors of the ball's brightness and of the change of what lies behind.
     rise : (K, N) float64
         Ball over what lies behind it, at each step of the exposure.
-    design : (N, P + 2) float64
+    design : (P + 2, N) float64
         Weighted derivatives by the terms and the place.
     normal : (P + 2, P + 2) float64
         Its normal matrix with the priors.
@@ -177,11 +200,17 @@ class _Fit:
 
 
 def _fit_ball(
-    view: BallView, patch: Patch, optics: Optics, *, noise: float, light: Light, settled_px: float
+    view: BallView,
+    patch: Patch,
+    optics: Optics,
+    *,
+    noise: float,
+    light: Light,
+    effort: Effort = THOROUGH,
 ) -> _Fit | None:
     """Fit, and fit again round the place found: a band of pixels off the ball pulls it by a tenth of its error."""
     for _ in range(MAX_RECENTRED):
-        fit = _fit_near(view, patch, optics, noise=noise, light=light, settled_px=settled_px)
+        fit = _fit_near(view, patch, optics, noise=noise, light=light, effort=effort)
         if fit is None or float(np.hypot(*fit.shift_px)) < RECENTRE_PX:
             return fit
         view = fit.view
@@ -189,13 +218,19 @@ def _fit_ball(
 
 
 def _fit_near(
-    view: BallView, patch: Patch, optics: Optics, *, noise: float, light: Light, settled_px: float
+    view: BallView,
+    patch: Patch,
+    optics: Optics,
+    *,
+    noise: float,
+    light: Light,
+    effort: Effort,
 ) -> _Fit | None:
     """Gauss-Newton on the place, everything else solved for at each step; robust weights.
 
     Variable projection: Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory.
     """
-    pixels, use, thin = _band(view, patch, optics)
+    pixels, use, thin = _band(view, patch, optics, effort.most_pixels)
     if len(pixels) < MIN_PIXELS:
         return None
     seen = optics.tone.light(patch.luma[use].astype(np.float64))
@@ -210,16 +245,17 @@ def _fit_near(
     slope = optics.tone.slope(background)
     for n in range(MAX_STEPS):
         image = image_ball(view, shift, pixels, optics)
-        # seen = shade @ s + background (1 - cover + shadow @ w): all but the place is linear
-        linear = np.concatenate([image.shade, image.shadow * background[:, None]], axis=1)
+        # seen = s @ shade + background (1 - cover + w @ shadow): all but the place is linear
+        linear = np.concatenate([image.shade, image.shadow * background])
         target = seen - background * (1 - image.cover)
-        root = np.sqrt(weights) / (sd * slope)
-        weighted = linear * root[:, None]
+        spread = np.hypot(sd * slope, CLOTH_LIGHT_SD * background)
+        root = np.sqrt(weights) / spread
+        weighted = linear * root
         terms = np.linalg.solve(
-            weighted.T @ weighted + precision,
-            weighted.T @ (target * root) + precision @ means,
+            weighted @ weighted.T + precision,
+            weighted @ (target * root) + precision @ means,
         )
-        residual = target - linear @ terms
+        residual = target - terms @ linear
         # Noise is even in grey levels; a level of grey is `slope` levels of light where it is bright.
         slope = optics.tone.slope(seen - residual)
         grey_residual = residual / slope
@@ -227,21 +263,22 @@ def _fit_near(
         brighter = image.cover * (grey_residual > 0)
         outlier_sds = OUTLIER_SDS + (BRIGHT_OUTLIER_SDS - OUTLIER_SDS) * brighter
         outlier_sds *= max(1.0, LENIENT_STEPS / (n + 1))
-        weights = 1 / (1 + (grey_residual / (outlier_sds * sd)) ** 2) ** 2
-        root = np.sqrt(weights) / (sd * slope)
+        spread = np.hypot(sd * slope, CLOTH_LIGHT_SD * background)
+        weights = 1 / (1 + (residual / (outlier_sds * spread)) ** 2) ** 2
+        root = np.sqrt(weights) / spread
         rise = image.rise(terms[:N_LIGHT], terms[N_LIGHT:], background)
-        design = np.concatenate([linear, image.place_slope(rise)], axis=1) * root[:, None]
-        normal = design.T @ design
+        design = np.concatenate([linear, image.place_slope(rise)]) * root
+        normal = design @ design.T
         normal[:n_terms, :n_terms] += precision
         pull = residual * root
-        gradient = design.T @ pull
+        gradient = design @ pull
         gradient[:-2] += precision @ (means - terms)
         step = np.linalg.solve(normal, gradient)[-2:]
         step_px = float(np.hypot(*step))
         shift = shift + step * min(1.0, MAX_STEP_PX / max(step_px, 1e-9))
-        if step_px < settled_px and n + 1 >= LENIENT_STEPS:
+        if step_px < effort.settled_px and n + 1 >= LENIENT_STEPS:
             break
-    if step_px > 10 * settled_px:
+    if step_px > 10 * effort.settled_px:
         return None
     return _Fit(
         view=replace(view, centre_px=view.centre_px + shift),
@@ -267,7 +304,7 @@ def locate_ball(
     *,
     noise: float,
     light: Light | None = None,
-    settled_px: float = SETTLED_PX,
+    effort: Effort = THOROUGH,
 ) -> Sighting | None:
     """Fit the ball's predicted image to the pixels round its rim.
 
@@ -286,19 +323,26 @@ def locate_ball(
         Standard deviation of a pixel between still frames, in grey levels: the floor of the residual.
     light : Light, optional
         What is known of the light on the ball in this frame; `any_light` where it is left out.
-    settled_px : float
-        The fit ends with a step shorter than this.
+    effort : Effort
+        How long the fit goes on.
 
     Returns
     -------
     Sighting or None
         None where too little of the rim is seen or the fit does not settle.
     """
-    fit = _fit_ball(view, patch, optics, noise=noise, light=light or any_light(), settled_px=settled_px)
+    fit = _fit_ball(
+        view,
+        patch,
+        optics,
+        noise=noise,
+        light=light or any_light(),
+        effort=effort,
+    )
     if fit is None:
         return None
     on_rim = (fit.image.cover > 0.2) & (fit.image.cover < 0.8)
-    seen_px = fit.thin * float(np.sum(np.linalg.norm(fit.image.outwards_px.mean(axis=0), axis=1)))
+    seen_px = fit.thin * float(np.sum(np.linalg.norm(fit.image.outwards_px.mean(axis=1), axis=0)))
     cov_px2 = np.asarray(np.linalg.inv(fit.normal)[-2:, -2:], dtype=np.float64)
     return Sighting(
         centre_px=fit.view.centre_px,
@@ -319,6 +363,8 @@ class FrameEquations:
 
     Attributes
     ----------
+    view : BallView
+        The ball at the place found.
     normal : (47, 47) float64
         Matrix, from the pixels alone.
     right : (47,) float64
@@ -327,6 +373,7 @@ class FrameEquations:
         What turns light from the table's axes to those of the image.
     """
 
+    view: BallView
     normal: Floats
     right: Floats
     turn: Floats
@@ -347,15 +394,16 @@ def frame_equations(
     FrameEquations or None
         None where the ball could not be located.
     """
-    fit = _fit_ball(view, patch, optics, noise=noise, light=light, settled_px=SETTLED_PX)
+    fit = _fit_ball(view, patch, optics, noise=noise, light=light)
     if fit is None:
         return None
-    own = fit.image.optics_slope(fit.rise) * fit.root[:, None]
-    design = np.concatenate([fit.design, own], axis=1)
+    own = fit.image.optics_slope(fit.rise) * fit.root
+    design = np.concatenate([fit.design, own])
     n_terms = len(fit.terms)
     return FrameEquations(
-        normal=design.T @ design,
-        right=design.T @ (fit.pull + design[:, :n_terms] @ fit.terms),
+        view=fit.view,
+        normal=design @ design.T,
+        right=design @ (fit.pull + fit.terms @ design[:n_terms]),
         turn=turn_light(fit.view),
     )
 

@@ -126,6 +126,7 @@ def fit_optics(
         found = [
             frame_equations(v, p, optics, noise=noise, light=light) for v, p in zip(views, patches, strict=True)
         ]
+        views = [view if one is None else one.view for view, one in zip(views, found, strict=True)]
         shares = [_without_frame(equations) for equations in found if equations is not None]
         if not shares:
             break

@@ -35,7 +35,7 @@ def shadow_terms(unit: Floats, facing: Floats) -> Floats:
 
     Returns
     -------
-    (..., 16) array
+    (16, ...) array
         Dimensionless, in the table's axes: the same factors hold wherever the ball is under even lamps.
     """
     right, down, towards = facing
@@ -48,8 +48,11 @@ def shadow_terms(unit: Floats, facing: Floats) -> Floats:
     root = 1 / np.sqrt(1 + r2)
     x, y = x * root, y * root
     near = root**3
-    parts = np.stack([near, near * near, (1 + r2 / _WIDE) ** -1.5], axis=-1)
-    sides = np.stack([np.ones_like(x), x, y, x * x - y * y, 2 * x * y], axis=-1)
-    leaning = (parts[..., :, None] * sides[..., None, :]).reshape(*x.shape, -1)
-    terms: Floats = np.concatenate([np.ones_like(x)[..., None], leaning], axis=-1)
+    terms = np.empty((N_SHADOW, *x.shape))
+    terms[0] = 1.0
+    sides = (None, x, y, x * x - y * y, 2 * x * y)
+    for n, part in enumerate((near, near * near, (1 + r2 / _WIDE) ** -1.5)):
+        for m, side in enumerate(sides):
+            term = terms[1 + n * len(sides) + m]
+            term[...] = part if side is None else part * side
     return terms

@@ -26,7 +26,7 @@ CAMERA = aimed_camera((0.1, -0.9, 1.5), (0.5, 1.2, 0), 1300, (1280, 720))
 def test_polynomials_are_independent_and_span_the_degree():
     """Spherical harmonics up to degree n are (n + 1)^2."""
     assert N_LIGHT == (DEGREE + 1) ** 2
-    assert np.linalg.matrix_rank(polynomials(*ANYWHERE.T)) == N_LIGHT
+    assert np.linalg.matrix_rank(polynomials(*ANYWHERE.T).T) == N_LIGHT
 
 
 @pytest.mark.parametrize(
@@ -40,9 +40,9 @@ def test_one_far_lamp_has_the_published_harmonics(degree, coefficient):
     lamp = np.array([0.3, -0.5, 0.81])
     lamp /= np.linalg.norm(lamp)
     even = _even(20000)
-    factors = np.linalg.lstsq(polynomials(*even.T), np.maximum(even @ lamp, 0), rcond=None)[0]
+    factors = np.linalg.lstsq(polynomials(*even.T).T, np.maximum(even @ lamp, 0), rcond=None)[0]
     legendre = np.polynomial.Legendre.basis(degree)(even @ lamp)
-    found = 2 * np.pi * np.mean(polynomials(*even.T) @ factors * legendre) * 2
+    found = 2 * np.pi * np.mean(polynomials(*even.T).T @ factors * legendre) * 2
     assert found == pytest.approx(coefficient, rel=0, abs=2e-3)
 
 
@@ -56,8 +56,8 @@ def test_turned_light_shines_on_the_same_side():
     """The image's axes and the table's describe one brightness: exact, as turned polynomials are polynomials."""
     view = view_ball(CAMERA, np.array([0.4, 0.9]), np.zeros(2), radius_m=0.028575)
     factors = RNG.normal(size=N_LIGHT)
-    in_room = polynomials(*(ANYWHERE @ view.facing).T) @ factors
-    in_image = polynomials(*ANYWHERE.T) @ (turn_light(view) @ factors)
+    in_room = polynomials(*(ANYWHERE @ view.facing).T).T @ factors
+    in_image = polynomials(*ANYWHERE.T).T @ (turn_light(view) @ factors)
     np.testing.assert_allclose(in_image, in_room, rtol=0, atol=1e-9)
 
 
@@ -72,7 +72,7 @@ def test_axes_of_the_view_are_a_right_handed_set_towards_the_camera():
 
 def test_rooms_light_a_ball_from_above():
     light = rooms()
-    up, side, down = polynomials(*np.array([[0, 0, 1.0], [1.0, 0, 0], [0, 0, -1.0]]).T) @ light.mean
+    up, side, down = polynomials(*np.array([[0, 0, 1.0], [1.0, 0, 0], [0, 0, -1.0]]).T).T @ light.mean
     assert up > 2 * side > 0
     assert side > 2 * abs(down)
 
@@ -80,7 +80,7 @@ def test_rooms_light_a_ball_from_above():
 def test_light_changes_less_along_the_lane_than_from_room_to_room():
     spread = [
         np.einsum("ni,ij,nj->n", p, cov, p).mean()
-        for p in (polynomials(*ANYWHERE.T),)
+        for p in (polynomials(*ANYWHERE.T).T,)
         for cov in (change(), any_light().cov)
     ]
     assert 0 < spread[0] < 0.25 * spread[1]
@@ -89,8 +89,8 @@ def test_light_changes_less_along_the_lane_than_from_room_to_room():
 def test_a_turn_of_the_camera_round_the_table_keeps_what_is_expected_from_above():
     """Lamps are sampled with no side preferred: turned light is as likely, to the sampling's 1 in sqrt(600)."""
     half_turn = ANYWHERE @ Rotation.from_rotvec([0, 0, np.pi]).as_matrix()
-    mean, turned = (polynomials(*n.T) @ rooms().mean for n in (ANYWHERE, half_turn))
-    sd = np.sqrt(np.einsum("ni,ij,nj->n", polynomials(*ANYWHERE.T), rooms().cov, polynomials(*ANYWHERE.T)))
+    mean, turned = (polynomials(*n.T).T @ rooms().mean for n in (ANYWHERE, half_turn))
+    sd = np.sqrt(np.einsum("ni,ij,nj->n", polynomials(*ANYWHERE.T).T, rooms().cov, polynomials(*ANYWHERE.T).T))
     assert np.max(np.abs(mean - turned) / sd) < 4 * 2 / np.sqrt(600)
 
 
@@ -102,9 +102,9 @@ def test_lacquer_mirrors_what_lies_behind_the_rim():
     cosine = ANYWHERE @ view.facing[2]
     here = ANYWHERE[(cosine > 0) & (cosine < 0.8)]
     mirror = 0.04 + 0.96 * (1 - here @ view.facing[2]) ** 5
-    own = polynomials(*here.T) @ matt.mean
+    own = polynomials(*here.T).T @ matt.mean
     expected = own + LACQUER * mirror * (80.0 - own)
-    np.testing.assert_allclose(polynomials(*here.T) @ seen.mean, expected, rtol=0, atol=1.0)
+    np.testing.assert_allclose(polynomials(*here.T).T @ seen.mean, expected, rtol=0, atol=1.0)
 
 
 def test_how_shiny_the_ball_is_stays_open():

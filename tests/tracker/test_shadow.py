@@ -13,11 +13,11 @@ PLACE_M = np.array([0.4, 0.9])
 
 
 def terms_at(cloth_m):
-    """Terms at the images of points of the cloth round the ball."""
+    """(N, 16) terms at the images of points of the cloth round the ball."""
     view = view_ball(CAMERA, PLACE_M, np.zeros(2), radius_m=RADIUS_M)
     pixels = CAMERA.project(np.column_stack([cloth_m, np.zeros(len(cloth_m))]))
     unit = (pixels - view.centre_px - view.offset_px) @ np.linalg.inv(view.axes_px)
-    return shadow_terms(unit, view.facing)
+    return shadow_terms(unit, view.facing).T
 
 
 @pytest.mark.parametrize("distance", [0.2, 1.0, 2.5])
