@@ -17,9 +17,9 @@ OUTLIER_SDS = 1.4
 # Print on a ball is darker than the ball. Were bright and dark judged alike, a ball half covered with dots would be
 # taken for a dark ball with bright gaps.
 BRIGHT_OUTLIER_SDS = 4.0
-# What the ball takes from the cloth round it, and the cloth gives the ball, is modelled to this share of the cloth's
-# light: dim rims, where that is much, must not outvote bright ones. With noise alone balls that mirror their
-# surroundings were seen 0.3 to 0.5 px too low, the more the shinier.
+# What the ball takes from the cloth round it, and the cloth gives the ball, is modelled to this share of the light
+# of the cloth: dim rims, where that is much, must not outvote bright ones. With noise alone balls that mirror their
+# surroundings were seen 0.3 to 0.5 px too low; with this, 0.1 to 0.4 px.
 CLOTH_LIGHT_SD = 0.1
 # Until this step outliers are judged more leniently: strict from the start, the fit would take the first likeness
 # for the ball and the ball for outliers.
