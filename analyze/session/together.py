@@ -74,8 +74,8 @@ def _with_the_others(
 ) -> tuple[str, Shot]:
     shared = joint.without(tellers.index(one) if one in tellers else None)
     # A global shutter has no readout time that could be uncertain.
-    stated_s = 0.0 if readout_s == 0 else None
-    shot = measure_shot(one.path, shared.calibration, readout_s=stated_s, priors=shared.priors)
+    agreed_s = 0.0 if readout_s == 0 else shared.readout_s
+    shot = measure_shot(one.path, shared.calibration, readout_s=agreed_s, priors=shared.priors)
     if shot.status is Status.FAILED:
         return one.stored.clip, measure_shot(one.path, joint.calibration, readout_s=readout_s)
     return one.stored.clip, replace(shot, camera=CAMERA_SESSION)

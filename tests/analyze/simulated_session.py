@@ -62,7 +62,7 @@ def measure_together(played, stated_s) -> MeasuredSession | None:
     rows = []
     for i in good:
         shared = joint.without(donors.index(i) if i in donors else None)
-        fit = fit_path(played[i].path, shared.calibration, readout_s=None, priors=shared.priors)
+        fit = fit_path(played[i].path, shared.calibration, readout_s=shared.readout_s, priors=shared.priors)
         if isinstance(fit, NotMeasured):
             continue
         alone, found = quantities(fits[i], calibration), quantities(fit, shared.calibration)
