@@ -5,9 +5,9 @@ left is a Gaussian in the shared values (block elimination, as in bundle adjustm
 shot is then measured with is what the marks and all OTHER shots say. Its own sightings enter once, in its own
 fit, and a shot that went wrong cannot bend the camera that it is judged with.
 
-What it is worth (`tests/benchmarks/joint_session.py`, 288 shots of 24 sessions with a stated readout time): the root
-mean square error of launch angle, swerve offset and launch speed falls by 9 to 15 %, that of reading and rail speed
-stays, and the 95 % intervals hold the truth as before (95 to 96 % of each).
+What it is worth (`tests/benchmarks/joint_session.py`, 288 shots of 24 sessions with a stated readout time): the
+root mean square error of launch angle, swerve offset and launch speed falls by 9 to 15 %, that of reading and rail
+speed stays, and the 95 % intervals hold the truth as before (95 to 96 % of each).
 """
 
 import math
