@@ -79,8 +79,11 @@ def errors_px(scene: Scene, *, seed=20240611, n=8, **motion):
     ],
 )
 def test_light_and_motion_do_not_pull_the_centre(scene, motion):
-    """Mean error below 0.1 px in either direction; measured here 0.00 to 0.09."""
-    errors = errors_px(scene, **motion)
+    """Mean error below 0.1 px in either direction; measured here 0.00 to 0.09.
+
+    Of 16 places: with 8, the mean over a streak with dots strays by 0.04 px from one seed to the next.
+    """
+    errors = errors_px(scene, n=16, **motion)
     assert np.abs(errors.mean(axis=0)).max() < 0.1
     assert np.abs(errors).max() < 0.4  # 4 x the stated 0.1 px of the worst of these scenes
 
