@@ -65,7 +65,7 @@ class MotionPriors:
         Uncertainty of a readout time that was given.
     ball_bias_px : float
         Standard uncertainty of a location error that all frames of a shot share, in each direction: the tracker's
-        mean error over the sets of rendered clips is 0.02 to 0.03 px across the path, and up to 0.2 px along it
+        mean error over the sets of rendered clips is at most 0.06 px across the path, and up to 0.13 px along it
         (`tests/benchmarks/rendered_clips.py`).
     noise_dof : float
         How firmly the tracker's covariances are believed, in degrees of freedom: the residuals of a shot move the

@@ -73,7 +73,7 @@ class Frame:
     Attributes
     ----------
     index : int
-        Position in the file, from 0.
+        Position among the frames decoded, from 0.
     time_s : float
         Presentation time, scaled to the time of the recording where that was slower.
     luma : (H, W) uint8

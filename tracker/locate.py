@@ -19,7 +19,7 @@ OUTLIER_SDS = 1.4
 BRIGHT_OUTLIER_SDS = 4.0
 # What the ball takes from the cloth round it, and the cloth gives the ball, is modelled to this share of the light
 # of the cloth: dim rims, where that is much, must not outvote bright ones. With noise alone balls that mirror their
-# surroundings were seen 0.3 to 0.5 px too low; with this, 0.1 to 0.4 px.
+# surroundings were seen 0.3 to 0.5 px too low on average; with this, 0.2 to 0.5 px.
 CLOTH_LIGHT_SD = 0.1
 # Until this step outliers are judged more leniently: strict from the start, the fit would take the first likeness
 # for the ball and the ball for outliers.

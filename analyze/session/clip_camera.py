@@ -26,12 +26,12 @@ from tracker.path import BallPath
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ClipCamera:
-    """Where the camera stood while a clip was recorded.
+    """Where the camera stood while a clip, or one shot of it, was recorded.
 
     Attributes
     ----------
     calibration : Calibration
-        To measure the clip with.
+        To measure with.
     note : str
         For the tester, where the camera had moved; else empty.
     doubt : NotMeasured or None
@@ -150,13 +150,13 @@ def with_camera_said(shot: Shot, camera: ClipCamera) -> Shot:
     shot : Shot
         Measured with `camera.calibration`.
     camera : ClipCamera
-        Of its clip.
+        As it stood for this shot.
     """
     if camera.doubt is None:
         return replace(shot, note=camera.note, camera=CAMERA_MOVED) if camera.note else shot
     if shot.status is Status.MEASURED:
-        reason, detail = camera.doubt.reason, camera.doubt.detail
-        return replace(shot, status=Status.DOUBTFUL, reason=reason, detail=detail, camera=CAMERA_MOVED)
+        doubtful = replace(shot, status=Status.DOUBTFUL, reason=camera.doubt.reason, detail=camera.doubt.detail)
+        return replace(doubtful, note=camera.note, camera=CAMERA_MOVED)
     # It has a reason of its own already, but the camera may be behind it.
     return replace(
         shot, camera=CAMERA_MOVED, note=f"{camera.doubt.reason.sentence.rstrip('.')}: {camera.doubt.detail}"

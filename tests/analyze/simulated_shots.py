@@ -11,6 +11,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
+from analyze.path_problem import MotionPriors
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from calibrate.camera import Camera
 from calibrate.marks import Click, mark_kind, mark_point_m
@@ -224,7 +225,7 @@ class Setting:
     sigma_px: float = 0.2
     rest_sigma_px: float = 0.05
     readout_known: bool = True
-    bias_px: float = 0.12
+    bias_px: float = MotionPriors().ball_bias_px
     solved: bool = False
 
 

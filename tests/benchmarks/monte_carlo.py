@@ -151,14 +151,7 @@ def settings_of(shots: int, *, solved: bool = True) -> list[Setting]:
     """Spread shots evenly over places, frame rates, speeds, and readout known or not."""
     grid = list(product(PLACES, FRAME_RATES, SPEEDS_M_S, (True, False)))
     return [
-        Setting(
-            place=place,
-            frame_rate=rate,
-            speed_m_s=speed,
-            readout_known=known,
-            solved=solved,
-            bias_px=MotionPriors().ball_bias_px,
-        )
+        Setting(place=place, frame_rate=rate, speed_m_s=speed, readout_known=known, solved=solved)
         for place, rate, speed, known in (grid[i % len(grid)] for i in range(shots))
     ]
 
