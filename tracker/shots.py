@@ -27,6 +27,8 @@ STILL = 0.15
 SAME_PLACE_M = 0.006
 # A ball that lies near its spot again this soon was not struck: a hand set it right, or the camera was touched.
 NOT_STRUCK_S = 1.2
+# A ball that stands out so much more than what lay there before: that was a hand, or a ball half covered by one.
+CLEARER = 1.4
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -94,6 +96,10 @@ class _Watch:
                 # lamps warm up, exposure adapts: the reference follows slowly
                 self.reference += (brightness_at(frame.luma, self.place) - self.reference) / min(self.seen, 30)
 
+    def was_no_ball(self, place: RestingPlace) -> bool:
+        """Whether what lies at another place is the ball, and what lay here was the hand that brought it."""
+        return place.contrast > CLEARER * self.place.contrast
+
     def is_back(self, luma: Luma, place: RestingPlace) -> bool:
         """Whether what lies at another place looks like the ball that lay here."""
         change = float(np.median(np.abs(brightness_at(luma, place) - self.reference)))
@@ -123,8 +129,9 @@ class _Search:
             return None
         self.next_s = frame.time_s + SEARCH_EVERY_S
         place = find_resting_ball(frame.luma, self.calibration)
-        if place is not None and instead_of is not None and not instead_of.is_back(frame.luma, place):
-            place = None
+        if place is not None and instead_of is not None:
+            is_ball = instead_of.was_no_ball(place) or instead_of.is_back(frame.luma, place)
+            place = place if is_ball else None
         before, self.seen_at = self.seen_at, place
         if place is None or before is None or np.hypot(*(place.xy_m - before.xy_m)) > SAME_PLACE_M:
             return None
@@ -184,7 +191,7 @@ def cut_shots(
             continue
         if watch is None:
             first_rest_s = frame.time_s
-        elif watch.gone_s > NOT_STRUCK_S:
+        elif watch.gone_s > NOT_STRUCK_S and not watch.was_no_ball(place):
             yield watch.frames()
             any_shot = True
         watch = _Watch(place, frame, corridor, frame_period_s=frame_period_s)

@@ -25,13 +25,14 @@ PERIOD_S = 1 / 60
 CORRIDOR = lay_corridor(CALIBRATION, SIZE)
 
 
-def picture(xy_m, rng, *, strip=None):
-    """A frame with a ball (None: no ball), and a white strip of paper or a cue."""
+def picture(xy_m, rng, *, strip=None, dim=1.0):
+    """A frame with a ball (None: no ball), and a white strip of paper or a cue; a hand is dimmer than a ball."""
     luma = np.full((SIZE[1], SIZE[0]), 95.0)
     if xy_m is not None:
         u, v = CAMERA.project(np.array([*xy_m, RADIUS_M])).round().astype(int)
         window = (u - 20, v - 20, u + 20, v + 20)
         luma[v - 20 : v + 20, u - 20 : u + 20], _ = paint(CAMERA, xy_m, (0, 0), Scene(noise=0), window, over=4)
+    luma = 95 + dim * (luma - 95)
     if strip is not None:
         luma[strip] = 220
     return np.clip(luma + rng.normal(0, 2, luma.shape), 0, 255).astype(np.uint8)
@@ -104,6 +105,20 @@ def test_a_ball_set_right_by_hand_is_not_struck_and_lies_where_it_lies_then():
     assert cuts[0].first_moved_s == pytest.approx(85 * PERIOD_S)
     assert cuts[0].before[0][0] > 50 * PERIOD_S
     assert cuts[0].place.xy_m[0] == pytest.approx(0.3255, abs=0.005)
+
+
+def test_a_hand_that_brings_the_ball_is_not_taken_for_it():
+    """Fingers round the ball are found first; they cover it for another two seconds."""
+    rng = np.random.default_rng(9)
+    hand = [picture((0.3255, 0.754), rng, dim=0.4)] * 30 + [
+        picture((0.3175, 0.762), rng, strip=spot_strip(dv=(-14, 14)))
+    ] * 120
+    ball = [(0.3175, 0.762)] * 60 + [(0.3175, 0.762 + 0.05 * k) for k in range(1, 25)]
+    pictures = [*hand, *(picture(xy_m, rng) for xy_m in ball)]
+    recording = (Frame(index=n, time_s=n * PERIOD_S, luma=luma) for n, luma in enumerate(pictures))
+    cuts = list(cut_shots(recording, CALIBRATION, CORRIDOR, frame_period_s=PERIOD_S))
+    assert [type(cut) for cut in cuts] == [ShotFrames]
+    assert cuts[0].first_moved_s == pytest.approx((150 + 60) * PERIOD_S)
 
 
 def test_a_ball_laid_ready_soon_after_a_shot_is_a_shot_of_its_own():
