@@ -8,6 +8,7 @@ J. R. Stat. Soc. B 71, 319 (2009)).
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -23,6 +24,9 @@ _RISE_LOW, _RISE_HIGH = 2.8, 5.6
 _DEEP_ENOUGH = 12.0  # in minus twice the log density: exp(-6) of the highest point
 _STEP_GROWTH, _LONGEST_SLIP_STEP = 1.3, 0.3
 _MOST_STEPS = 20
+# Where the slide's end comes into view the density drops within a small part of a step: nodes are put in between
+# while it changes by more than this from one to the next (in minus twice its logarithm).
+_LARGEST_CHANGE, _MOST_BETWEEN = 2.0, 5
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -98,6 +102,7 @@ def slide_nodes(
             found[at] = last
             if last.level - middle.level > _DEEP_ENOUGH:
                 break
+    _fill_in(found, problem, weights, noise2)
     slips = np.array(sorted(found))
     conditionals = [found[float(s)] for s in slips]
     levels = np.array([c.level for c in conditionals])
@@ -116,6 +121,18 @@ def slide_nodes(
             )
         )
     return tuple(nodes)
+
+
+def _fill_in(found: dict[float, _Conditional], problem: Problem, weights: Floats, noise2: float) -> None:
+    """Halve the gaps across which the density changes much, where there is any of it."""
+    for _ in range(_MOST_BETWEEN):
+        top = min(one.level for one in found.values())
+        slips = sorted(found)
+        for low, high in pairwise(slips):
+            levels = found[low].level - top, found[high].level - top
+            if min(levels) < _DEEP_ENOUGH and abs(levels[1] - levels[0]) > _LARGEST_CHANGE:
+                start = found[low if levels[0] < levels[1] else high].theta
+                found[(low + high) / 2] = _settle(problem, start, (low + high) / 2, weights, noise2)
 
 
 def _settle(problem: Problem, theta: Floats, slip: float, weights: Floats, noise2: float) -> _Conditional:

@@ -18,7 +18,7 @@ from tracker.contact import before_contact, centre_at_contact_y_m, turn_back_s
 from tracker.corridor import Corridor, lay_corridor
 from tracker.light import Light
 from tracker.locate import THOROUGH, Effort, Patch, Sighting, locate_ball, window_px
-from tracker.optics import OpticsFit, fit_optics
+from tracker.optics import EXPOSURE_SHARES, OpticsFit, fit_optics
 from tracker.path import BallPath, persistent_cov_px2
 from tracker.readout import READOUT_S, READOUT_SD_S, within_a_frame
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
@@ -234,7 +234,8 @@ class _Shot:
         """Estimate what blurs the ball from frames spread over the run."""
         keys = sorted(caught)
         pick = [keys[i] for i in np.unique(np.linspace(1, len(keys) - 1, OPTICS_FRAMES).astype(int))]
-        start = Optics(blur_px=1.5, exposure_s=0.5 * self.frame_period_s, row_s=self.row_s, tone=self.tone)
+        longest_s = max(EXPOSURE_SHARES) * self.frame_period_s
+        start = Optics(blur_px=1.5, exposure_s=longest_s, row_s=self.row_s, tone=self.tone)
         views = [self.view(*motion[k]) for k in pick]
         patches = [self.patch(self.cut.after[k][1], v, start) for k, v in zip(pick, views, strict=True)]
         # the ball at rest shows its light without a streak

@@ -207,10 +207,11 @@ def _fit_ball(
     noise: float,
     light: Light,
     effort: Effort = THOROUGH,
+    band: Optics | None = None,
 ) -> _Fit | None:
     """Fit, and fit again round the place found: a band of pixels off the ball pulls it by a tenth of its error."""
     for _ in range(MAX_RECENTRED):
-        fit = _fit_near(view, patch, optics, noise=noise, light=light, effort=effort)
+        fit = _fit_near(view, patch, optics, noise=noise, light=light, effort=effort, band=band or optics)
         if fit is None or float(np.hypot(*fit.shift_px)) < RECENTRE_PX:
             return fit
         view = fit.view
@@ -225,12 +226,13 @@ def _fit_near(
     noise: float,
     light: Light,
     effort: Effort,
+    band: Optics,
 ) -> _Fit | None:
     """Gauss-Newton on the place, everything else solved for at each step; robust weights.
 
     Variable projection: Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory.
     """
-    pixels, use, thin = _band(view, patch, optics, effort.most_pixels)
+    pixels, use, thin = _band(view, patch, band, effort.most_pixels)
     if len(pixels) < MIN_PIXELS:
         return None
     seen = optics.tone.light(patch.luma[use].astype(np.float64))
@@ -305,6 +307,7 @@ def locate_ball(
     noise: float,
     light: Light | None = None,
     effort: Effort = THOROUGH,
+    band: Optics | None = None,
 ) -> Sighting | None:
     """Fit the ball's predicted image to the pixels round its rim.
 
@@ -325,6 +328,9 @@ def locate_ball(
         What is known of the light on the ball in this frame; `any_light` where it is left out.
     effort : Effort
         How long the fit goes on.
+    band : Optics, optional
+        Optics whose band of pixels is used, `optics` where it is left out: `misfit` of several optics can be
+        compared only over the same pixels.
 
     Returns
     -------
@@ -338,6 +344,7 @@ def locate_ball(
         noise=noise,
         light=light or any_light(),
         effort=effort,
+        band=band,
     )
     if fit is None:
         return None

@@ -71,9 +71,13 @@ def _likeliest_start(
 ) -> Optics:
     """Try exposures from a tenth of the frame's time to all of it: steps from afar end in the wrong place."""
     starts = [replace(start, exposure_s=share * frame_period_s) for share in EXPOSURE_SHARES]
-    costs = []
+    # over the pixels of the longest: a short exposure must say why the rest of a streak is not cloth
+    band, costs = starts[-1], []
     for optics in starts:
-        seen = [locate_ball(v, p, optics, noise=noise) for v, p in zip(views[::2], patches[::2], strict=True)]
+        seen = [
+            locate_ball(v, p, optics, noise=noise, band=band)
+            for v, p in zip(views[::2], patches[::2], strict=True)
+        ]
         costs.append(float(np.median([np.inf if s is None else s.misfit for s in seen])))
     return starts[int(np.argmin(costs))]
 
