@@ -10,7 +10,7 @@ from analyze.motion import state_jacobian
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from tracker.path import BallPath
-from tracker.readout import READOUT_S, READOUT_SD_S, within_a_frame
+from tracker.readout import READOUT_S, READOUT_SD_S, readout_share, within_a_frame
 
 Flags = npt.NDArray[np.bool_]
 
@@ -137,7 +137,7 @@ class Problem:
 
     path: BallPath
     calibration: Calibration
-    rows: Floats  # (N,) row of each sighting over the image height
+    shares: Floats  # (N,) share of the readout time before each sighting's row is read
     whiten: Floats  # (N + 1, 2, 2): inverse Cholesky factors of the covariances
     prior_mean: Floats
     prior_precision: Floats
@@ -145,7 +145,7 @@ class Problem:
 
     def times_s(self, theta: Floats) -> Floats:
         """Frame times plus row times, (N,)."""
-        return self.path.times_s + self.rows * float(theta[READOUT])
+        return self.path.times_s + self.shares * float(theta[READOUT])
 
     def predict(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
         """Image, (N + 1, 2); its derivative, (N + 1, 2, 10); and the places on the table, (N + 1, 3)."""
@@ -158,7 +158,7 @@ class Problem:
         by_theta = np.zeros((n + 1, 2, N_FIT))
         by_theta[0, 0, 0] = by_theta[0, 1, 1] = 1.0
         by_theta[1:, :, :9] = by_motion @ _motion_slope(theta, p)
-        by_theta[1:, :, READOUT] = -by_motion[:, :, 2] * self.rows[:, None]
+        by_theta[1:, :, READOUT] = -by_motion[:, :, 2] * self.shares[:, None]
         camera = self.calibration.camera
         slope = camera.project_jacobian(points)[..., :2] @ by_theta
         return camera.project(points), slope, points
@@ -175,7 +175,6 @@ def build_problem(
     path: BallPath, calibration: Calibration, readout_s: float | None, priors: MotionPriors
 ) -> Problem:
     """Collect data and priors."""
-    height_px = float(path.size_px[1])
     mean, sd = np.zeros(N_FIT), np.full(N_FIT, np.inf)
     mean[5:9] = (0.0, priors.forward_slip, math.log(priors.mu_s), math.log(priors.mu_r))
     sd[5:9] = (priors.side_slip_sd, priors.forward_slip_sd, priors.log_mu_s_sd, priors.log_mu_r_sd)
@@ -187,8 +186,9 @@ def build_problem(
         # A global shutter is known for what it is; a given readout time has been measured somehow.
         mean[READOUT] = readout_s
         sd[READOUT] = priors.known_readout_sd_s if readout_s else 1e-9
+    rest_share = float(readout_share(path.rest_px, path.size_px, path.readout_way))
     # Between the last frame at rest and the first in motion; wide enough not to matter where the ball is seen well.
-    mean[STRIKE] = (path.last_rest_s + path.first_moved_s) / 2 + path.rest_px[1] / height_px * mean[READOUT]
+    mean[STRIKE] = (path.last_rest_s + path.first_moved_s) / 2 + rest_share * mean[READOUT]
     sd[STRIKE] = max(path.frame_period_s, abs(path.first_moved_s - path.last_rest_s))
     cov = np.concatenate([path.rest_cov_px2[None], path.centre_cov_px2])
     use = np.ones(path.n_sightings, dtype=bool)
@@ -197,7 +197,7 @@ def build_problem(
     return Problem(
         path=path,
         calibration=calibration,
-        rows=path.centre_px[:, 1] / height_px,
+        shares=readout_share(path.centre_px, path.size_px, path.readout_way),
         whiten=np.linalg.inv(np.linalg.cholesky(cov)),
         prior_mean=mean,
         prior_precision=1 / sd**2,

@@ -73,8 +73,8 @@ class Optics:
         Standard deviation of the image blur (lens, pixel, compression).
     exposure_s : float
         Exposure time.
-    row_s : float
-        Rolling shutter: time from one row to the next.
+    late_s_px : tuple of float
+        Rolling shutter: how much later a pixel is exposed than its neighbour on the left, and than the one above.
     radius_scale : float
         Outline as seen over outline as computed: halo, sharpening, and the tolerance of the ball.
     sharpening : float
@@ -86,7 +86,7 @@ class Optics:
 
     blur_px: float = 1.0
     exposure_s: float = 0.0
-    row_s: float = 0.0
+    late_s_px: tuple[float, float] = (0.0, 0.0)
     radius_scale: float = 1.0
     sharpening: float = 0.0
     tone: Tone = Tone()
@@ -252,9 +252,9 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     to_unit = np.linalg.inv(view.axes_px * optics.radius_scale)
     conic = to_unit @ to_unit
     away = pixels_px - (view.centre_px + view.offset_px + shift_px)
-    # Row v is exposed row_s * v later, by when the ball has moved on: undo that relative to the centre's row.
-    rows_late_s = (away[:, 1] + view.offset_px[1]) * optics.row_s
-    away = away - rows_late_s[:, None] * view.velocity_px_s
+    # Pixels read later than the centre show the ball where it has moved on to: undo that.
+    late_s = (away + view.offset_px) @ np.array(optics.late_s_px)
+    away = away - late_s[:, None] * view.velocity_px_s
     sweep_px = view.velocity_px_s * optics.exposure_s
     length_px = float(np.hypot(*sweep_px))
     # steps of 1.7 blurs leave ripples of 2 exp(-2 pi^2 / 1.7^2) = 0.2 % of the contrast

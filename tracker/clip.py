@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from calibrate.arrays import Floats
 from calibrate.errors import ClipError
+from tracker.readout import way_after_turns
 
 Luma = npt.NDArray[np.uint8]
 
@@ -52,6 +53,8 @@ class ClipInfo:
         Frames a second at which the file plays, gaps from dropped frames bridged.
     codec : str
         Name of the codec.
+    readout_way : tuple of int
+        Which way a rolling shutter reads the picture as shown, right and down; see `tracker.readout`.
     full_range : bool
         Whether black and white are grey levels 0 and 255; else 16 and 235, as usual in video.
     """
@@ -63,6 +66,7 @@ class ClipInfo:
     last_s: float
     frame_rate: float
     codec: str
+    readout_way: tuple[int, int]
     full_range: bool
 
 
@@ -115,11 +119,16 @@ def _frame_interval_s(times_s: Floats) -> float:
     return float(np.sum(steps) / np.sum(counts))
 
 
-def _is_sideways(container: av.container.InputContainer, stream: av.video.stream.VideoStream) -> bool:
-    """Whether the file asks for a quarter turn (the decoder tells it with the first frame)."""
+def _quarter_turns(frame: av.video.frame.VideoFrame) -> int:
+    """How often the file asks for a quarter turn anticlockwise, 0 to 3."""
+    return round(frame.rotation / 90) % 4
+
+
+def _turns_of(container: av.container.InputContainer, stream: av.video.stream.VideoStream) -> int:
+    """Quarter turns of a file: the decoder tells them with the first frame."""
     for frame in container.decode(stream):
-        return frame.rotation % 180 != 0
-    return False
+        return _quarter_turns(frame)
+    return 0
 
 
 def clip_info(path: Path) -> ClipInfo:
@@ -145,7 +154,7 @@ def clip_info(path: Path) -> ClipInfo:
         try:
             stamps = [packet.pts for packet in container.demux(stream) if packet.pts is not None]
             container.seek(0)
-            sideways = _is_sideways(container, stream)
+            turns = _turns_of(container, stream)
         except av.error.FFmpegError as error:
             raise ClipError(f"{path}: damaged; copy it from the phone again") from error
         if not stamps or stream.time_base is None:
@@ -156,12 +165,13 @@ def clip_info(path: Path) -> ClipInfo:
         pixels = stream.codec_context.pix_fmt
         return ClipInfo(
             path=path,
-            size_px=(height, width) if sideways else (width, height),
+            size_px=(height, width) if turns % 2 else (width, height),
             n_frames=len(times_s),
             first_s=float(times_s[0]),
             last_s=float(times_s[-1]),
             frame_rate=1 / interval_s if interval_s else 0.0,
             codec=stream.codec_context.name,
+            readout_way=way_after_turns(turns),
             full_range=stream.codec_context.color_range == _FULL_RANGE or (pixels or "").startswith("yuvj"),
         )
 
@@ -180,7 +190,7 @@ def _luma(frame: av.video.frame.VideoFrame) -> Luma:
     else:
         flat: Luma = np.frombuffer(plane, dtype=np.uint8)  # type: ignore[call-overload]
         luma = flat.reshape(frame.height, plane.line_size)[:, : frame.width]
-    turns = round(frame.rotation / 90) % 4
+    turns = _quarter_turns(frame)
     return np.rot90(luma, turns) if turns else luma
 
 

@@ -13,7 +13,7 @@ from calibrate.errors import ClipError
 from tracker.background import StillScene, still_scene
 from tracker.ball_image import BallView, Optics, view_ball
 from tracker.chain import LATE_STRIKE_S, MIN_SHARE, RunStart, bright_spots, rough_track
-from tracker.clip import Frame, clip_info, read_frames
+from tracker.clip import ClipInfo, Frame, clip_info, read_frames
 from tracker.contact import before_contact, centre_at_contact_y_m, turn_back_s
 from tracker.corridor import Corridor, lay_corridor
 from tracker.light import Light
@@ -94,18 +94,15 @@ def track_clip(
             damage.append(str(error))
 
     results: list[BallPath | NotTracked] = []
-    tone = Tone(black=0.0, white=255.0) if info.full_range else Tone()
     assumed_s, _ = within_a_frame(READOUT_S, READOUT_SD_S, frame_period_s=frame_period_s)
-    row_s = (assumed_s if readout_s is None else readout_s) / info.size_px[1]
+    taken_s = assumed_s if readout_s is None else readout_s
     for cut in cut_shots(decoded(), calibration, corridor, frame_period_s=frame_period_s):
         number = len(results) + 1
         if isinstance(cut, NoStrike):
             detail = f"seen at rest from {cut.since_s:.2f} s on"
             results.append(NotTracked(clip=clip, shot=number, reason=NO_STRIKE, detail=detail))
             continue
-        shot = _Shot(
-            clip, number, cut, calibration, corridor, row_s=row_s, frame_period_s=frame_period_s, tone=tone
-        )
+        shot = _Shot(info, number, cut, calibration, corridor, readout_s=taken_s, frame_period_s=frame_period_s)
         results.append(shot.follow())
     if damage:
         results.append(NotTracked(clip=clip, shot=len(results) + 1, reason=CLIP_DAMAGED, detail=damage[0]))
@@ -129,19 +126,22 @@ class _Shot:
 
     def __init__(
         self,
-        clip: Path,
+        info: ClipInfo,
         number: int,
         cut: ShotFrames,
         calibration: Calibration,
         corridor: Corridor,
         *,
-        row_s: float,
+        readout_s: float,
         frame_period_s: float,
-        tone: Tone,
     ) -> None:
-        self.clip, self.number, self.cut = clip, number, cut
+        self.clip, self.number, self.cut = info.path, number, cut
         self.calibration, self.corridor = calibration, corridor
-        self.row_s, self.frame_period_s, self.tone = row_s, frame_period_s, tone
+        self.frame_period_s = frame_period_s
+        self.readout_way = info.readout_way
+        right, down = info.readout_way
+        self.late_s_px = (readout_s * right / info.size_px[0], readout_s * down / info.size_px[1])
+        self.tone = Tone(black=0.0, white=255.0) if info.full_range else Tone()
         self.scene: StillScene = still_scene(cut, calibration, corridor)
         self.times_s = np.array([time_s for time_s, _ in cut.after])
         self.end_y_m = centre_at_contact_y_m(calibration)
@@ -215,7 +215,10 @@ class _Shot:
     def _catch(self, index: npt.NDArray[np.int64], rough_m: Floats) -> dict[int, Sighting]:
         """Locate the ball near its rough places, with a wide blur first: the rough places are some px off."""
         wide = Optics(
-            blur_px=CATCH_BLUR_PX, exposure_s=0.25 * self.frame_period_s, row_s=self.row_s, tone=self.tone
+            blur_px=CATCH_BLUR_PX,
+            exposure_s=0.25 * self.frame_period_s,
+            late_s_px=self.late_s_px,
+            tone=self.tone,
         )
         times = self.times_s[index]
         caught: dict[int, Sighting] = {}
@@ -235,7 +238,7 @@ class _Shot:
         keys = sorted(caught)
         pick = [keys[i] for i in np.unique(np.linspace(1, len(keys) - 1, OPTICS_FRAMES).astype(int))]
         longest_s = max(EXPOSURE_SHARES) * self.frame_period_s
-        start = Optics(blur_px=1.5, exposure_s=longest_s, row_s=self.row_s, tone=self.tone)
+        start = Optics(blur_px=1.5, exposure_s=longest_s, late_s_px=self.late_s_px, tone=self.tone)
         views = [self.view(*motion[k]) for k in pick]
         patches = [self.patch(self.cut.after[k][1], v, start) for k, v in zip(pick, views, strict=True)]
         # the ball at rest shows its light without a streak
@@ -247,7 +250,7 @@ class _Shot:
             [p for _, p in both],
             noise=self.scene.noise,
             frame_period_s=self.frame_period_s,
-            row_s=self.row_s,
+            late_s_px=self.late_s_px,
             tone=self.tone,
         )
 
@@ -293,6 +296,7 @@ class _Shot:
             frame_period_s=self.frame_period_s,
             exposure_s=optics.exposure_s,
             size_px=self.calibration.camera.size_px,
+            readout_way=np.array(self.readout_way, dtype=np.float64),
             frames=len([k for k in run if self.times_s[k] < contact_s]),
         )
 

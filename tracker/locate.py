@@ -116,7 +116,8 @@ def window_px(view: BallView, optics: Optics) -> tuple[int, int, int, int]:
     """(u0, v0, u1, v1) of the window that holds the ball, its sweep and the band round it; ends exclusive."""
     centre = view.centre_px + view.offset_px
     reach = view.radius_px * 1.1 + rim_band_px(view, optics) + 3
-    reach_px = reach + np.abs(view.velocity_px_s) * (optics.exposure_s / 2 + view.radius_px * optics.row_s)
+    late_s = view.radius_px * float(np.abs(optics.late_s_px).sum())
+    reach_px = reach + np.abs(view.velocity_px_s) * (optics.exposure_s / 2 + late_s)
     low = np.floor(centre - reach_px).astype(int)
     high = np.ceil(centre + reach_px).astype(int) + 1
     return int(low[0]), int(low[1]), int(high[0]), int(high[1])

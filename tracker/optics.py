@@ -75,15 +75,20 @@ def _likeliest_start(
     band, costs = starts[-1], []
     for optics in starts:
         seen = [
-            locate_ball(v, p, optics, noise=noise, band=band)
-            for v, p in zip(views[::2], patches[::2], strict=True)
+            locate_ball(v, p, optics, noise=noise, band=band) for v, p in zip(views[::2], patches[::2], strict=True)
         ]
         costs.append(float(np.median([np.inf if s is None else s.misfit for s in seen])))
     return starts[int(np.argmin(costs))]
 
 
 def fit_optics(
-    views: list[BallView], patches: list[Patch], *, noise: float, frame_period_s: float, row_s: float, tone: Tone
+    views: list[BallView],
+    patches: list[Patch],
+    *,
+    noise: float,
+    frame_period_s: float,
+    late_s_px: tuple[float, float],
+    tone: Tone,
 ) -> OpticsFit:
     """Estimate blur, exposure, halo, sharpening and light from several frames of one clip.
 
@@ -98,8 +103,8 @@ def fit_optics(
         Standard deviation of a pixel between still frames, in grey levels.
     frame_period_s : float
         Time between frames.
-    row_s : float
-        Rolling shutter, from one row to the next.
+    late_s_px : tuple of float
+        Rolling shutter, as in `Optics`.
     tone : Tone
         Of the file.
 
@@ -113,7 +118,7 @@ def fit_optics(
     precision = np.diag(1 / sd**2)
     start = Optics(
         blur_px=mean[0],
-        row_s=row_s,
+        late_s_px=late_s_px,
         radius_scale=mean[2],
         sharpening=mean[3],
         tone=tone,

@@ -1,13 +1,14 @@
 """The ball's path as the tracker hands it on: sightings with times and covariances."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from calibrate.arrays import Floats, readonly
 from tracker.autocorrelation import variance_factor
+from tracker.readout import DOWNWARDS
 
 # What the model of the ball's image lacks (lamps mirrored in it, the hand's shadow) changes slowly while the ball
 # rolls on. Chosen: in clips of another renderer means over 0.1 s of the error spread by 0.01 to 0.14 px.
@@ -22,7 +23,7 @@ class BallPath:
     All places are images of the ball's CENTRE (not centres of its outline, which perspective displaces), in px;
     (0, 0) is the centre of the top-left pixel, u right, v down. The time of a sighting is that of its
     frame (the file's own presentation time, first row); with a rolling shutter the ball's row is exposed
-    ``v / height * readout`` later, which whoever fits the path adds.
+    ``readout_share * readout`` later (`tracker.readout`), which whoever fits the path adds.
 
     Attributes
     ----------
@@ -54,6 +55,8 @@ class BallPath:
         Width and height of the image.
     frames : int
         Frames looked at between strike and contact, with and without a sighting.
+    readout_way : (2,) float64
+        Which way a frame is read out, right and down: (0, 1) unless the picture is shown turned.
     notes : tuple of str
         What the tracker noticed and a person may want to know.
     """
@@ -72,6 +75,7 @@ class BallPath:
     exposure_s: float
     size_px: Floats
     frames: int
+    readout_way: Floats = field(default_factory=lambda: np.array(DOWNWARDS, dtype=np.float64))
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -84,6 +88,7 @@ class BallPath:
             ("centre_px", (n, 2)),
             ("centre_cov_px2", (n, 2, 2)),
             ("size_px", (2,)),
+            ("readout_way", (2,)),
         ):
             object.__setattr__(self, name, readonly(name, getattr(self, name), shape))
         if not np.all(np.diff(self.times_s) > 0):

@@ -1,10 +1,55 @@
-"""What to take for the readout time of a rolling shutter that nobody stated."""
+"""The rolling shutter: which way a frame is read out, and how long it takes where nobody stated it."""
+
+import numpy as np
+
+from calibrate.arrays import Floats
 
 # Phones read a frame out in 5 to 20 ms in video modes (from memory).
 READOUT_S = 0.012
 READOUT_SD_S = 0.006
 # A frame has to be read out before the next one is: so much of the time between frames at most.
 _MOST, _MOST_SD = 0.75, 0.375
+
+# Right and down; a sensor is read row by row from its top.
+DOWNWARDS = (0, 1)
+
+
+def way_after_turns(turns: int) -> tuple[int, int]:
+    """Which way the rows of the sensor follow one another in a picture that was turned.
+
+    Parameters
+    ----------
+    turns : int
+        Quarter turns anticlockwise from the picture as recorded to the picture as shown.
+
+    Returns
+    -------
+    tuple of int
+        Right and down in the picture as shown: (0, -1), upwards, for a phone held upside down.
+    """
+    return (DOWNWARDS, (1, 0), (0, -1), (-1, 0))[turns % 4]
+
+
+def readout_share(places_px: Floats, size_px: Floats, way: Floats) -> Floats:
+    """Share of the readout time that passes before pixels are read.
+
+    Parameters
+    ----------
+    places_px : (..., 2) array
+        Places in the picture as shown; right, down.
+    size_px : (2,) array
+        Its width and height.
+    way : (2,) array
+        From `way_after_turns`.
+
+    Returns
+    -------
+    (...) array
+        From 0 at the edge that is read first to 1.
+    """
+    first_edge = np.where(way < 0, size_px, 0.0)
+    share: Floats = (places_px - first_edge) @ way / (np.abs(way) @ size_px)
+    return share
 
 
 def within_a_frame(readout_s: float, readout_sd_s: float, *, frame_period_s: float) -> tuple[float, float]:

@@ -41,7 +41,7 @@ def test_motion_spreads_the_cover_along_the_path_only():
 
 
 def test_slopes_are_those_of_finite_differences():
-    optics = Optics(blur_px=1.1, exposure_s=1 / 300, row_s=8e-6, radius_scale=1.002)
+    optics = Optics(blur_px=1.1, exposure_s=1 / 300, late_s_px=(0.0, 8e-6), radius_scale=1.002)
     pixels = pixels_round(VIEW)
     image = image_ball(VIEW, np.zeros(2), pixels, optics)
     slope = image.place_slope(np.ones(image.outwards_px.shape[1:]))
@@ -75,5 +75,5 @@ def test_rolling_shutter_stretches_a_ball_that_moves_down():
     row_s = 1e-5
     pixels = pixels_round(VIEW, reach=60)
     still = image_ball(VIEW, np.zeros(2), pixels, Optics()).cover.sum()
-    rolled = image_ball(VIEW, np.zeros(2), pixels, Optics(row_s=row_s)).cover.sum()
+    rolled = image_ball(VIEW, np.zeros(2), pixels, Optics(late_s_px=(0.0, row_s))).cover.sum()
     np.testing.assert_allclose(rolled / still, 1 / (1 - VIEW.velocity_px_s[1] * row_s), rtol=2e-3)

@@ -28,6 +28,16 @@ def write_clip(path, pictures, ticks, *, codec="libx264", pix_fmt="yuv420p", opt
     return path
 
 
+def turn_file(path, matrix):
+    """Write the matrix of the track header, 9 numbers in 16.16 fixed point: ISO/IEC 14496-12, 8.3.2."""
+    data = bytearray(path.read_bytes())
+    at = data.index(b"tkhd") + 44  # version 0: ten 32-bit words before it, and the name
+    scale = np.array([1, 1, 1 << 14] * 3) * 65536
+    data[at : at + 36] = (np.array(matrix) * scale).astype(">i4").tobytes()
+    path.write_bytes(data)
+    return path
+
+
 def pictures(n=40, height=96, width=160):
     """Smooth pictures that grow brighter; wider than high, and no two columns alike."""
     ramp = np.linspace(30, 150, width)[None, :] + np.linspace(0, 40, height)[:, None]
@@ -60,6 +70,7 @@ def test_frame_rate_bridges_dropped_frames(clip):
     assert info.frame_rate == pytest.approx(60, rel=0.002)
     assert info.n_frames == 40
     assert info.size_px == (160, 96)
+    assert info.readout_way == (0, 1)
 
 
 def test_slow_motion_runs_on_the_camera_s_clock(clip):
@@ -79,6 +90,22 @@ def test_full_range_is_told_from_the_usual_range(tmp_path, clip):
     full = write_clip(tmp_path / "full.mp4", pictures(3), [0, 1500, 3000], pix_fmt="yuvj420p")
     assert clip_info(full).full_range
     assert not clip_info(clip[0]).full_range
+
+
+@pytest.mark.parametrize(
+    ("matrix", "turns", "way"),
+    [
+        ((-1, 0, 0, 0, -1, 0, 160, 96, 1), 2, (0, -1)),  # a phone held upside down
+        ((0, 1, 0, -1, 0, 0, 96, 0, 1), 3, (-1, 0)),  # upright: x' = 96 - y, y' = x
+    ],
+)
+def test_turned_recordings_are_shown_upright_and_read_out_as_recorded(tmp_path, matrix, turns, way):
+    path = turn_file(write_clip(tmp_path / "turned.mp4", pictures(3), [0, 1500, 3000]), matrix)
+    for frame, picture in zip(read_frames(path), pictures(3), strict=True):
+        shown = np.rot90(16 + picture.astype(float) * 219 / 255, turns)
+        np.testing.assert_allclose(frame.luma, shown, rtol=0, atol=4)
+    assert clip_info(path).readout_way == way
+    assert clip_info(path).size_px == shown.shape[::-1]
 
 
 def test_ten_bit_recordings_give_the_same_luma(tmp_path, clip):

@@ -31,7 +31,9 @@ class Straight(Tone):
 def look(scene: Scene, y_m: float, rng, *, exposure_s=0.0, row_s=0.0):
     """Paint a ball somewhere near the lane and say what a tracker would start from."""
     xy_m = np.array([0.31 + rng.uniform(-0.02, 0.02), y_m + rng.uniform(-0.003, 0.003)])
-    optics = Optics(blur_px=BLUR_PX, exposure_s=exposure_s, row_s=row_s, tone=Tone(contrast=scene.contrast))
+    optics = Optics(
+        blur_px=BLUR_PX, exposure_s=exposure_s, late_s_px=(0.0, row_s), tone=Tone(contrast=scene.contrast)
+    )
     true = view_ball(CAMERA, xy_m, VELOCITY_M_S, radius_m=RADIUS_M)
     window = window_px(true, optics)
     picture, empty = paint(
@@ -98,7 +100,9 @@ def test_stated_covariance_is_that_of_the_errors():
         rng = np.random.default_rng(seed)
         frames = [look(scene, y_m, rng, **motion) for y_m in np.linspace(0.7, 2.4, 10)]
         guesses, patches = [guess for _, guess, _, _ in frames], [patch for _, _, patch, _ in frames]
-        fit = fit_optics(guesses, patches, noise=scene.noise, frame_period_s=1 / 60, row_s=0.0, tone=Tone())
+        fit = fit_optics(
+            guesses, patches, noise=scene.noise, frame_period_s=1 / 60, late_s_px=(0.0, 0.0), tone=Tone()
+        )
         for true, guess, patch, optics in frames:
             seen = locate_ball(guess, patch, optics, noise=scene.noise, light=fit.light)
             ratios.append((seen.centre_px - true.centre_px) / np.sqrt(np.diag(seen.cov_px2)))

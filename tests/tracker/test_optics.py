@@ -18,7 +18,7 @@ def test_exposure_and_blur_are_found(exposure_s):
         [patch for _, _, patch, _ in frames],
         noise=2.0,
         frame_period_s=1 / 30,
-        row_s=0.0,
+        late_s_px=(0.0, 0.0),
         tone=Tone(),
     )
     assert fit.optics.exposure_s == pytest.approx(exposure_s, rel=0.05)

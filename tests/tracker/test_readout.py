@@ -1,8 +1,9 @@
-"""The readout time taken where none is stated."""
+"""Which way a frame is read out, and the readout time taken where none is stated."""
 
+import numpy as np
 import pytest
 
-from tracker.readout import READOUT_S, READOUT_SD_S, within_a_frame
+from tracker.readout import READOUT_S, READOUT_SD_S, readout_share, way_after_turns, within_a_frame
 
 
 def test_at_thirty_frames_a_second_it_is_as_assumed():
@@ -20,3 +21,17 @@ def test_a_frame_is_read_out_before_the_next_begins(frame_rate):
 def test_holding_it_twice_changes_nothing():
     once = within_a_frame(READOUT_S, READOUT_SD_S, frame_period_s=1 / 240)
     assert within_a_frame(*once, frame_period_s=1 / 240) == once
+
+
+@pytest.mark.parametrize("turns", [0, 1, 2, 3])
+def test_rows_follow_one_another_as_in_the_turned_picture(turns):
+    """Against the turned picture itself, each pixel of which holds the number of the row that it was read in."""
+    shown = np.rot90(np.repeat(np.arange(90)[:, None], 160, axis=1), turns)
+    v, u = np.indices(shown.shape)
+    size_px = np.array([shown.shape[1], shown.shape[0]], dtype=float)
+    way = np.array(way_after_turns(turns), dtype=float)
+    share = readout_share(np.stack([u, v], axis=-1).astype(float), size_px, way)
+    # a picture read from its far edge counts from that edge, which is half a pixel beyond the last pixel's middle
+    np.testing.assert_allclose(share, shown / 90, rtol=0, atol=1.01 / 90)
+    np.testing.assert_allclose(np.diff(share, axis=0), np.diff(shown, axis=0) / 90, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(np.diff(share, axis=1), np.diff(shown, axis=1) / 90, rtol=0, atol=1e-12)
