@@ -8,7 +8,6 @@ J. R. Stat. Soc. B 71, 319 (2009)).
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -25,8 +24,9 @@ _DEEP_ENOUGH = 12.0  # in minus twice the log density: exp(-6) of the highest po
 _STEP_GROWTH, _LONGEST_SLIP_STEP = 1.3, 0.3
 _MOST_STEPS = 20
 # Where the slide's end comes into view the density drops within a small part of a step: nodes are put in between
-# while it changes by more than this from one to the next (in minus twice its logarithm).
-_LARGEST_CHANGE, _MOST_BETWEEN = 2.0, 5
+# while it changes by more than this from one to the next (in minus twice its logarithm), and where a gap is so many
+# times as wide as the one beside it, for results change there as well.
+_LARGEST_CHANGE, _WIDEST, _ROUNDS = 2.0, 2.5, 6
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -124,15 +124,18 @@ def slide_nodes(
 
 
 def _fill_in(found: dict[float, _Conditional], problem: Problem, weights: Floats, noise2: float) -> None:
-    """Halve the gaps across which the density changes much, where there is any of it."""
-    for _ in range(_MOST_BETWEEN):
-        top = min(one.level for one in found.values())
-        slips = sorted(found)
-        for low, high in pairwise(slips):
-            levels = found[low].level - top, found[high].level - top
-            if min(levels) < _DEEP_ENOUGH and abs(levels[1] - levels[0]) > _LARGEST_CHANGE:
-                start = found[low if levels[0] < levels[1] else high].theta
-                found[(low + high) / 2] = _settle(problem, start, (low + high) / 2, weights, noise2)
+    """Halve the gaps that are too wide for what happens in them, where there is any density."""
+    for _ in range(_ROUNDS):
+        slips = np.array(sorted(found))
+        levels = np.array([found[float(slip)].level for slip in slips])
+        gaps = np.diff(slips)
+        beside = np.minimum(np.append(gaps[1:], np.inf), np.insert(gaps[:-1], 0, np.inf))
+        wide = (np.abs(np.diff(levels)) > _LARGEST_CHANGE) | (gaps > _WIDEST * beside)
+        dense = np.minimum(levels[1:], levels[:-1]) - levels.min() < _DEEP_ENOUGH
+        for i in np.flatnonzero(wide & dense):
+            likelier = slips[i] if levels[i] < levels[i + 1] else slips[i + 1]
+            between = float(slips[i] + slips[i + 1]) / 2
+            found[between] = _settle(problem, found[float(likelier)].theta, between, weights, noise2)
 
 
 def _settle(problem: Problem, theta: Floats, slip: float, weights: Floats, noise2: float) -> _Conditional:

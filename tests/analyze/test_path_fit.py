@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from simulated_shots import BALL, TABLE, Setting, played_parameters, simulate
 
+from analyze import slide_nodes
 from analyze.motion import state
 from analyze.path_fit import contact_line_y_m, fit_path
 from analyze.path_problem import FIT_PARAMETERS, NUISANCE_PARAMETERS, MotionPriors, motion_parameters
@@ -318,6 +319,24 @@ def posterior_samples(shot, fit, rng, *, steps, chains=60):
         if step >= steps // 3 and step % 10 == 0:
             kept.append(theta.copy())
     return np.stack(kept, axis=1)
+
+
+def test_end_of_a_slide_shortly_before_the_rail_is_laid_out_finely_enough(monkeypatch):
+    """The slide ends 0.13 m before the rail, faintly seen: as laid out, and laid out four times as finely."""
+    setting = Setting(frame_rate=240.0, speed_m_s=4.87, sigma_px=0.35)
+    played = np.array([0.3175, 0.762, 1.0, -0.06, 4.87, -0.1, 2.78, 0.222, 0.0112])
+    shot = simulate(setting, np.random.default_rng(SEED), parameters=played)
+    as_laid_out = quantities(fitted(shot), shot.calibration)
+    monkeypatch.setattr(slide_nodes, "_LARGEST_CHANGE", 0.5)
+    monkeypatch.setattr(slide_nodes, "_ROUNDS", 8)
+    monkeypatch.setattr(slide_nodes, "_LONGEST_SLIP_STEP", 0.05)
+    monkeypatch.setattr(slide_nodes, "_MOST_STEPS", 100)
+    fit = fitted(shot)
+    assert len(fit.nodes) > 60
+    finely = quantities(fit, shot.calibration)
+    for quantity in ("launch_rad", "launch_speed_m_s", "rail_speed_m_s", "swerve_offset_m"):
+        assert as_laid_out.sd(quantity) == pytest.approx(finely.sd(quantity), rel=0.04)
+        assert as_laid_out.value(quantity) == pytest.approx(finely.value(quantity), abs=0.05 * finely.sd(quantity))
 
 
 @pytest.mark.slow
