@@ -6,15 +6,22 @@ modelled as a sloping background plus any function that half a turn about the ce
 where that fits best. Size, make, tone and blur of the mark need not be known.
 """
 
+import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
+import numpy.typing as npt
 
 from calibrate.arrays import Bools, Floats
 
 _KNOT_PX = 1.3  # spacing of the radial profile's knots along the shorter half-axis
 _MAX_KNOTS = 8
 _MARGIN_PX = 3.0  # background seen round the window
+# Stairs and sharpened edges of a mark whose rings are a pixel or two wide are not symmetric about a centre between
+# pixels; softening takes them away and keeps the centre. Of 69 sights and rings in seven sets of clips by other
+# renderers 10 were declined without it, 3 are with it, and places are as good or better in each set.
+_SOFT_PX = 1.0
 _TUKEY = 4.685  # 95 % efficient on normal noise (Holland & Welsch 1977)
 
 
@@ -106,7 +113,7 @@ class _Window:
         inside = np.hypot(offset[..., 0], offset[..., 1]) <= 1 + margin_px / shortest
         places = np.stack([u, v], axis=-1)[inside].astype(np.float64)
         knots = int(np.clip(round(shortest / _KNOT_PX), 3, _MAX_KNOTS))
-        return cls(places, luma[v, u][inside].astype(np.float64), inside, to_unit, knots)
+        return cls(places, _softened(luma, low, high)[inside], inside, to_unit, knots)
 
     def basis(self, centre: Floats, *, harmonics: tuple[int, ...]) -> Floats:
         """Columns of background and symmetric functions about `centre`, (n, m)."""
@@ -121,6 +128,16 @@ class _Window:
             columns += [hats[:, first:] * np.cos(order * angle)[:, None]]
             columns += [hats[:, first:] * np.sin(order * angle)[:, None]]
         return np.concatenate(columns, axis=1)
+
+
+def _softened(luma: Floats, low: npt.NDArray[np.int_], high: npt.NDArray[np.int_]) -> Floats:
+    """Brightness in a box (u, v), both ends included, after a Gaussian blur."""
+    first = np.maximum(low - math.ceil(4 * _SOFT_PX), 0)
+    last = high + math.ceil(4 * _SOFT_PX)
+    around = luma[first[1] : last[1] + 1, first[0] : last[0] + 1].astype(np.float64)
+    soft = np.asarray(cv2.GaussianBlur(around, (0, 0), _SOFT_PX), dtype=np.float64)
+    box: Floats = soft[low[1] - first[1] :, low[0] - first[0] :][: high[1] - low[1] + 1, : high[0] - low[0] + 1]
+    return box
 
 
 def _coarse(window: _Window, start: Floats, reach_px: float) -> Floats:
