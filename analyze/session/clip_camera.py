@@ -14,14 +14,17 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from analyze.reasons import MOVED_IN_SHOT
+from analyze.reasons import HOP, KINK, MOVED_IN_SHOT, NO_REST, OUTLIERS, PATTERN, POOR_FIT
 from analyze.shot import CAMERA_MOVED, Shot, Status
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
-from calibrate.errors import ClipError, NotMeasured
+from calibrate.errors import ClipError, NotMeasured, Reason
 from calibrate.reregister import reregister
 from tracker.clip import STILL_FRAMES, still_luma, still_luma_between
 from tracker.path import BallPath
+
+# What a path looks like from a camera that moves: where one was seen to, that is the reason to give.
+_LOOKS_LIKE_MOVED = frozenset({HOP, KINK, NO_REST, OUTLIERS, PATTERN, POOR_FIT})
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -154,13 +157,17 @@ def with_camera_said(shot: Shot, camera: ClipCamera) -> Shot:
     """
     if camera.doubt is None:
         return replace(shot, note=camera.note, camera=CAMERA_MOVED) if camera.note else shot
-    if shot.status is Status.MEASURED:
+    moved = camera.doubt.reason is MOVED_IN_SHOT and shot.reason in _LOOKS_LIKE_MOVED
+    if shot.status is Status.MEASURED or (shot.status is Status.DOUBTFUL and moved):
+        note = camera.note if shot.reason is None else _said(shot.reason, shot.detail)
         doubtful = replace(shot, status=Status.DOUBTFUL, reason=camera.doubt.reason, detail=camera.doubt.detail)
-        return replace(doubtful, note=camera.note, camera=CAMERA_MOVED)
+        return replace(doubtful, note=note, camera=CAMERA_MOVED)
     # It has a reason of its own already, but the camera may be behind it.
-    return replace(
-        shot, camera=CAMERA_MOVED, note=f"{camera.doubt.reason.sentence.rstrip('.')}: {camera.doubt.detail}"
-    )
+    return replace(shot, camera=CAMERA_MOVED, note=_said(camera.doubt.reason, camera.doubt.detail))
+
+
+def _said(reason: Reason, detail: str) -> str:
+    return f"{reason.sentence.rstrip('.')}: {detail}"
 
 
 def bytes_from_picture(luma: Floats) -> bytes:

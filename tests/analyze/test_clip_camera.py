@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 import pytest
 
-from analyze.reasons import MOVED_IN_SHOT
+from analyze.reasons import FAR_FROM_RAIL, KINK, MOVED_IN_SHOT
 from analyze.session import clip_camera as room
 from analyze.session.batch import ClipJob, calibrate_session, measure_clip, measure_session, shot_measured_with
 from analyze.session.clip_camera import bytes_from_picture, clip_camera, picture_from_bytes, with_camera_said
@@ -222,6 +222,17 @@ def test_a_camera_that_nobody_found_makes_a_good_shot_doubtful_and_leaves_a_fail
     said = with_camera_said(failed, camera)
     assert (said.status, said.reason) == (Status.FAILED, NO_BALL)
     assert said.note.endswith("does not match the one that was calibrated: 2 of 20 marks found again")
+
+
+def test_a_camera_seen_to_move_is_the_reason_for_a_kink_but_not_for_an_early_end(set_up):
+    _, calibration, _ = set_up
+    camera = room.ClipCamera(calibration=calibration, doubt=NotMeasured(MOVED_IN_SHOT, "by 12.7 px"))
+    kinked = replace(failed_shot(Path("1.mp4"), 1, KINK, "at 1.44 s"), status=Status.DOUBTFUL)
+    said = with_camera_said(kinked, camera)
+    assert (said.status, said.reason, said.detail) == (Status.DOUBTFUL, MOVED_IN_SHOT, "by 12.7 px")
+    assert said.note.endswith("touched another ball or something on the cloth: at 1.44 s")
+    far = replace(kinked, reason=FAR_FROM_RAIL)
+    assert with_camera_said(far, camera).reason is FAR_FROM_RAIL
 
 
 def test_a_picture_comes_back_to_half_a_level():
