@@ -1,5 +1,6 @@
 """The ball followed roughly in plan: bright spots that leave the resting place and run down the lane."""
 
+from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
@@ -19,6 +20,9 @@ MIN_SHARE = 0.15
 SPEEDS_M_S = (0.4, 14.0)
 MAX_SLOPE = 0.15
 LOST_AFTER_S = 0.12
+# Where a chain points is told by its members of the last so long, four at least: paper that the ball rolls over
+# moves the middle of its spot by up to 20 mm, as far as a slow ball rolls from one frame to the next.
+POINTED_BY_S = 0.1
 # A strike may be this long after the ball seemed gone (a hand before the lens), and a chain starts within this.
 LATE_STRIKE_S = 0.5
 MIN_CHAIN = 4
@@ -95,17 +99,19 @@ Chain = list[tuple[int, int]]
 
 
 def _extend(spots: list[Floats], times_s: Floats, seed: Chain, *, end_y_m: float) -> Chain:
-    """Follow a chain forwards from its last two members, each step towards where the last ones point."""
+    """Follow a chain forwards from its first two members, each step towards where the last ones point."""
     chain = list(seed)
     for k in range(chain[-1][0] + 1, len(spots)):
         last_s = times_s[chain[-1][0]]
         if times_s[k] - last_s > LOST_AFTER_S:
             break
-        back = chain[max(0, len(chain) - 4)]
+        near_by = max(0, len(chain) - 4)
+        early = min(near_by, bisect_left(chain, last_s - POINTED_BY_S, key=lambda member: times_s[member[0]]))
         x1, y1 = spots[chain[-1][0]][chain[-1][1], :2]
-        x0, y0 = spots[back[0]][back[1], :2]
-        ahead = (times_s[k] - last_s) / (last_s - times_s[back[0]])
-        x_next, y_next = x1 + (x1 - x0) * ahead, y1 + (y1 - y0) * ahead
+        x_early, y_early = spots[chain[early][0]][chain[early][1], :2]
+        ahead = (times_s[k] - last_s) / (last_s - times_s[chain[early][0]])
+        x_next, y_next = x1 + (x1 - x_early) * ahead, y1 + (y1 - y_early) * ahead
+        y0 = spots[chain[near_by][0]][chain[near_by][1], 1]
         if y_next > end_y_m:
             break
         if not len(spots[k]):
