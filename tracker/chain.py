@@ -21,7 +21,7 @@ SPEEDS_M_S = (0.4, 14.0)
 MAX_SLOPE = 0.15
 LOST_AFTER_S = 0.12
 # Where a chain points is told by its members of the last so long, four at least: paper that the ball rolls over
-# moves the middle of its spot by up to 20 mm, as far as a slow ball rolls from one frame to the next.
+# moves the middle of its spot by more than 10 mm, most of what a slow ball rolls from one frame to the next.
 POINTED_BY_S = 0.1
 # A strike may be this long after the ball seemed gone (a hand before the lens), and a chain starts within this.
 LATE_STRIKE_S = 0.5

@@ -20,7 +20,7 @@ from tracker.light import Light
 from tracker.locate import THOROUGH, Effort, Patch, Sighting, locate_ball, window_px
 from tracker.optics import EXPOSURE_SHARES, OpticsFit, fit_optics
 from tracker.path import BallPath, persistent_cov_px2
-from tracker.readout import READOUT_S, READOUT_SD_S, within_a_frame
+from tracker.readout import READOUT_S, READOUT_SD_S, late_s_px, within_a_frame
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
 from tracker.shots import NoStrike, ShotFrames, cut_shots
 from tracker.tone import Tone
@@ -139,8 +139,7 @@ class _Shot:
         self.calibration, self.corridor = calibration, corridor
         self.frame_period_s = frame_period_s
         self.readout_way = info.readout_way
-        right, down = info.readout_way
-        self.late_s_px = (readout_s * right / info.size_px[0], readout_s * down / info.size_px[1])
+        self.late_s_px = late_s_px(readout_s, info.size_px, info.readout_way)
         self.tone = Tone(black=0.0, white=255.0) if info.full_range else Tone()
         self.scene: StillScene = still_scene(cut, calibration, corridor)
         self.times_s = np.array([time_s for time_s, _ in cut.after])

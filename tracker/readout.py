@@ -52,6 +52,11 @@ def readout_share(places_px: Floats, size_px: Floats, way: Floats) -> Floats:
     return share
 
 
+def late_s_px(readout_s: float, size_px: tuple[int, int], way: tuple[int, int]) -> tuple[float, float]:
+    """Give how much later a pixel is read than its neighbour on the left, and than the one above."""
+    return readout_s * way[0] / size_px[0], readout_s * way[1] / size_px[1]
+
+
 def within_a_frame(readout_s: float, readout_sd_s: float, *, frame_period_s: float) -> tuple[float, float]:
     """Hold an assumed readout time, and its standard uncertainty, to what the frame rate allows.
 

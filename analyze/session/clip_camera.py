@@ -159,7 +159,8 @@ def with_camera_said(shot: Shot, camera: ClipCamera) -> Shot:
         return replace(shot, note=camera.note, camera=CAMERA_MOVED) if camera.note else shot
     moved = camera.doubt.reason is MOVED_IN_SHOT and shot.reason in _LOOKS_LIKE_MOVED
     if shot.status is Status.MEASURED or (shot.status is Status.DOUBTFUL and moved):
-        note = camera.note if shot.reason is None else _said(shot.reason, shot.detail)
+        own = "" if shot.reason is None else _said(shot.reason, shot.detail)
+        note = "; ".join(part for part in (camera.note, own) if part)
         doubtful = replace(shot, status=Status.DOUBTFUL, reason=camera.doubt.reason, detail=camera.doubt.detail)
         return replace(doubtful, note=note, camera=CAMERA_MOVED)
     # It has a reason of its own already, but the camera may be behind it.

@@ -226,10 +226,13 @@ def test_a_camera_that_nobody_found_makes_a_good_shot_doubtful_and_leaves_a_fail
 
 def test_a_camera_seen_to_move_is_the_reason_for_a_kink_but_not_for_an_early_end(set_up):
     _, calibration, _ = set_up
-    camera = room.ClipCamera(calibration=calibration, doubt=NotMeasured(MOVED_IN_SHOT, "by 12.7 px"))
+    camera = room.ClipCamera(
+        calibration=calibration, note="nudged before", doubt=NotMeasured(MOVED_IN_SHOT, "by 12.7 px")
+    )
     kinked = replace(failed_shot(Path("1.mp4"), 1, KINK, "at 1.44 s"), status=Status.DOUBTFUL)
     said = with_camera_said(kinked, camera)
     assert (said.status, said.reason, said.detail) == (Status.DOUBTFUL, MOVED_IN_SHOT, "by 12.7 px")
+    assert said.note.startswith("nudged before; The path has a kink")
     assert said.note.endswith("touched another ball or something on the cloth: at 1.44 s")
     far = replace(kinked, reason=FAR_FROM_RAIL)
     assert with_camera_said(far, camera).reason is FAR_FROM_RAIL

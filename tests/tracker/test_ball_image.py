@@ -1,6 +1,7 @@
 """The model's terms against plain counting: cover of a disc, its slopes, and what they do in limits."""
 
 import numpy as np
+import pytest
 from paint_ball import aimed_camera
 
 from tracker.ball_image import Optics, image_ball, view_ball
@@ -70,10 +71,10 @@ def test_slopes_by_optics_are_those_of_finite_differences():
         np.testing.assert_allclose(slope[column] / scale, found / scale, rtol=0, atol=0.03)
 
 
-def test_rolling_shutter_stretches_a_ball_that_moves_down():
+@pytest.mark.parametrize("late_s_px", [(0.0, 1e-5), (0.0, -1e-5), (1e-4, 0.0)])
+def test_rolling_shutter_stretches_a_ball_that_moves_along_it(late_s_px):
     """A point moving at s px/s along the readout is seen at 1 / (1 - s row) of its speed: so is the outline."""
-    row_s = 1e-5
     pixels = pixels_round(VIEW, reach=60)
     still = image_ball(VIEW, np.zeros(2), pixels, Optics()).cover.sum()
-    rolled = image_ball(VIEW, np.zeros(2), pixels, Optics(late_s_px=(0.0, row_s))).cover.sum()
-    np.testing.assert_allclose(rolled / still, 1 / (1 - VIEW.velocity_px_s[1] * row_s), rtol=2e-3)
+    rolled = image_ball(VIEW, np.zeros(2), pixels, Optics(late_s_px=late_s_px)).cover.sum()
+    np.testing.assert_allclose(rolled / still, 1 / (1 - VIEW.velocity_px_s @ late_s_px), rtol=2e-3)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tracker.readout import READOUT_S, READOUT_SD_S, readout_share, way_after_turns, within_a_frame
+from tracker.readout import READOUT_S, READOUT_SD_S, late_s_px, readout_share, way_after_turns, within_a_frame
 
 
 def test_at_thirty_frames_a_second_it_is_as_assumed():
@@ -33,5 +33,8 @@ def test_rows_follow_one_another_as_in_the_turned_picture(turns):
     share = readout_share(np.stack([u, v], axis=-1).astype(float), size_px, way)
     # a picture read from its far edge counts from that edge, which is half a pixel beyond the last pixel's middle
     np.testing.assert_allclose(share, shown / 90, rtol=0, atol=1.01 / 90)
+    right, down = late_s_px(0.012, (shown.shape[1], shown.shape[0]), way_after_turns(turns))
+    np.testing.assert_allclose(0.012 * np.diff(share, axis=0), down, rtol=0, atol=1e-14)
+    np.testing.assert_allclose(0.012 * np.diff(share, axis=1), right, rtol=0, atol=1e-14)
     np.testing.assert_allclose(np.diff(share, axis=0), np.diff(shown, axis=0) / 90, rtol=0, atol=1e-12)
     np.testing.assert_allclose(np.diff(share, axis=1), np.diff(shown, axis=1) / 90, rtol=0, atol=1e-12)
