@@ -27,6 +27,7 @@ from analyze.path_problem import (
     MotionPriors,
     build_problem,
     inverse,
+    weighed,
 )
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
@@ -99,7 +100,9 @@ class _Linear:
     right: Floats  # (2 N + 2,)
     own: Floats  # (2 N + 2, 12)
     shared: Floats  # (2 N + 2, S)
-    weight: Floats  # (2 N + 2,)
+    weighed_right: Floats  # the same three times the inverse covariance
+    weighed_own: Floats
+    weighed_shared: Floats
     own_precision: Floats  # (12,) priors other than the linked ones
     own_pull: Floats  # (12,)
     off: Floats  # (3,) linked values minus the means of their priors
@@ -352,7 +355,9 @@ def _linear(
     for k, wave in enumerate((np.ones(n), along, 1.5 * along**2 - 0.5)):
         shared[:, 0, _WAVES[2 * k]] = shared[:, 1, _WAVES[2 * k + 1]] = wave
     shared = problem.whiten @ shared
-    own = np.concatenate([slope, problem.whiten], axis=-1)
+    own = np.concatenate([slope, problem.whiten], axis=-1).reshape(-1, _N_OWN)
+    shared = shared.reshape(-1, N_SHARED)
+    weighing, noise2 = problem.noise.weighing(fit.weights), fit.noise_scale**2
     linked = np.array(_LINKED)
     prior = problem.prior_precision.copy()
     prior[linked] = 0.0
@@ -360,9 +365,11 @@ def _linear(
     own_precision = np.concatenate([prior, np.full(2, 1 / priors.ball_bias_px**2)])
     return _Linear(
         right=white.ravel(),
-        own=own.reshape(-1, _N_OWN),
-        shared=shared.reshape(-1, N_SHARED),
-        weight=np.repeat(np.concatenate([[1.0], fit.weights]), 2) / fit.noise_scale**2,
+        own=own,
+        shared=shared,
+        weighed_right=weighed(weighing, white.ravel()) / noise2,
+        weighed_own=weighed(weighing, own) / noise2,
+        weighed_shared=weighed(weighing, shared) / noise2,
         own_precision=own_precision,
         own_pull=own_precision * np.concatenate([gap, [0.0, 0.0]]),
         off=-gap[linked],
@@ -374,21 +381,22 @@ def _eliminated(one: _Linear, strays: tuple[float, float]) -> ShotEvidence:
     """Eliminate a shot's own values."""
     linked = np.array(_LINKED)
     link = 1 / np.square([*strays, _SAME_READOUT_S])
-    weighted = one.own * one.weight[:, None]
-    block = weighted.T @ one.own + np.diag(one.own_precision)
+    block = one.own.T @ one.weighed_own + np.diag(one.own_precision)
     block[linked, linked] += link
-    cross = weighted.T @ one.shared
+    cross = one.own.T @ one.weighed_shared
     cross[linked, _LINKS] -= link
-    corner = (one.shared * one.weight[:, None]).T @ one.shared
+    corner = one.shared.T @ one.weighed_shared
     corner[_LINKS, _LINKS] += link
-    own_pull = weighted.T @ one.right + one.own_pull
+    own_pull = one.own.T @ one.weighed_right + one.own_pull
     own_pull[linked] -= link * one.off
-    pull = one.shared.T @ (one.weight * one.right)
+    pull = one.shared.T @ one.weighed_right
     pull[_LINKS] += link * one.off
     cov = inverse(block)
     size = np.sqrt(np.diag(block))
     log_det = float(np.linalg.slogdet(block / np.outer(size, size))[1]) + 2 * float(np.log(size).sum())
-    cost = float(one.weight @ one.right**2 + link @ one.off**2) + one.prior_cost - float(own_pull @ cov @ own_pull)
+    cost = (
+        float(one.right @ one.weighed_right + link @ one.off**2) + one.prior_cost - float(own_pull @ cov @ own_pull)
+    )
     precision = corner - cross.T @ cov @ cross
     return ShotEvidence(
         precision=(precision + precision.T) / 2,

@@ -90,12 +90,11 @@ def _find_misfit(fit: PathFit, path: BallPath, calibration: Calibration) -> NotM
     return None
 
 
-def _whitened_slopes(fit: PathFit, path: BallPath, calibration: Calibration) -> Floats:
+def _whitened_slopes(fit: PathFit, calibration: Calibration) -> Floats:
     """Differentiate the whitened image by the place of the ball, (N, 2, 3), noise scale applied."""
     places, _ = state(fit.parameters, fit.times_s)
     points = np.column_stack([places, np.full(len(places), calibration.ball.radius_m)])
-    whiten = np.linalg.inv(np.linalg.cholesky(path.centre_cov_px2)) / fit.noise_scale
-    slopes: Floats = whiten @ calibration.camera.project_jacobian(points)
+    slopes: Floats = fit.noise.whiten / fit.noise_scale @ calibration.camera.project_jacobian(points)
     return slopes
 
 
@@ -132,14 +131,15 @@ def _gain(fit: PathFit, held: Floats, columns: Floats, weights: Floats) -> tuple
     jacobian = fit.jacobian.reshape(-1, fit.jacobian.shape[2]) / fit.noise_scale
     right = fit.whitened.ravel() / fit.noise_scale
     extra = columns.reshape(-1, columns.shape[2])
-    w_fit, w = np.repeat(fit.weights, 2), np.repeat(weights, 2)
+    weighing = fit.noise.weighing(weights)
+    weighed_right = weighing(right)
     # At the minimum the pull of priors and place of rest is that of the sightings, reversed.
-    gradient = jacobian.T @ ((w - w_fit) * right)
+    gradient = jacobian.T @ (weighed_right - fit.noise.weighing(fit.weights)(right))
     n = jacobian.shape[1]
     full = np.hstack([jacobian, extra])
-    information = (full * w[:, None]).T @ full
+    information = full.T @ weighing(full)
     information[:n, :n] += held
-    pull = np.concatenate([gradient, extra.T @ (w * right)])
+    pull = np.concatenate([gradient, extra.T @ weighed_right])
     size = np.sqrt(np.diag(information))
     if not (size > 0).all():
         return 0.0, np.zeros(columns.shape[2])
@@ -150,8 +150,8 @@ def _gain(fit: PathFit, held: Floats, columns: Floats, weights: Floats) -> tuple
     except np.linalg.LinAlgError:
         return 0.0, np.zeros(columns.shape[2])
     gain = float(pull @ best - without)
-    left = float(w @ right**2) - float(without) - gain
-    counted = _NOISE_DOF + max(2 * float(w.sum()) - n, 0.0)
+    left = float(right @ weighed_right) - float(without) - gain
+    counted = _NOISE_DOF + max(2 * float(weights.sum()) - n, 0.0)
     noise = (_NOISE_DOF / fit.noise_scale**2 + max(left, 0.0)) / counted
     return gain / noise, best[n:]
 
@@ -171,7 +171,7 @@ def _find_kink(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMea
         # The linear gain below is not bounded by the residuals there are; the end of the slide can feed it.
         return None
     good = np.flatnonzero(fit.used)
-    slopes = _whitened_slopes(fit, path, calibration)[..., :2]
+    slopes = _whitened_slopes(fit, calibration)[..., :2]
     held = _held(fit, path, calibration)
     speed = math.exp(fit.theta[4])
     best, turn, at_s = 0.0, 0.0, 0.0
@@ -221,7 +221,7 @@ def _find_break(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMe
 
 def _find_hop(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:
     """Look for a flight of the ball right after the strike."""
-    slopes = _whitened_slopes(fit, path, calibration)[..., 2:]
+    slopes = _whitened_slopes(fit, calibration)[..., 2:]
     tau = fit.times_s - fit.theta[2]
     # The fit may have thrown out just those sightings that show the flight.
     weights = np.where(fit.used & (tau < _HOP_TIMES_S[-1]), 1.0, fit.weights)

@@ -22,8 +22,10 @@ from analyze.path_problem import (
     motion_parameters,
     robust_scale,
     sighting_weights,
+    weighed,
 )
 from analyze.reasons import NO_FIT, RAIL_NOT_REACHED, TOO_FEW_SIGHTINGS
+from analyze.sighting_noise import SightingNoise
 from analyze.slide_nodes import SlideNode, slide_nodes
 from calibrate.arrays import Floats, readonly
 from calibrate.calibration import Calibration
@@ -69,13 +71,16 @@ class PathFit:
     residuals_px : (N, 2) float64
         Sighting minus prediction.
     whitened : (N, 2) float64
-        The same over the tracker's uncertainties.
+        The same over the tracker's uncertainties, the drift left in.
     jacobian : (N, 2, 10) float64
         Derivative of the whitened prediction with respect to `theta`.
+    noise : SightingNoise
+        The tracker's uncertainties of the sightings.
     rest_distance : float
         Mahalanobis distance of the fitted start from the place of rest.
     persistence : tuple of float
-        Correlation of the residuals from one frame to the next, and its standard error without any.
+        Correlation of the residuals from one frame to the next, beyond that of the drift, and its standard error
+        without any.
     noise_scale : float
         What the tracker's uncertainties were multiplied by.
     chi2, dof : float
@@ -101,6 +106,7 @@ class PathFit:
     residuals_px: Floats
     whitened: Floats
     jacobian: Floats
+    noise: SightingNoise
     rest_distance: float
     persistence: tuple[float, float]
     noise_scale: float
@@ -245,16 +251,13 @@ def _between_strike_and_contact(problem: Problem, theta: Floats, contact_s: floa
     return replace(problem, use=use)
 
 
-def _persistence(white: Floats, weights: Floats) -> tuple[float, float]:
-    """Correlation of whitened residuals from one frame to the next, and its standard error if there is none."""
-    good = weights > 0
-    pairs = good[1:] & good[:-1]
-    n = 2 * int(np.count_nonzero(pairs))
-    power = float(np.mean(white[good] ** 2)) if good.any() else 0.0
-    if n == 0 or power == 0:
+def _persistence(innovations: Floats) -> tuple[float, float]:
+    """Correlation of residuals from one frame to the next, and its standard error if there is none."""
+    n = 2 * (len(innovations) - 1)
+    power = float(np.mean(innovations**2))
+    if n <= 0 or power == 0:
         return 0.0, 1.0
-    together = float(np.mean((white[1:] * white[:-1])[pairs]))
-    return together / power, 1 / math.sqrt(n)
+    return float(np.mean(innovations[1:] * innovations[:-1])) / power, 1 / math.sqrt(n)
 
 
 def _persistence_factor(persistence: tuple[float, float]) -> float:
@@ -274,25 +277,25 @@ def _posterior(
 ) -> PathFit | NotMeasured:
     """Covariance at the minimum, and how the minimum moves with the calibration."""
     weights = sighting_weights(problem, theta, scale)
+    weighing = problem.noise.weighing(weights)
     white, slope = problem.residuals(theta)
-    all_weights = np.concatenate([[1.0], weights])
-    w = np.repeat(all_weights, 2)
     rows = slope.reshape(-1, N_FIT)
     right = white.ravel()
+    weighed_rows, weighed_right = weighed(weighing, rows), weighed(weighing, right)
     precision = np.diag(problem.prior_precision)
 
     # One step without the gross outliers, then the scale of the noise from what remains.
     noise2 = scale**2
     for _ in range(2):
-        hessian = (rows * w[:, None]).T @ rows / noise2 + precision
+        hessian = rows.T @ weighed_rows / noise2 + precision
         cov = inverse(hessian)
-        dof = float(2 * np.count_nonzero(all_weights) - np.trace(cov @ (hessian - precision)))
-        chi2 = float(w @ right**2)
+        dof = float(2 * (1 + np.count_nonzero(weights)) - np.trace(cov @ (hessian - precision)))
+        chi2 = float(right @ weighed_right)
         noise2 = (priors.noise_dof + chi2) / (priors.noise_dof + max(dof, 0.0))
-        persistence = _persistence(white[1:], weights)
+        persistence = _persistence(problem.noise.innovations(white[1:], weights))
         # the tracker states what it knows to persist: only what goes beyond that raises the noise
         noise2 = max(priors.least_noise**2, noise2 * _persistence_factor(persistence))
-    gradient = rows.T @ (w * right) / noise2 + precision @ (problem.prior_mean - theta)
+    gradient = rows.T @ weighed_right / noise2 + precision @ (problem.prior_mean - theta)
     theta = theta + np.clip(cov @ gradient, -LONGEST_STEP, LONGEST_STEP)
     white, slope = problem.residuals(theta)
 
@@ -301,7 +304,7 @@ def _posterior(
     by_nuisance[..., : len(CAMERA_PARAMETERS)] = problem.calibration.camera.project_parameter_jacobian(points)
     by_nuisance[..., -2:] = np.eye(2)
     moved = (problem.whiten @ by_nuisance).reshape(-1, len(NUISANCE_PARAMETERS))
-    nuisance_slope = -cov @ (slope.reshape(-1, N_FIT) * w[:, None]).T @ moved / noise2
+    nuisance_slope = -cov @ slope.reshape(-1, N_FIT).T @ weighed(weighing, moved) / noise2
     nuisance_cov = np.zeros((len(NUISANCE_PARAMETERS),) * 2)
     nuisance_cov[:-2, :-2] = problem.calibration.cov
     nuisance_cov[-2:, -2:] = priors.ball_bias_px**2 * np.eye(2)
@@ -311,7 +314,7 @@ def _posterior(
         return NotMeasured(NO_FIT, "the fitted motion leaves the picture")
     if noise2 > _NO_PATH_SCALE**2:
         return NotMeasured(NO_FIT, f"the sightings scatter by {math.sqrt(noise2):.0f} times their location error")
-    nodes = slide_nodes(problem, theta, cov, weights=all_weights, noise2=noise2, by_nuisance=moved)
+    nodes = slide_nodes(problem, theta, cov, weighing=weighing, noise2=noise2, by_nuisance=moved)
     parameters = motion_parameters(theta)
     reached_s = float(crossing_s(parameters, contact_y_m))
     return PathFit(
@@ -329,6 +332,7 @@ def _posterior(
         residuals_px=problem.path.centre_px - image[1:],
         whitened=white[1:],
         jacobian=slope[1:],
+        noise=problem.noise,
         rest_distance=float(np.linalg.norm(white[0])) / math.sqrt(noise2),
         persistence=persistence,
         noise_scale=math.sqrt(noise2),

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyze.motion import state_jacobian
+from analyze.sighting_noise import SightingNoise, Weighing, sighting_noise
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from tracker.path import BallPath
@@ -36,6 +37,7 @@ NUISANCE_PARAMETERS = (*CALIBRATION_PARAMETERS, "ball_bias_u_px", "ball_bias_v_p
 MIN_SIGHTINGS = 4  # each gives two numbers; start, time, speed and direction need five beside the place of rest
 HUBER = 2.5  # of the Mahalanobis distance in two dimensions: exp(-2.5^2/2) = 4 % of good sightings are touched
 OUTLIER = 5.0  # beyond this a sighting is not used at all; 4e-6 of good ones are
+_DRIFT_ROUNDS = 5  # of weights and drift in turn; the third changes nothing that counts
 N_FIT = len(FIT_PARAMETERS)
 STRIKE, READOUT = FIT_PARAMETERS.index("strike_s"), FIT_PARAMETERS.index("readout_s")
 
@@ -138,7 +140,8 @@ class Problem:
     path: BallPath
     calibration: Calibration
     shares: Floats  # (N,) share of the readout time before each sighting's row is read
-    whiten: Floats  # (N + 1, 2, 2): inverse Cholesky factors of the covariances
+    whiten: Floats  # (N + 1, 2, 2): inverse Cholesky factors of the covariances of place of rest and noise
+    noise: SightingNoise
     prior_mean: Floats
     prior_precision: Floats
     use: Flags  # (N,)
@@ -190,7 +193,8 @@ def build_problem(
     # Between the last frame at rest and the first in motion; wide enough not to matter where the ball is seen well.
     mean[STRIKE] = (path.last_rest_s + path.first_moved_s) / 2 + rest_share * mean[READOUT]
     sd[STRIKE] = max(path.frame_period_s, abs(path.first_moved_s - path.last_rest_s))
-    cov = np.concatenate([path.rest_cov_px2[None], path.centre_cov_px2])
+    noise = sighting_noise(path)
+    rest_whiten = np.linalg.inv(np.linalg.cholesky(path.rest_cov_px2))
     use = np.ones(path.n_sightings, dtype=bool)
     if path.turned_s is not None:
         use &= path.times_s < path.turned_s
@@ -198,32 +202,41 @@ def build_problem(
         path=path,
         calibration=calibration,
         shares=readout_share(path.centre_px, path.size_px, path.readout_way),
-        whiten=np.linalg.inv(np.linalg.cholesky(cov)),
+        whiten=np.concatenate([rest_whiten[None], noise.whiten]),
+        noise=noise,
         prior_mean=mean,
         prior_precision=1 / sd**2,
         use=use,
     )
 
 
+def weighed(weighing: Weighing, columns: Floats) -> Floats:
+    """Multiply whitened columns, (2 N + 2, ...), by the inverse covariance; the place of rest has full weight."""
+    return np.concatenate([columns[:2], weighing(columns[2:])])
+
+
 def minimise(problem: Problem, theta: Floats, *, scale: float) -> tuple[Floats, float]:
-    """Levenberg-Marquardt with Huber's weights; `scale` multiplies the tracker's uncertainties."""
+    """Levenberg-Marquardt with Huber's weights; `scale` multiplies the tracker's uncertainties.
+
+    The drift is minimised over as well, for the weights that the step before has left.
+    """
     damping = 1e-3
-    use = np.concatenate([[True], problem.use])
     white, slope = problem.residuals(theta)
-    cost = _cost(problem, theta, white, use, scale)
+    drift = np.zeros((len(white) - 1, 2))
+    cost = _cost(problem, theta, white, drift, scale)
     for _ in range(60):
-        weights = use * _huber_weights(white / scale)
-        weights[0] = 1.0
-        rows = slope.reshape(-1, N_FIT) * np.sqrt(np.repeat(weights, 2))[:, None] / scale
-        right = white.ravel() * np.sqrt(np.repeat(weights, 2)) / scale
-        hessian = rows.T @ rows + np.diag(problem.prior_precision)
-        gradient = rows.T @ right + problem.prior_precision * (problem.prior_mean - theta)
+        weighing = problem.noise.weighing(problem.use * _huber_weights((white[1:] - drift) / scale))
+        rows = slope.reshape(-1, N_FIT)
+        hessian = rows.T @ weighed(weighing, rows) / scale**2 + np.diag(problem.prior_precision)
+        gradient = rows.T @ weighed(weighing, white.ravel()) / scale**2
+        gradient += problem.prior_precision * (problem.prior_mean - theta)
         better = False
         for _ in range(8):
             step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), gradient)
             trial = theta + np.clip(step, -LONGEST_STEP, LONGEST_STEP)
             trial_white, trial_slope = problem.residuals(trial)
-            trial_cost = _cost(problem, trial, trial_white, use, scale)
+            trial_drift = weighing.drift(trial_white[1:])
+            trial_cost = _cost(problem, trial, trial_white, trial_drift, scale)
             if trial_cost <= cost:
                 better = True
                 break
@@ -231,7 +244,7 @@ def minimise(problem: Problem, theta: Floats, *, scale: float) -> tuple[Floats, 
         if not better:
             break
         gain = cost - trial_cost
-        theta, white, slope, cost = trial, trial_white, trial_slope, trial_cost
+        theta, white, slope, drift, cost = trial, trial_white, trial_slope, trial_drift, trial_cost
         damping = max(damping / 8, 1e-12)
         if gain < 1e-9 * (1 + cost):
             break
@@ -255,24 +268,32 @@ def _huber_weights(white: Floats) -> Floats:
     return weights
 
 
-def _cost(problem: Problem, theta: Floats, white: Floats, use: Floats, scale: float) -> float:
-    distance = np.linalg.norm(white, axis=-1) / scale
+def _cost(problem: Problem, theta: Floats, white: Floats, drift: Floats, scale: float) -> float:
+    distance = np.linalg.norm(white[1:] - drift, axis=-1) / scale
     huber = np.where(distance <= HUBER, distance**2, 2 * HUBER * distance - HUBER**2)
-    huber[0] = distance[0] ** 2
+    rest_and_drift = (float(white[0] @ white[0]) + problem.noise.roughness(drift)) / scale**2
     prior = problem.prior_precision @ (theta - problem.prior_mean) ** 2
-    return float(huber @ use + prior)
+    return float(huber @ problem.use + rest_and_drift + prior)
+
+
+def _distances(problem: Problem, theta: Floats, scale: float) -> Floats:
+    """Mahalanobis distance of each sighting from path and likeliest drift, (N,)."""
+    white = problem.residuals(theta)[0][1:]
+    drift = np.zeros_like(white)
+    for _ in range(_DRIFT_ROUNDS):
+        drift = problem.noise.weighing(problem.use * _huber_weights((white - drift) / scale)).drift(white)
+    distances: Floats = np.linalg.norm(white - drift, axis=1)
+    return distances
 
 
 def robust_scale(problem: Problem, theta: Floats) -> float:
     """Noise over stated noise from the median distance (the median of a Rayleigh variable is 1.177), at least 1."""
-    white, _ = problem.residuals(theta)
-    distance = np.linalg.norm(white[1:][problem.use], axis=1)
+    distance = _distances(problem, theta, 1.0)[problem.use]
     return max(1.0, float(np.median(distance)) / 1.177) if len(distance) else 1.0
 
 
 def sighting_weights(problem: Problem, theta: Floats, scale: float) -> Floats:
     """Weights of the sightings, (N,); gross outliers and those not between strike and contact get 0."""
-    white, _ = problem.residuals(theta)
-    distance = np.linalg.norm(white[1:], axis=1) / scale
+    distance = _distances(problem, theta, scale) / scale
     weights: Floats = np.where(problem.use & (distance < OUTLIER), HUBER / np.maximum(distance, HUBER), 0.0)
     return weights

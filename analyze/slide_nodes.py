@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyze.path_problem import FIT_PARAMETERS, LONGEST_STEP, N_FIT, Problem, inverse
+from analyze.path_problem import FIT_PARAMETERS, LONGEST_STEP, N_FIT, Problem, inverse, weighed
+from analyze.sighting_noise import Weighing
 from calibrate.arrays import Floats
 
 _SLIP = FIT_PARAMETERS.index("forward_slip")
@@ -64,7 +65,7 @@ class _Conditional:
 
 
 def slide_nodes(
-    problem: Problem, theta: Floats, cov: Floats, *, weights: Floats, noise2: float, by_nuisance: Floats
+    problem: Problem, theta: Floats, cov: Floats, *, weighing: Weighing, noise2: float, by_nuisance: Floats
 ) -> tuple[SlideNode, ...]:
     """Lay out the posterior along the forward slip where one Gaussian does not describe it.
 
@@ -74,8 +75,8 @@ def slide_nodes(
         The sightings.
     theta, cov : (10,) and (10, 10) arrays
         The minimum and the Gaussian at it.
-    weights : (N + 1,) array
-        Weight of the place of rest and of each sighting.
+    weighing : Weighing
+        Inverse covariance of the sightings.
     noise2 : float
         Factor on the tracker's covariances.
     by_nuisance : (2 N + 2, 17) array
@@ -87,8 +88,8 @@ def slide_nodes(
         Empty where one Gaussian serves.
     """
     slip, sd = float(theta[_SLIP]), float(np.sqrt(cov[_SLIP, _SLIP]))
-    middle = _settle(problem, theta, slip, weights, noise2)
-    probes = [_settle(problem, middle.theta, slip + side * _PROBE_SDS * sd, weights, noise2) for side in (-1, 1)]
+    middle = _settle(problem, theta, slip, weighing, noise2)
+    probes = [_settle(problem, middle.theta, slip + side * _PROBE_SDS * sd, weighing, noise2) for side in (-1, 1)]
     if all(_RISE_LOW < probe.level - middle.level < _RISE_HIGH for probe in probes):
         return ()
 
@@ -98,32 +99,32 @@ def slide_nodes(
         for _ in range(_MOST_STEPS):
             at += side * step
             step = min(step * _STEP_GROWTH, _LONGEST_SLIP_STEP)
-            last = _settle(problem, last.theta, at, weights, noise2)
+            last = _settle(problem, last.theta, at, weighing, noise2)
             found[at] = last
             if last.level - middle.level > _DEEP_ENOUGH:
                 break
-    _fill_in(found, problem, weights, noise2)
+    _fill_in(found, problem, weighing, noise2)
     slips = np.array(sorted(found))
     conditionals = [found[float(s)] for s in slips]
     levels = np.array([c.level for c in conditionals])
     shares = np.exp(-0.5 * (levels - levels.min())) * np.gradient(slips)
     shares /= shares.sum()
+    weighed_nuisance = weighed(weighing, by_nuisance) / noise2
     nodes = []
     for share, c in zip(shares, conditionals, strict=True):
-        weighted = c.rows * np.repeat(weights, 2)[:, None] / noise2
         nodes.append(
             SlideNode(
                 weight=float(share),
                 theta=c.theta,
                 cov=c.cov,
-                nuisance_slope=-c.cov @ weighted.T @ by_nuisance,
-                pull=(c.right * np.repeat(weights, 2) / noise2) @ by_nuisance,
+                nuisance_slope=-c.cov @ c.rows.T @ weighed_nuisance,
+                pull=c.right @ weighed_nuisance,
             )
         )
     return tuple(nodes)
 
 
-def _fill_in(found: dict[float, _Conditional], problem: Problem, weights: Floats, noise2: float) -> None:
+def _fill_in(found: dict[float, _Conditional], problem: Problem, weighing: Weighing, noise2: float) -> None:
     """Halve the gaps that are too wide for what happens in them, where there is any density."""
     for _ in range(_ROUNDS):
         slips = np.array(sorted(found))
@@ -135,27 +136,26 @@ def _fill_in(found: dict[float, _Conditional], problem: Problem, weights: Floats
         for i in np.flatnonzero(wide & dense):
             likelier = slips[i] if levels[i] < levels[i + 1] else slips[i + 1]
             between = float(slips[i] + slips[i + 1]) / 2
-            found[between] = _settle(problem, found[float(likelier)].theta, between, weights, noise2)
+            found[between] = _settle(problem, found[float(likelier)].theta, between, weighing, noise2)
 
 
-def _settle(problem: Problem, theta: Floats, slip: float, weights: Floats, noise2: float) -> _Conditional:
+def _settle(problem: Problem, theta: Floats, slip: float, weighing: Weighing, noise2: float) -> _Conditional:
     """Minimise over all but the forward slip: Gauss-Newton from a neighbour, halved where it overshoots."""
-    w = np.repeat(weights, 2)
 
     def cost_at(values: Floats) -> tuple[float, Floats, Floats]:
         white, slope = problem.residuals(values)
         right, rows = white.ravel(), slope.reshape(-1, N_FIT)
         prior = problem.prior_precision @ (values - problem.prior_mean) ** 2
-        return float(w @ right**2 / noise2 + prior), right, rows
+        return float(right @ weighed(weighing, right) / noise2 + prior), right, rows
 
     theta = theta.copy()
     theta[_SLIP] = slip
     cost, right, rows = cost_at(theta)
     for _ in range(8):
         free = rows[:, _FREE]
-        hessian = (free * w[:, None]).T @ free / noise2 + np.diag(problem.prior_precision[_FREE])
+        hessian = free.T @ weighed(weighing, free) / noise2 + np.diag(problem.prior_precision[_FREE])
         gap = problem.prior_mean - theta
-        gradient = free.T @ (w * right) / noise2 + (problem.prior_precision * gap)[_FREE]
+        gradient = free.T @ weighed(weighing, right) / noise2 + (problem.prior_precision * gap)[_FREE]
         step = np.clip(np.linalg.solve(hessian, gradient), -LONGEST_STEP[_FREE], LONGEST_STEP[_FREE])
         gain = 0.0
         for _ in range(4):
@@ -170,7 +170,7 @@ def _settle(problem: Problem, theta: Floats, slip: float, weights: Floats, noise
         if gain < 1e-2:
             break
     free = rows[:, _FREE]
-    hessian = (free * w[:, None]).T @ free / noise2 + np.diag(problem.prior_precision[_FREE])
+    hessian = free.T @ weighed(weighing, free) / noise2 + np.diag(problem.prior_precision[_FREE])
     cov = np.zeros((N_FIT, N_FIT))
     cov[np.ix_(_FREE, _FREE)] = inverse(hessian)
     # Scaled, or the determinant of seconds, metres and logarithms together is far off any scale.

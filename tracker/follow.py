@@ -19,7 +19,7 @@ from tracker.corridor import Corridor, lay_corridor
 from tracker.light import Light
 from tracker.locate import THOROUGH, Effort, Patch, Sighting, locate_ball, window_px
 from tracker.optics import EXPOSURE_SHARES, OpticsFit, fit_optics
-from tracker.path import BallPath, persistent_cov_px2
+from tracker.path import DRIFT_SD_PX, BallPath
 from tracker.readout import READOUT_S, READOUT_SD_S, late_s_px, within_a_frame
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
 from tracker.shots import NoStrike, ShotFrames, cut_shots
@@ -288,7 +288,7 @@ class _Shot:
             rest_cov_px2=rest[1],
             times_s=self.times_s[keys],
             centre_px=np.array([seen[k].centre_px for k in keys]),
-            centre_cov_px2=np.array([seen[k].cov_px2 for k in keys]) + persistent_cov_px2(self.frame_period_s),
+            centre_cov_px2=np.array([seen[k].cov_px2 for k in keys]),
             last_rest_s=self.cut.last_rest_s,
             first_moved_s=self.cut.first_moved_s,
             turned_s=turn_back_s(spots, self.times_s, xy_m[-1], contact_s=contact_s, end_y_m=self.end_y_m),
@@ -296,6 +296,7 @@ class _Shot:
             exposure_s=optics.exposure_s,
             size_px=self.calibration.camera.size_px,
             readout_way=np.array(self.readout_way, dtype=np.float64),
+            drift_sd_px=DRIFT_SD_PX,
             frames=len([k for k in run if self.times_s[k] < contact_s]),
         )
 

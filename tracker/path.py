@@ -1,19 +1,17 @@
 """The ball's path as the tracker hands it on: sightings with times and covariances."""
 
-import math
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from calibrate.arrays import Floats, readonly
-from tracker.autocorrelation import variance_factor
 from tracker.readout import DOWNWARDS
 
 # What the model of the ball's image lacks (lamps mirrored in it, the hand's shadow) changes slowly while the ball
 # rolls on. Chosen: in clips of another renderer means over 0.1 s of the error spread by 0.01 to 0.14 px.
-PERSISTENT_SD_PX = 0.06
-PERSISTENCE_S = 0.07
+DRIFT_SD_PX = 0.1
+DRIFT_TIME_S = 0.07
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -40,7 +38,7 @@ class BallPath:
     centre_px : (N, 2) float64
         (u, v) of the ball's centre in each.
     centre_cov_px2 : (N, 2, 2) float64
-        Covariance of each, from the noise seen in the pixels and `persistent_cov_px2`.
+        Covariance of each, from the noise and misfit seen in the pixels.
     last_rest_s : float
         Time of the last frame in which the ball still lay at rest.
     first_moved_s : float
@@ -57,6 +55,9 @@ class BallPath:
         Frames looked at between strike and contact, with and without a sighting.
     readout_way : (2,) float64
         Which way a frame is read out, right and down: (0, 1) unless the picture is shown turned.
+    drift_sd_px, drift_time_s : float
+        What sightings err by beside that, alike from frame to frame: its standard deviation in each direction, and
+        the time in which its correlation falls to 1/e. 0 where `centre_cov_px2` is all.
     notes : tuple of str
         What the tracker noticed and a person may want to know.
     """
@@ -76,6 +77,8 @@ class BallPath:
     size_px: Floats
     frames: int
     readout_way: Floats = field(default_factory=lambda: np.array(DOWNWARDS, dtype=np.float64))
+    drift_sd_px: float = 0.0
+    drift_time_s: float = DRIFT_TIME_S
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -98,22 +101,3 @@ class BallPath:
     def n_sightings(self) -> int:
         """How many frames between strike and contact show the ball."""
         return len(self.times_s)
-
-
-def persistent_cov_px2(frame_period_s: float) -> Floats:
-    """Give the covariance that stands for errors which persist from frame to frame.
-
-    Parameters
-    ----------
-    frame_period_s : float
-        Time between sightings.
-
-    Returns
-    -------
-    (2, 2) array
-        Given to each sighting as if independent of the others, it lets a path err as persistent errors make it err:
-        see `autocorrelation.variance_factor`.
-    """
-    rho = math.exp(-frame_period_s / PERSISTENCE_S)
-    cov: Floats = np.eye(2) * PERSISTENT_SD_PX**2 * variance_factor(rho)
-    return cov
