@@ -349,14 +349,13 @@ def _linear(
     _, _, points = problem.predict(fit.theta)
     by_camera = calibration.camera.project_parameter_jacobian(points)
     n = len(points)
-    shared = np.zeros((n, 2, N_SHARED))
-    shared[..., :N_CAMERA] = by_camera
+    waves = np.zeros((n, 2, N_SHARED))
+    waves[..., :N_CAMERA] = by_camera
     along = 2 * points[:, 1] / calibration.table.length_m - 1
     for k, wave in enumerate((np.ones(n), along, 1.5 * along**2 - 0.5)):
-        shared[:, 0, _WAVES[2 * k]] = shared[:, 1, _WAVES[2 * k + 1]] = wave
-    shared = problem.whiten @ shared
+        waves[:, 0, _WAVES[2 * k]] = waves[:, 1, _WAVES[2 * k + 1]] = wave
     own = np.concatenate([slope, problem.whiten], axis=-1).reshape(-1, _N_OWN)
-    shared = shared.reshape(-1, N_SHARED)
+    shared = (problem.whiten @ waves).reshape(-1, N_SHARED)
     weighing, noise2 = problem.noise.weighing(fit.weights), fit.noise_scale**2
     linked = np.array(_LINKED)
     prior = problem.prior_precision.copy()

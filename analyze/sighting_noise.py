@@ -17,7 +17,7 @@ from scipy.linalg import cho_solve_banded, cholesky_banded
 from calibrate.arrays import Floats
 from tracker.path import BallPath
 
-# Precision of a drift that there is not, in units of that of the sightings: no drift is left, and no digits are lost.
+# Precision of a drift that there is not, over that of the sightings: no drift is left, and no digits are lost.
 _NO_DRIFT = 1e9
 _BELOW = 3  # entries below the diagonal that are not zero: the two coordinates of the next sighting
 
@@ -26,8 +26,8 @@ _BELOW = 3  # entries below the diagonal that are not zero: the two coordinates 
 class Weighing:
     """The inverse covariance of whitened sightings, when each has a weight of its own.
 
-    A weight divides the covariance of the sighting's noise, not of the drift: an outlier that is left out (weight 0)
-    says nothing of either.
+    A weight divides the covariance of the sighting's noise, not of the drift: an outlier that is left out
+    (weight 0) says nothing of either.
 
     Attributes
     ----------
