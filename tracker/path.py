@@ -9,7 +9,8 @@ from calibrate.arrays import Floats, readonly
 from tracker.readout import DOWNWARDS
 
 # What the model of the ball's image lacks (lamps mirrored in it, the hand's shadow) changes slowly while the ball
-# rolls on. Chosen: in clips of another renderer means over 0.1 s of the error spread by 0.01 to 0.14 px.
+# rolls on. Chosen: in clips of three other renderers errors along the path spread by 0.07 to 0.2 px, half of that
+# persistent and gone after 0.15 s; across the path by less.
 DRIFT_SD_PX = 0.1
 DRIFT_TIME_S = 0.07
 
