@@ -17,25 +17,21 @@ from rich.progress import Progress as ProgressBar
 from typer.core import TyperGroup
 
 from analyze.errors import REASONS
-from analyze.plan import TESTS, WANTED_POWER
-from analyze.plan_session import CONTROLS, PlanRequest, plan_session, session_sheets
+from analyze.fit.shot import Status
+from analyze.measure.batch import BatchOutcome, Progress, measure_session
+from analyze.measure.by_order import label_by_order, planned_order
+from analyze.measure.clip import shot_measured_with
+from analyze.plan.plan_session import CONTROLS, PlanRequest, plan_session, session_sheets
+from analyze.plan.plan_table import power_table
+from analyze.plan.size import TESTS, WANTED_POWER
 from analyze.report import build, terminal
 from analyze.report.draw import draw_shot
-from analyze.report.plan_table import power_table
-from analyze.report.tables import shots_frame, write_shots
+from analyze.report.tables import write_shots
 from analyze.session import demo as sample
-from analyze.session.batch import (
-    BatchOutcome,
-    Progress,
-    calibrate_session,
-    measure_session,
-    measured_with,
-    shot_measured_with,
-)
-from analyze.session.by_order import label_by_order, planned_order
+from analyze.session.calibration import calibrate_session, measured_with
 from analyze.session.folder import Session, new_session, open_session
 from analyze.session.marks_file import take_marks
-from analyze.shot import Status
+from analyze.session.shots_frame import shots_frame
 from calibrate.calibration import Calibration
 from calibrate.click_window import click_marks, marks_to_ask
 from calibrate.errors import RailreadError, SessionError

@@ -8,8 +8,8 @@ import typer
 
 from analyze.cli import app
 from analyze.errors import REASONS
-from analyze.report.tables import SHOT_COLUMNS
 from analyze.session.config import known_keys
+from analyze.session.shots_frame import SHOT_COLUMNS
 from tracker.clip import CLIP_SUFFIXES
 
 ROOT = Path(__file__).parents[1]

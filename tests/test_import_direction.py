@@ -1,6 +1,9 @@
 """The stages know each other in one direction only: calibrate <- tracker <- analyze."""
 
 import ast
+import subprocess
+import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -38,6 +41,47 @@ def test_a_stage_imports_only_itself_and_those_before_it(path):
     stage = path.relative_to(ROOT).parts[0]
     ours = {name.split(".")[0] for name in imports(path)} & OURS
     assert ours <= MAY_IMPORT[stage]
+
+
+def analyze_room(name: str) -> str | None:
+    """Folder of analyze that a module is in; None for one at its root, or elsewhere."""
+    parts = name.split(".")
+    return parts[1] if parts[0] == "analyze" and len(parts) > 1 and (ROOT / "analyze" / parts[1]).is_dir() else None
+
+
+def test_no_folder_of_analyze_imports_one_that_imports_it():
+    wanted: dict[str, set[str]] = {}
+    for path in MODULES:
+        room = analyze_room(".".join(path.relative_to(ROOT).with_suffix("").parts))
+        if room is not None:
+            wanted.setdefault(room, set()).update(
+                other for name in imports(path) if (other := analyze_room(name)) not in (None, room)
+            )
+    assert len(wanted) > 5
+    TopologicalSorter(wanted).prepare()  # raises CycleError, which names the folders
+
+
+@pytest.mark.parametrize("path", MODULES, ids=IDS)
+def test_report_is_imported_by_the_command_line_and_the_page_alone(path):
+    inside = path.relative_to(ROOT).parts[:2]
+    if inside not in (("analyze", "report"), ("analyze", "web"), ("analyze", "cli.py")):
+        assert "report" not in {analyze_room(name) for name in imports(path)}
+
+
+def test_statistics_imports_nothing_else_of_analyze():
+    for path in sorted((ROOT / "analyze" / "statistics").rglob("*.py")):
+        assert {analyze_room(name) for name in imports(path)} <= {None, "statistics"}
+
+
+@pytest.mark.parametrize("module", ["analyze.session.calibration", "analyze.session.shots_frame"])
+def test_listing_shots_and_calibrating_load_neither_report_nor_workers(module):
+    code = (
+        f"import sys, {module}; "
+        "unwanted = ('analyze.report', 'analyze.measure', 'concurrent.futures.process'); "
+        "print([name for name in sys.modules if name.startswith(unwanted)])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
 
 
 @pytest.mark.parametrize("path", MODULES, ids=IDS)

@@ -19,10 +19,10 @@ JOINTS = {
     "calibrate.precision.expected_precision": (),
     "tracker.clip.read_frames": ("capture_fps",),
     "tracker.follow.track_clip": ("capture_fps", "readout_s", "progress"),
-    "analyze.path_fit.fit_path": ("readout_s", "priors"),
-    "analyze.shot.measure_shot": ("readout_s", "priors"),
+    "analyze.fit.path_fit.fit_path": ("readout_s", "priors"),
+    "analyze.fit.shot.measure_shot": ("readout_s", "priors"),
     "analyze.session.folder.open_session": (),
-    "analyze.session.batch.measure_session": ("again", "progress", "measure", "workers"),
+    "analyze.measure.batch.measure_session": ("again", "progress", "measure", "workers"),
     "analyze.statistics.summarise": ("quantity", "confidence"),
 }
 

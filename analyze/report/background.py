@@ -8,14 +8,14 @@ from math import hypot
 import numpy as np
 import pandas as pd
 
-from analyze.budget import SOURCES
+from analyze.cue.squirt import COMMON_SOURCES
+from analyze.fit.budget import SOURCES
 from analyze.report.blocks import Block, Bullets, Grid, Paragraph, Section, paragraphs
 from analyze.report.evidence import Evidence, SessionEvidence
 from analyze.report.findings import Findings
 from analyze.report.words import GAP, NOTHING, angle, length, number, percent
-from analyze.session.batch import calibration_sha256
+from analyze.session.inputs import calibration_sha256
 from analyze.session.store import Store, StoredShot
-from analyze.squirt import COMMON_SOURCES
 from analyze.statistics.outliers import RULE_WORDS
 from calibrate.calibration import Calibration
 from calibrate.units import deg_from_rad, mm_from_m

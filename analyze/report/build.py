@@ -22,9 +22,10 @@ from analyze.report.page import page_sections, page_text, write_page
 from analyze.report.plots import LaneShot, condition_styles, data_uri, lane_figure, save_figure
 from analyze.report.results import reading_strip
 from analyze.report.strip_plot import strip_figure
-from analyze.report.tables import NO_NAME, write_numbers, write_shots
+from analyze.report.tables import write_numbers, write_shots
 from analyze.report.words import once
 from analyze.session.folder import Session
+from analyze.session.shots_frame import NO_NAME
 from analyze.session.store import StoredShot
 from analyze.statistics import Summary, comparisons_frame
 

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from analyze.fit.shot import Shot
 from analyze.session.folder import Session
 from analyze.session.store import StoredShot
-from analyze.shot import Shot
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import SessionError

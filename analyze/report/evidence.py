@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analyze.cue.squirt import COMMON_SOURCES, own_launch_sd_rad
+from analyze.fit.shot import Shot
 from analyze.report.measured_again import ShotKey, keys_before, readings_again, shot_key
-from analyze.report.tables import counted_frame, label_of, shots_frame
 from analyze.session.config import SessionConfig
 from analyze.session.folder import Label, Session, open_session
+from analyze.session.shots_frame import counted_frame, label_of, shots_frame
 from analyze.session.store import Store, StoredShot
-from analyze.shot import Shot
-from analyze.squirt import COMMON_SOURCES, own_launch_sd_rad
 from analyze.statistics import check_shots, read_readings
 from calibrate.errors import SessionError
 from calibrate.units import deg_from_rad, mm_from_m

@@ -6,11 +6,10 @@ from itertools import combinations
 
 import pandas as pd
 
+from analyze.cue.cue_table import Ball, CueTable, DifferenceSplit, cue_table, split_difference
 from analyze.report.evidence import QUANTITIES, Evidence
 from analyze.statistics import (
     Comparisons,
-    CueTable,
-    DifferenceSplit,
     Drift,
     GaugeStudy,
     KeepRule,
@@ -23,16 +22,13 @@ from analyze.statistics import (
     apply_keep_rule,
     compare,
     compare_keep_rules,
-    cue_table,
     flag_outliers,
     gauge_study,
     measurement_fitness,
     session_drift,
-    split_difference,
     summarise,
     variance_components,
 )
-from analyze.statistics.cue_table import Ball
 from calibrate.units import mm_from_m
 
 MOST_SPLITS = 6  # pairs whose difference is split into squirt, swerve and speed; more are for out/comparisons.csv

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 
+from analyze.cue.cue_table import CueRow, CueTable, Interval
 from analyze.report.answer import counting_sentence, failed_sentence, limits_of_the_data, pair_sentences
 from analyze.report.blocks import Block, Bullets, Grid, Paragraph, Picture, Section, paragraphs
 from analyze.report.evidence import Evidence
@@ -25,7 +26,6 @@ from analyze.report.words import (
     value_of,
 )
 from analyze.statistics import Comparison, Comparisons, PairRow, Verdict
-from analyze.statistics.cue_table import CueRow, CueTable, Interval
 from analyze.statistics.outliers import RULE_WORDS
 
 MOST_FLAGS = 12

@@ -1,117 +1,14 @@
-"""The tables of a session: out/shots.csv and out/summary.csv, and the same shots for the statistics."""
+"""The tables in out/ as files: out/shots.csv, and tables of results with sensible decimals."""
 
-from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
 
-from analyze.session.folder import Label, Session
-from analyze.session.store import StoredShot
-from analyze.shot import Shot
-from analyze.squirt import ControlZero, Squirt, control_zero, squirt_of
+from analyze.session.shots_frame import SHOT_COLUMNS
 from calibrate.errors import SessionError
-from calibrate.units import deg_from_rad, mm_from_m
-
-NO_NAME = "(no name)"
-
-# Columns of out/shots.csv with the decimals that they are written with: finer than any uncertainty here, and
-# coarse enough to read. None is no number.
-SHOT_COLUMNS: dict[str, int | None] = {
-    "clip": None,
-    "shot": None,
-    "condition": None,
-    "shooter": None,
-    "role": None,
-    "tip_offset_mm": 3,
-    "order": 0,
-    "status": None,
-    "reason": None,
-    "strike_s": 5,
-    "launch_speed_m_s": 4,
-    "launch_speed_sd_m_s": 4,
-    "rail_speed_m_s": 4,
-    "rail_speed_sd_m_s": 4,
-    "reading_mm": 3,
-    "reading_sd_mm": 3,
-    "launch_deg": 4,
-    "launch_sd_deg": 4,
-    "squirt_deg": 4,
-    "squirt_sd_deg": 4,
-    "squirt_offset_mm": 3,
-    "squirt_offset_sd_mm": 3,
-    "swerve_offset_mm": 3,
-    "swerve_offset_sd_mm": 3,
-    "swerve_seen": None,
-    "slide_end_mm": 1,
-    "frames": None,
-    "residual_px": 3,
-    "camera": None,
-    "kept": None,
-    "set_aside": None,
-    "note": None,
-    "detail": None,
-}
-
 
 # Of tables of results, by the ending of a column's name; numbers of other columns are written in full.
 _DECIMALS = {"_mm": 3, "_mm2": 4, "_deg": 4, "_g": 2, "df": 2, "share": 4, "p_adjusted": 6, "sd_shown": 4}
-
-
-def label_of(session: Session, stored: StoredShot) -> Label:
-    """Return the label of a shot, mended by hand where a person did so."""
-    decision = stored.decision
-    try:
-        label = session.label(stored.clip, stored.shot.shot)
-    except SessionError:
-        # A mended label stands in for one that session.toml does not know.
-        if decision.condition is None:
-            raise
-        label = Label()
-    if decision.condition is None or decision.shooter is None:
-        return label
-    return session.relabelled(label, decision.condition, decision.shooter)
-
-
-def shots_frame(session: Session, stored: Sequence[StoredShot]) -> pd.DataFrame:
-    """Return one row per shot with the columns of `out/shots.csv`.
-
-    Parameters
-    ----------
-    session : Session
-        Gives the labels.
-    stored : sequence of StoredShot
-        Shots and clips without one.
-
-    Returns
-    -------
-    DataFrame
-        Numbers that do not exist are NaN, texts empty.
-    """
-    labels = [label_of(session, one) for one in stored]
-    zeros = control_zeros(stored, labels)
-    rows = [
-        {**_row(one, label), **_squirt(squirt_of(one.shot, zeros.get(label.shooter)))}
-        for one, label in zip(stored, labels, strict=True)
-    ]
-    return pd.DataFrame(rows, columns=list(SHOT_COLUMNS))
-
-
-def control_zeros(stored: Sequence[StoredShot], labels: Sequence[Label]) -> dict[str, ControlZero]:
-    """Return the zero of each shooter from the control shots that are kept; shooters without any are not in it.
-
-    Parameters
-    ----------
-    stored : sequence of StoredShot
-        Shots of one set-up.
-    labels : sequence of Label
-        Theirs.
-    """
-    controls: dict[str, list[Shot]] = {}
-    for one, label in zip(stored, labels, strict=True):
-        if label.control and one.kept:
-            controls.setdefault(label.shooter, []).append(one.shot)
-    zeros = {shooter: control_zero(shots) for shooter, shots in controls.items()}
-    return {shooter: zero for shooter, zero in zeros.items() if zero is not None}
 
 
 def write_shots(path: Path, shots: pd.DataFrame) -> None:
@@ -151,82 +48,6 @@ def write_numbers(path: Path, frame: pd.DataFrame) -> None:
         if decimals is not None:
             table[name] = [_number(value, decimals) for value in table[name]]
     _write(path, table)
-
-
-def counted_frame(shots: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows that have a reading, as the statistics take them: with a name in every cell.
-
-    Parameters
-    ----------
-    shots : DataFrame
-        From `shots_frame`.
-    """
-    table = shots[shots["reading_mm"].notna()].copy()
-    for name in ("condition", "shooter"):
-        table[name] = table[name].replace("", NO_NAME)
-    return table
-
-
-def _squirt(squirt: Squirt | None) -> dict[str, object]:
-    if squirt is None:
-        return {"squirt_deg": _deg(None), "squirt_sd_deg": _deg(None)}
-    return {"squirt_deg": _deg(squirt.squirt_rad), "squirt_sd_deg": _deg(squirt.sd_rad)}
-
-
-def _row(stored: StoredShot, label: Label) -> dict[str, object]:
-    shot = stored.shot
-    notes = [text for text in (label.note, stored.decision.note, shot.note) if text]
-    return {
-        "clip": stored.clip,
-        "shot": shot.shot,
-        "condition": label.condition,
-        "shooter": label.shooter,
-        "role": "control" if label.control else "test",
-        "tip_offset_mm": _mm(label.tip_offset_m),
-        "order": _plain(label.order),
-        "status": str(shot.status),
-        "reason": "" if shot.reason is None else shot.reason.slug,
-        **_quantities(shot),
-        "camera": shot.camera if shot.frames else "",
-        "kept": stored.kept,
-        "set_aside": stored.decision.set_aside_reason,
-        "note": "; ".join(notes),
-        "detail": shot.detail,
-    }
-
-
-def _quantities(shot: Shot) -> dict[str, object]:
-    return {
-        "strike_s": _plain(shot.strike_s),
-        "launch_speed_m_s": _plain(shot.launch_speed_m_s),
-        "launch_speed_sd_m_s": _plain(shot.launch_speed_sd_m_s),
-        "rail_speed_m_s": _plain(shot.rail_speed_m_s),
-        "rail_speed_sd_m_s": _plain(shot.rail_speed_sd_m_s),
-        "reading_mm": _mm(shot.reading_m),
-        "reading_sd_mm": _mm(shot.reading_sd_m),
-        "launch_deg": _deg(shot.launch_rad),
-        "launch_sd_deg": _deg(shot.launch_sd_rad),
-        "squirt_offset_mm": _mm(shot.squirt_offset_m),
-        "squirt_offset_sd_mm": _mm(shot.squirt_offset_sd_m),
-        "swerve_offset_mm": _mm(shot.swerve_offset_m),
-        "swerve_offset_sd_mm": _mm(shot.swerve_offset_sd_m),
-        "swerve_seen": shot.swerve_seen,
-        "slide_end_mm": _mm(shot.slide_end_m),
-        "frames": shot.frames,
-        "residual_px": _plain(shot.residual_px if shot.frames else None),
-    }
-
-
-def _plain(value: float | None) -> float:
-    return float("nan") if value is None else value
-
-
-def _mm(value_m: float | None) -> float:
-    return float("nan") if value_m is None else mm_from_m(value_m)
-
-
-def _deg(value_rad: float | None) -> float:
-    return float("nan") if value_rad is None else deg_from_rad(value_rad)
 
 
 def _decimals(column: str) -> int | None:

@@ -6,8 +6,8 @@ from statistics import median
 import pandas as pd
 from rich.table import Table as TextTable
 
+from analyze.fit.shot import Status
 from analyze.session.demo import AgainstTruth, Comparison
-from analyze.shot import Status
 from analyze.statistics import Summary
 from calibrate.calibration import Calibration
 from calibrate.units import inch_from_m, m_from_mm, sixteenths

@@ -18,8 +18,9 @@ from typing import Any, Self
 
 import numpy as np
 
-from analyze.budget import BudgetShare
 from analyze.errors import REASONS
+from analyze.fit.budget import BudgetShare
+from analyze.fit.shot import Shot, Status
 from analyze.session.folder import reading_order
 from analyze.session.records import (
     calibration_from_text,
@@ -27,7 +28,6 @@ from analyze.session.records import (
     text_from_calibration,
     text_from_sightings,
 )
-from analyze.shot import Shot, Status
 from calibrate.calibration import Calibration
 from calibrate.errors import Reason, StoreError
 

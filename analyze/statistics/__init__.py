@@ -7,7 +7,6 @@ of the files in `out/`. Numbers that do not exist are None, with a sentence that
 
 from analyze.statistics.compare import Comparison, Comparisons, compare, comparisons_frame
 from analyze.statistics.controls import ControlOutcome, subtract_controls
-from analyze.statistics.cue_table import CueTable, DifferenceSplit, cue_table, split_difference
 from analyze.statistics.drift import Drift, session_drift
 from analyze.statistics.keep_rules import KeepRule, KeepRules, apply_keep_rule, compare_keep_rules
 from analyze.statistics.outliers import OutlierFlag, flag_outliers
@@ -30,8 +29,6 @@ __all__ = [
     "Comparison",
     "Comparisons",
     "ControlOutcome",
-    "CueTable",
-    "DifferenceSplit",
     "Drift",
     "GaugeStudy",
     "KeepRule",
@@ -51,7 +48,6 @@ __all__ = [
     "compare",
     "compare_keep_rules",
     "comparisons_frame",
-    "cue_table",
     "flag_outliers",
     "gauge_study",
     "inch_from_text",
@@ -59,7 +55,6 @@ __all__ = [
     "pair_sentence",
     "read_readings",
     "session_drift",
-    "split_difference",
     "subtract_controls",
     "summarise",
     "variance_components",

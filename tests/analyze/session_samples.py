@@ -5,11 +5,11 @@ from pathlib import Path
 
 import numpy as np
 
-from analyze.budget import BudgetShare
-from analyze.reasons import KINK
+from analyze.fit.budget import BudgetShare
+from analyze.fit.reasons import KINK
+from analyze.fit.shot import Shot, Status, failed_shot
 from analyze.session.folder import Session, open_session
 from analyze.session.store import ClipRecord, Store
-from analyze.shot import Shot, Status, failed_shot
 from tracker.reasons import NO_BALL
 
 CONFIG = """

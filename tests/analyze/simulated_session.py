@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from simulated_shots import SIZE_PX, Setting, cameras, played_parameters, simulate
 
-from analyze.joint import Joint, join
-from analyze.path_fit import fit_path
-from analyze.quantities import quantities
+from analyze.fit.joint import Joint, join
+from analyze.fit.path_fit import fit_path
+from analyze.fit.quantities import quantities
 from calibrate.errors import NotMeasured
 
 STRAYS = (0.03, 0.06, 0.12, 0.2)  # of the friction of one shot from that of the cloth, as a logarithm

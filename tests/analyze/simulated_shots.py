@@ -11,7 +11,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from analyze.path_problem import MotionPriors
+from analyze.fit.problem import MotionPriors
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from calibrate.camera import Camera
 from calibrate.marks import Click, mark_kind, mark_point_m

@@ -8,12 +8,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analyze.session import batch
-from analyze.session.batch import ClipJob, Progress, measure_session
-from analyze.session.clip_camera import picture_from_bytes
+from analyze.fit.shot import Shot, Status, failed_shot
+from analyze.measure import batch
+from analyze.measure.batch import Progress, measure_session
+from analyze.measure.clip import ClipJob
+from analyze.session import calibration
+from analyze.session.calibration import calibrate_session
 from analyze.session.folder import Session, open_session
+from analyze.session.picture import picture_from_bytes
 from analyze.session.store import DecisionKind, Store
-from analyze.shot import Shot, Status, failed_shot
 from calibrate.calibration import Calibration
 from calibrate.camera import Camera
 from calibrate.errors import ClipError, MarksError, SessionError
@@ -36,8 +39,10 @@ def measured(job: ClipJob) -> tuple[Shot, ...]:
 @pytest.fixture
 def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Session:
     """A session whose marks are not looked at: calibration has tests of its own."""
-    monkeypatch.setattr(batch, "still_luma", lambda path: np.zeros((72, 128)) if path.read_text() else broken(path))
-    monkeypatch.setattr(batch, "calibrate", calibration_of)
+    monkeypatch.setattr(
+        calibration, "still_luma", lambda path: np.zeros((72, 128)) if path.read_text() else broken(path)
+    )
+    monkeypatch.setattr(calibration, "calibrate", calibration_of)
     (tmp_path / "session.toml").write_text("")
     (tmp_path / "marks.csv").write_text("mark,u_px,v_px\nfoot-1,1,2\nfoot-2,3,4\n")
     return open_session(tmp_path)
@@ -199,8 +204,8 @@ def test_progress_is_told_from_first_to_last(session):
 def test_a_calibration_made_anew_measures_everything_again(session, monkeypatch):
     put(session, "1.mp4", "one")
     run(session)
-    monkeypatch.setattr(batch, "still_luma", lambda path: np.zeros((60, 128)))
-    batch.calibrate_session(session, session.clip_path("1.mp4"))
+    monkeypatch.setattr(calibration, "still_luma", lambda path: np.zeros((60, 128)))
+    calibrate_session(session, session.clip_path("1.mp4"))
     again = run(session)
     assert not again.calibrated_now
     assert again.measured == ("1.mp4",)
@@ -220,9 +225,9 @@ def test_a_calibration_without_its_picture_is_said_to_leave_nudges_unseen(sessio
 
 def test_every_clip_is_given_the_calibrated_picture(session, monkeypatch):
     put(session, "1.mp4", "one")
-    monkeypatch.setattr(batch, "still_luma", lambda _: np.full((72, 128), 77.0))
+    monkeypatch.setattr(calibration, "still_luma", lambda _: np.full((72, 128), 77.0))
     jobs: list[ClipJob] = []
-    monkeypatch.setattr(batch, "_measured", lambda found, *_: jobs.extend(found) or iter(()))
+    monkeypatch.setattr(batch, "measured_jobs", lambda found, *_: jobs.extend(found) or iter(()))
     run(session)
     (job,) = jobs
     assert np.all(picture_from_bytes(job.picture) == 77.0)

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from analyze.budget import central_differences, in_turn, propagate, propagate_curved, root_sum_square
+from analyze.fit.budget import central_differences, in_turn, propagate, propagate_curved, root_sum_square
 
 
 def test_end_gauge_of_the_gum():

@@ -11,9 +11,9 @@ from typer.testing import CliRunner, Result
 
 from analyze import cli
 from analyze.cli import app
+from analyze.measure.batch import BatchOutcome
 from analyze.report.terminal import length_text
 from analyze.session import demo as sample
-from analyze.session.batch import BatchOutcome
 from analyze.session.folder import Session
 from analyze.session.store import Store
 from calibrate.calibration import Calibration, MarkResidual

@@ -16,13 +16,16 @@ import cv2
 import numpy as np
 import pytest
 
-from analyze.reasons import FAR_FROM_RAIL, KINK, MOVED_IN_SHOT
-from analyze.session import clip_camera as room
-from analyze.session.batch import ClipJob, calibrate_session, measure_clip, measure_session, shot_measured_with
-from analyze.session.clip_camera import bytes_from_picture, clip_camera, picture_from_bytes, with_camera_said
+from analyze.fit.reasons import FAR_FROM_RAIL, KINK, MOVED_IN_SHOT
+from analyze.fit.shot import Status, failed_shot
+from analyze.measure import clip_camera as room
+from analyze.measure.batch import measure_session
+from analyze.measure.clip import ClipJob, measure_clip, shot_measured_with
+from analyze.measure.clip_camera import clip_camera, with_camera_said
+from analyze.session.calibration import calibrate_session
 from analyze.session.demo import copy_sample, read_truth
 from analyze.session.folder import Session, open_session
-from analyze.shot import Status, failed_shot
+from analyze.session.picture import bytes_from_picture, picture_from_bytes
 from calibrate.arrays import Floats
 from calibrate.errors import NotMeasured
 from calibrate.reasons import PICTURE_UNLIKE

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from simulated_shots import PLACES, Setting, simulate
 
-from analyze.path_fit import fit_path
-from analyze.quantities import QUANTITIES, quantities
+from analyze.fit.path_fit import fit_path
+from analyze.fit.quantities import QUANTITIES, quantities
 
 SHOTS = 400
 GRID = list(product(PLACES, (30.0, 60.0), (1.7, 3.0, 5.5), (True, False)))

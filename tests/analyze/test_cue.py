@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analyze.cue import (
+from analyze.cue.end_mass import (
     END_MASS_FORMULA,
     PIVOT_FORMULAS,
     contact_offset_m,

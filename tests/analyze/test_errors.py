@@ -1,20 +1,20 @@
 import re
 
-import analyze.reasons
+import analyze.fit.reasons
 import calibrate.reasons
 import tracker.reasons
 from analyze.errors import REASONS
 
 
 def test_reasons_of_all_stages_are_gathered_once():
-    every = (*calibrate.reasons.REASONS, *tracker.reasons.REASONS, *analyze.reasons.REASONS)
+    every = (*calibrate.reasons.REASONS, *tracker.reasons.REASONS, *analyze.fit.reasons.REASONS)
     assert set(REASONS.values()) == set(every)
     assert len(REASONS) == len(every), "two reasons share a slug"
 
 
 def test_every_reason_of_this_stage_is_listed():
-    defined = {value for value in vars(analyze.reasons).values() if type(value).__name__ == "Reason"}
-    assert defined == set(analyze.reasons.REASONS)
+    defined = {value for value in vars(analyze.fit.reasons).values() if type(value).__name__ == "Reason"}
+    assert defined == set(analyze.fit.reasons.REASONS)
 
 
 def test_reasons_read_as_sentences():

@@ -9,10 +9,10 @@ from scipy.stats import multivariate_normal
 from simulated_session import measure_together, play_session
 from simulated_shots import PLACES, Setting
 
-from analyze.joint import LEAST_ACCORD, LEAST_GAIN, N_SHARED, STRAYS, join, log_support
-from analyze.path_fit import fit_path
-from analyze.path_problem import FIT_PARAMETERS, MotionPriors, build_problem
-from analyze.quantities import QUANTITIES
+from analyze.fit.joint import LEAST_ACCORD, LEAST_GAIN, N_SHARED, STRAYS, join, log_support
+from analyze.fit.path_fit import fit_path
+from analyze.fit.problem import FIT_PARAMETERS, MotionPriors, build_problem
+from analyze.fit.quantities import QUANTITIES
 
 SETTING = Setting(place="side", frame_rate=60.0, speed_m_s=2.2, readout_known=False)
 

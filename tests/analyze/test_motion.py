@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from simulated_shots import integrated_ball
 
-from analyze.motion import (
+from analyze.fit.motion import (
     GRAVITY_M_S2,
     crossing_s,
     rolling_velocity_m_s,

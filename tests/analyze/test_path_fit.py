@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from simulated_shots import BALL, TABLE, Setting, played_parameters, simulate
 
-from analyze import slide_nodes
-from analyze.motion import state
-from analyze.path_fit import contact_line_y_m, fit_path
-from analyze.path_problem import FIT_PARAMETERS, NUISANCE_PARAMETERS, MotionPriors, motion_parameters
-from analyze.quantities import QUANTITIES, evaluate, quantities
-from analyze.reasons import NO_FIT, RAIL_NOT_REACHED, TOO_FEW_SIGHTINGS
+from analyze.fit import slide_nodes
+from analyze.fit.motion import state
+from analyze.fit.path_fit import contact_line_y_m, fit_path
+from analyze.fit.problem import FIT_PARAMETERS, NUISANCE_PARAMETERS, MotionPriors, motion_parameters
+from analyze.fit.quantities import QUANTITIES, evaluate, quantities
+from analyze.fit.reasons import NO_FIT, RAIL_NOT_REACHED, TOO_FEW_SIGHTINGS
 from calibrate.errors import NotMeasured
 
 SEED = 20240611

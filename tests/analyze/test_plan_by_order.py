@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 from session_samples import CONFIG, made_up_shot, record_of
 
-from analyze.order import OrderRow, write_order
-from analyze.report.tables import counted_frame, shots_frame
-from analyze.session.by_order import label_by_order, planned_order
+from analyze.fit.shot import failed_shot
+from analyze.measure.by_order import label_by_order, planned_order
 from analyze.session.folder import open_session
+from analyze.session.order import OrderRow, write_order
+from analyze.session.shots_frame import counted_frame, shots_frame
 from analyze.session.store import Store
-from analyze.shot import failed_shot
 from analyze.statistics import session_drift
 from calibrate.errors import SessionError
 from tracker.reasons import BALL_LOST, NO_STRIKE

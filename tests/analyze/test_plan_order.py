@@ -9,8 +9,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analyze.order import OrderRow, OrderWish, order_text, read_order, read_remark, shooting_order, write_order
-from analyze.report.order_sheet import write_order_sheet
+from analyze.plan.order_sheet import write_order_sheet
+from analyze.session.order import (
+    OrderRow,
+    OrderWish,
+    order_text,
+    read_order,
+    read_remark,
+    shooting_order,
+    write_order,
+)
 from calibrate.errors import SessionError
 
 

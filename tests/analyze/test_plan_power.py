@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower, TTestIndPower, TTestPower
 
-from analyze.power import (
+from analyze.plan.power import (
     Aim,
     Goal,
     Size,

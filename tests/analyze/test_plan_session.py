@@ -11,15 +11,15 @@ from typer.testing import CliRunner, Result
 
 from analyze import cli
 from analyze.cli import app
-from analyze.order import ORDER_NAME, read_order
-from analyze.pilot import ASSUMED, pilot_spreads
-from analyze.plan import length_mm_from_text, plan_test, shooters_seen
-from analyze.plan_session import PlanRequest, plan_session
-from analyze.power import Aim, Goal, Size, Spreads
-from analyze.session.batch import BatchOutcome
+from analyze.measure.batch import BatchOutcome
+from analyze.plan.pilot import ASSUMED, pilot_spreads
+from analyze.plan.plan_session import PlanRequest, plan_session
+from analyze.plan.power import Aim, Goal, Size, Spreads
+from analyze.plan.simulated_power import simulate_power
+from analyze.plan.size import length_mm_from_text, plan_test, shooters_seen
 from analyze.session.folder import Session, new_session, open_session
+from analyze.session.order import ORDER_NAME, read_order
 from analyze.session.store import Store
-from analyze.simulated_power import simulate_power
 from analyze.statistics.question import Scope
 from calibrate.errors import SessionError
 

@@ -7,8 +7,8 @@ import pytest
 from session_samples import made_up_session
 
 from analyze.report.build import build_report, stored_shots
-from analyze.report.tables import NO_NAME, SHOT_COLUMNS, counted_frame, shots_frame
 from analyze.session.folder import Session
+from analyze.session.shots_frame import NO_NAME, SHOT_COLUMNS, counted_frame, shots_frame
 from analyze.session.store import DecisionKind, Store
 from calibrate.errors import SessionError
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from simulated_shots import BALL, Setting, simulate
 
-from analyze.budget import SOURCES
-from analyze.motion import state
-from analyze.quantities import BUDGETED, QUANTITIES
-from analyze.reasons import (
+from analyze.fit.budget import SOURCES
+from analyze.fit.motion import state
+from analyze.fit.quantities import BUDGETED, QUANTITIES
+from analyze.fit.reasons import (
     FAR_FROM_RAIL,
     HOP,
     IMPRECISE,
@@ -21,7 +21,7 @@ from analyze.reasons import (
     POOR_FIT,
     TOO_FEW_SIGHTINGS,
 )
-from analyze.shot import Status, failed_shot, measure_shot
+from analyze.fit.shot import Status, failed_shot, measure_shot
 
 SEED = 20240611
 GRAVITY_M_S2 = 9.80665

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from simulated_shots import Setting, simulate
 
-from analyze.path_fit import fit_path
-from analyze.quantities import quantities
-from analyze.sighting_noise import SightingNoise
+from analyze.fit.path_fit import fit_path
+from analyze.fit.quantities import quantities
+from analyze.fit.sighting_noise import SightingNoise
 
 N = 23
 

@@ -5,10 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analyze.budget import BudgetShare
-from analyze.reasons import NO_FIT
-from analyze.shot import Status, failed_shot
-from analyze.squirt import AIM_SD_RAD, NO_CONTROLS, control_zero, own_launch_sd_rad, squirt_of
+from analyze.cue.squirt import AIM_SD_RAD, NO_CONTROLS, control_zero, own_launch_sd_rad, squirt_of
+from analyze.fit.budget import BudgetShare
+from analyze.fit.reasons import NO_FIT
+from analyze.fit.shot import Status, failed_shot
 
 FAILED = failed_shot(Path("clip.mp4"), 1, NO_FIT, "")
 

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analyze.budget import BudgetShare
-from analyze.reasons import KINK
+from analyze.fit.budget import BudgetShare
+from analyze.fit.reasons import KINK
+from analyze.fit.shot import Shot, Status, failed_shot
 from analyze.session.store import QUANTITIES, ClipRecord, Decision, DecisionKind, Store, StoredShot
-from analyze.shot import Shot, Status, failed_shot
 from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
 from calibrate.errors import Reason, StoreError

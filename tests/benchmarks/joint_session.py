@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "analyze"))
 from simulated_session import MeasuredSession, measure_together, play_session
 from simulated_shots import PLACES, Setting
 
-from analyze.quantities import QUANTITIES
+from analyze.fit.quantities import QUANTITIES
 
 JUDGED = ("reading_m", "launch_rad", "swerve_offset_m", "launch_speed_m_s", "rail_speed_m_s")
 GRID = tuple(product((1.7, 3.0, 5.5), PLACES, (True, False), (30.0, 60.0)))

@@ -35,10 +35,10 @@ from simulated_shots import (
     simulate,
 )
 
-from analyze.motion import state
-from analyze.path_fit import fit_path
-from analyze.path_problem import MotionPriors, motion_parameters
-from analyze.quantities import QUANTITIES, evaluate, quantities
+from analyze.fit.motion import state
+from analyze.fit.path_fit import fit_path
+from analyze.fit.problem import MotionPriors, motion_parameters
+from analyze.fit.quantities import QUANTITIES, evaluate, quantities
 from calibrate.errors import NotMeasured
 
 JUDGED = ("reading_m", "launch_rad", "swerve_offset_m")

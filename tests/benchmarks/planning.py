@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analyze.power import Aim, Goal, Size, Spreads, power, shooters_needed, shots_needed
-from analyze.simulated_power import SimulatedPower, simulate_power
+from analyze.plan.power import Aim, Goal, Size, Spreads, power, shooters_needed, shots_needed
+from analyze.plan.simulated_power import SimulatedPower, simulate_power
 from analyze.statistics.question import Scope
 
 WANTED = 0.80

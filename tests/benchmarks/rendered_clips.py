@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from clip_sets import SETS, Clip, calibrate_clip, make_clips
 
-from analyze.shot import Shot, measure_shot
+from analyze.fit.shot import Shot, measure_shot
 from calibrate.calibration import Calibration
 from calibrate.errors import RailreadError
 from tracker.follow import track_clip

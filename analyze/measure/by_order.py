@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from analyze.order import ORDER_NAME, OrderRow, free_name, read_order
-from analyze.reasons import MEASURING_BROKE_OFF
+from analyze.fit.reasons import MEASURING_BROKE_OFF
 from analyze.session.config import CONFIG_NAME
 from analyze.session.folder import LABEL_COLUMNS, Session, open_session, reading_order
+from analyze.session.order import ORDER_NAME, OrderRow, free_name, read_order
 from analyze.session.store import StoredShot
 from calibrate.errors import SessionError
 from tracker.reasons import CLIP_DAMAGED, NO_BALL, NO_STRIKE

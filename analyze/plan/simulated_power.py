@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analyze.power import Aim, Goal, Size, Spreads
+from analyze.plan.power import Aim, Goal, Size, Spreads
 from analyze.statistics import Question, compare
 from analyze.statistics.question import Scope
 
@@ -39,7 +39,7 @@ def simulate_power(
     Parameters
     ----------
     size, spreads, aim
-        As for `analyze.power.power`.
+        As for `analyze.plan.power.power`.
     scope : Scope
         For these shooters the difference of their mean is the planned one, however they differ among themselves;
         for shooters in general they are drawn anew for each test.

@@ -5,8 +5,8 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from analyze.motion import crossing_s
-from analyze.path_problem import (
+from analyze.fit.motion import crossing_s
+from analyze.fit.problem import (
     LONGEST_STEP,
     MIN_SIGHTINGS,
     N_FIT,
@@ -24,9 +24,9 @@ from analyze.path_problem import (
     sighting_weights,
     weighed,
 )
-from analyze.reasons import NO_FIT, RAIL_NOT_REACHED, TOO_FEW_SIGHTINGS
-from analyze.sighting_noise import SightingNoise
-from analyze.slide_nodes import SlideNode, slide_nodes
+from analyze.fit.reasons import NO_FIT, RAIL_NOT_REACHED, TOO_FEW_SIGHTINGS
+from analyze.fit.sighting_noise import SightingNoise
+from analyze.fit.slide_nodes import SlideNode, slide_nodes
 from calibrate.arrays import Floats, readonly
 from calibrate.calibration import Calibration
 from calibrate.camera import CAMERA_PARAMETERS

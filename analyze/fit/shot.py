@@ -7,13 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
-from analyze.budget import BudgetShare
-from analyze.model_check import find_doubt
-from analyze.motion import slide_time_s, state
-from analyze.path_fit import PathFit, fit_path
-from analyze.path_problem import MotionPriors
-from analyze.quantities import Quantities, quantities
-from analyze.reasons import IMPRECISE, NO_FIT
+from analyze.fit.budget import BudgetShare
+from analyze.fit.doubts import find_doubt
+from analyze.fit.motion import slide_time_s, state
+from analyze.fit.path_fit import PathFit, fit_path
+from analyze.fit.problem import MotionPriors
+from analyze.fit.quantities import Quantities, quantities
+from analyze.fit.reasons import IMPRECISE, NO_FIT
 from calibrate.arrays import Floats, readonly
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured, Reason

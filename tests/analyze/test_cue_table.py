@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analyze.statistics import Verdict, cue_table, split_difference
-from analyze.statistics.cue_table import Ball, Standard, offset_groups, restated_deflection_mm
+from analyze.cue.cue_table import Ball, Standard, cue_table, offset_groups, restated_deflection_mm, split_difference
+from analyze.statistics import Verdict
 from calibrate.errors import SessionError
 
 RADIUS_MM = 28.575

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import numpy as np
 
-from analyze.order import ORDER_NAME, OrderRow, OrderWish, read_order, read_remark, shooting_order, write_order
-from analyze.pilot import ASSUMED, Expected, pilot_spreads
-from analyze.plan import (
+from analyze.plan.order_sheet import write_order_sheet
+from analyze.plan.pilot import ASSUMED, Expected, pilot_spreads
+from analyze.plan.power import MOST_SHOTS, Aim, Size, Spreads
+from analyze.plan.size import (
     TESTS,
     WANTED_POWER,
     Plan,
@@ -17,9 +18,16 @@ from analyze.plan import (
     plan_test,
     shooters_seen,
 )
-from analyze.power import MOST_SHOTS, Aim, Size, Spreads
-from analyze.report.order_sheet import write_order_sheet
 from analyze.session.folder import Session
+from analyze.session.order import (
+    ORDER_NAME,
+    OrderRow,
+    OrderWish,
+    read_order,
+    read_remark,
+    shooting_order,
+    write_order,
+)
 from calibrate.errors import SessionError
 from calibrate.sheets import PAPERS_MM, write_sheets
 from calibrate.units import inch_from_m, m_from_mm

@@ -1,7 +1,7 @@
 """What the shots say of the cues: squirt per tip offset, end mass, pivot lengths, and what a difference is made of.
 
 Squirt grows with the tip offset, and so do end mass and pivot length a little; conditions are held against each
-other at equal offset only. Every derived number carries the formula that defines it (`analyze.cue`).
+other at equal offset only. Every derived number carries the formula that defines it (`analyze.cue.end_mass`).
 """
 
 import math
@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from analyze.cue import END_MASS_FORMULA, CueEnd, cue_end, mass_ratio, miscue_warning, squirt_rad
+from analyze.cue.end_mass import END_MASS_FORMULA, CueEnd, cue_end, mass_ratio, miscue_warning, squirt_rad
 from analyze.statistics.compare import Comparisons, compare
 from analyze.statistics.question import Question
 from analyze.statistics.shots_table import check_shots, counted_shots, listed
@@ -63,7 +63,7 @@ class CueRow:
     end_mass_g : Interval or None
         Effective end mass; None where squirt does not point away from the tip's side.
     pivot_mm : tuple of (str, Interval)
-        Pivot length by each definition of `analyze.cue.PIVOT_FORMULAS`.
+        Pivot length by each definition of `analyze.cue.end_mass.PIVOT_FORMULAS`.
     deflection_mm : Interval or None
         Sideways shift at the standard distance, had the tip been set to the standard offset.
     notes : tuple of str

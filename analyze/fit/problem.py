@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyze.motion import state_jacobian
-from analyze.sighting_noise import SightingNoise, Weighing, sighting_noise
+from analyze.fit.motion import state_jacobian
+from analyze.fit.sighting_noise import SightingNoise, Weighing, sighting_noise
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from tracker.path import BallPath

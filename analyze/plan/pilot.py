@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analyze.power import Spreads
-from analyze.report.tables import counted_frame, shots_frame
+from analyze.plan.power import Spreads
 from analyze.session.folder import open_session
+from analyze.session.shots_frame import counted_frame, shots_frame
 from analyze.session.store import Store
 from analyze.statistics import read_readings, variance_components
 from analyze.statistics.mixed import SHOT

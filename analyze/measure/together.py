@@ -3,11 +3,11 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from analyze.joint import LEAST_SHOTS, Joint, join
-from analyze.model_check import find_doubt
-from analyze.path_fit import PathFit, fit_path
+from analyze.fit.doubts import find_doubt
+from analyze.fit.joint import LEAST_SHOTS, Joint, join
+from analyze.fit.path_fit import PathFit, fit_path
+from analyze.fit.shot import CAMERA_MARKS, CAMERA_MOVED, CAMERA_SESSION, Shot, Status, measure_shot
 from analyze.session.store import StoredShot
-from analyze.shot import CAMERA_MARKS, CAMERA_MOVED, CAMERA_SESSION, Shot, Status, measure_shot
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
 from tracker.path import BallPath

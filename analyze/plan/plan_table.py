@@ -2,8 +2,8 @@
 
 from rich.table import Table as TextTable
 
-from analyze.plan import Plan
-from analyze.power import Goal
+from analyze.plan.power import Goal
+from analyze.plan.size import Plan
 from analyze.statistics.question import Scope
 
 _WHOM = {Scope.THESE: "these shooters", Scope.GENERAL: "in general"}

@@ -19,8 +19,8 @@ from itertools import product
 import numpy as np
 from scipy.stats import chi2
 
-from analyze.path_fit import PathFit
-from analyze.path_problem import (
+from analyze.fit.path_fit import PathFit
+from analyze.fit.problem import (
     FIT_PARAMETERS,
     N_FIT,
     READOUT,

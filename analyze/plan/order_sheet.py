@@ -10,7 +10,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from analyze.order import OrderRow
+from analyze.session.order import OrderRow
 from calibrate.errors import SessionError
 from calibrate.sheets import PAPERS_MM
 

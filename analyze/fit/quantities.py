@@ -5,11 +5,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyze.budget import BudgetShare, central_differences, in_turn
-from analyze.motion import crossing_s, slide_time_s, state
-from analyze.path_fit import PathFit
-from analyze.path_problem import FIT_PARAMETERS, N_FIT, NUISANCE_PARAMETERS, motion_parameters
-from analyze.slide_nodes import SlideNode
+from analyze.fit.budget import BudgetShare, central_differences, in_turn
+from analyze.fit.motion import crossing_s, slide_time_s, state
+from analyze.fit.path_fit import PathFit
+from analyze.fit.problem import FIT_PARAMETERS, N_FIT, NUISANCE_PARAMETERS, motion_parameters
+from analyze.fit.slide_nodes import SlideNode
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from calibrate.scale import RailScale

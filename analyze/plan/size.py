@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 
-from analyze.pilot import Expected
-from analyze.power import (
+from analyze.plan.pilot import Expected
+from analyze.plan.power import (
     MOST_SHOTS,
     Aim,
     Goal,
@@ -16,8 +16,8 @@ from analyze.power import (
     shooters_needed,
     shots_needed,
 )
+from analyze.plan.simulated_power import SimulatedPower, simulate_power
 from analyze.session.folder import Session
-from analyze.simulated_power import SimulatedPower, simulate_power
 from analyze.statistics import inch_from_text
 from analyze.statistics.question import Scope
 from calibrate.errors import SessionError

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyze.shot import Shot
+from analyze.fit.shot import Shot
 
 # How far a shooter's centre-ball shots scatter about the lane, one standard deviation: common practice, no source.
 # Used only where a single control shot cannot show its own scatter.

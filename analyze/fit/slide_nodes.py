@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyze.path_problem import FIT_PARAMETERS, LONGEST_STEP, N_FIT, Problem, inverse, weighed
-from analyze.sighting_noise import Weighing
+from analyze.fit.problem import FIT_PARAMETERS, LONGEST_STEP, N_FIT, Problem, inverse, weighed
+from analyze.fit.sighting_noise import Weighing
 from calibrate.arrays import Floats
 
 _SLIP = FIT_PARAMETERS.index("forward_slip")

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from analyze.motion import GRAVITY_M_S2, state
-from analyze.path_fit import PathFit, fit_path
-from analyze.path_problem import OUTLIER, READOUT, MotionPriors
-from analyze.reasons import (
+from analyze.fit.motion import GRAVITY_M_S2, state
+from analyze.fit.path_fit import PathFit, fit_path
+from analyze.fit.problem import OUTLIER, READOUT, MotionPriors
+from analyze.fit.reasons import (
     FAR_FROM_RAIL,
     HOP,
     KINK,

@@ -1,0 +1,1 @@
+"""What shots say of the cue: squirt, end mass, pivot length."""

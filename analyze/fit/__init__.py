@@ -1,0 +1,1 @@
+"""From a ball's path to a shot: motion, fit, reading, launch, swerve, each with its uncertainty."""

@@ -1,0 +1,111 @@
+"""The calibration of a session: solved from its marks, kept in its database, found again.
+
+No results and no worker processes: the page and the command line calibrate through here.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from analyze.session.folder import Session
+from analyze.session.inputs import calibration_sha256
+from analyze.session.picture import bytes_from_picture
+from analyze.session.store import Store
+from calibrate.arrays import Floats
+from calibrate.calibration import Calibration
+from calibrate.errors import ClipError, MarksError, SessionError
+from calibrate.marks import read_marks
+from calibrate.solve import calibrate
+from tracker.clip import still_luma
+
+
+def calibrate_session(session: Session, frame: Path) -> Calibration:
+    """Solve the session's camera from its marks.csv and a picture, and keep it in the database.
+
+    Parameters
+    ----------
+    session : Session
+        With a marks.csv.
+    frame : Path
+        A recording, or a picture, taken with the camera as it stood.
+
+    Returns
+    -------
+    Calibration
+        As solved.
+
+    Raises
+    ------
+    RailreadError
+        If the frame cannot be read or the marks give no camera.
+    """
+    luma = still_luma(frame)
+    calibration = _solved(session, luma)
+    with Store(session.store_path) as store:
+        store.save_calibration(
+            calibration,
+            inputs_sha256=calibration_sha256(session),
+            frame=frame.name,
+            picture=bytes_from_picture(luma),
+        )
+    return calibration
+
+
+def measured_with(session: Session) -> Calibration:
+    """Return the calibration that the session's shots were measured with.
+
+    Parameters
+    ----------
+    session : Session
+        The session.
+
+    Raises
+    ------
+    SessionError
+        If marks or settings have changed since, or nothing was measured.
+    """
+    calibration = None
+    if session.store_path.exists():
+        with Store(session.store_path) as store:
+            calibration = store.calibration(calibration_sha256(session))
+    if calibration is None:
+        raise SessionError(
+            f"{session.folder}: not measured with its marks and settings of today; "
+            f"`railread measure {session.folder}` does that"
+        )
+    return calibration
+
+
+def session_calibration(session: Session, clips: Sequence[str], store: Store) -> tuple[Calibration, bool]:
+    """Return the stored calibration if its inputs are those of today, else a new one, and which it is."""
+    inputs = calibration_sha256(session)
+    stored = store.calibration(inputs)
+    if stored is not None:
+        return stored, False
+    unreadable: ClipError | None = None
+    for clip in clips:
+        try:
+            luma = still_luma(session.clip_path(clip))
+        except ClipError as error:
+            unreadable = unreadable or error
+            continue
+        calibration = _solved(session, luma)
+        store.save_calibration(calibration, inputs_sha256=inputs, frame=clip, picture=bytes_from_picture(luma))
+        return calibration, True
+    raise ClipError(f"none of the {len(clips)} recordings can be read; the first: {unreadable}") from unreadable
+
+
+def _solved(session: Session, luma: Floats) -> Calibration:
+    clicks = read_marks(session.marks_path)
+    height, width = luma.shape
+    try:
+        return calibrate(
+            clicks,
+            luma=luma,
+            size_px=(width, height),
+            table=session.table,
+            lane=session.lane,
+            ball=session.ball,
+            scale=session.scale,
+        )
+    except MarksError as error:
+        raise MarksError(f"{session.marks_path}: {error}") from error

@@ -1,0 +1,42 @@
+"""What results follow from, as SHA-256: the marks and settings of a calibration, a recording, a measurement."""
+
+import hashlib
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+from analyze.session.folder import Session
+from analyze.session.records import text_from_calibration
+from analyze.session.store import ClipRecord
+from calibrate.calibration import Calibration
+from calibrate.errors import MarksError
+
+
+def calibration_sha256(session: Session) -> str:
+    """SHA-256 of all that a calibration follows from: the marks, and the settings that place them."""
+    try:
+        marks = session.marks_path.read_bytes()
+    except OSError as error:
+        raise MarksError(
+            f"{session.marks_path}: no marks have been clicked yet; "
+            f"`railread calibrate {session.folder} --frame CLIP` does that"
+        ) from error
+    placing = [asdict(part) for part in (session.table, session.ball, session.lane, session.scale)]
+    return hashlib.sha256(marks + json.dumps(placing, sort_keys=True).encode()).hexdigest()
+
+
+def inputs_sha256(session: Session, calibration: Calibration) -> str:
+    """SHA-256 of all that a measurement follows from, the clip apart."""
+    camera = [session.config.camera.capture_fps, session.config.readout_s]
+    return hashlib.sha256((text_from_calibration(calibration) + json.dumps(camera)).encode()).hexdigest()
+
+
+def clip_record(path: Path, inputs: str) -> ClipRecord:
+    """Give what identifies a recording and the inputs it is to be measured with."""
+    try:
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        return ClipRecord(sha256=digest, size_bytes=path.stat().st_size, inputs_sha256=inputs)
+    except OSError as error:
+        # The clip becomes a failed shot like any other unreadable one; no record ever equals this one.
+        return ClipRecord(sha256=f"unreadable: {error.strerror}", size_bytes=0, inputs_sha256="")
