@@ -1,32 +1,40 @@
-"""Whether the camera was nudged since it was calibrated, and the calibration as it is after the nudge.
+"""Whether the camera was nudged or its zoom changed since it was calibrated, and the calibration as it is now.
 
-Small patches round the marks are found again in the other picture; their displacements give the change of pose,
-everything else about the camera and the scale staying as it was.
+Small patches round the marks are found again in the other picture; their displacements give the change of pose and,
+where they ask for it, of focal length; everything else about the camera and the scale stays as it was. What comes
+out is judged by what the solved camera leaves over, and by how many of the marks it explains.
 """
 
+import math
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
 from calibrate.arrays import Bools, Floats
 from calibrate.calibration import Calibration
-from calibrate.camera import CAMERA_PARAMETERS
+from calibrate.camera import CAMERA_PARAMETERS, Camera
 from calibrate.errors import NotMeasured
 from calibrate.marks import mark_point_m
+from calibrate.patches import Patches, find_patches
 from calibrate.reasons import PICTURE_UNLIKE
 
 NUDGED_PX = 0.3  # less is within what snapping and compression leave open
-_HALF_PATCH_PX = 20
-_NEARBY_PX = 15  # how far a patch may lie from where the picture as a whole has moved
-_LEAST_CORRELATION = 0.8
-_PATCH_SD_PX = 0.1  # rendered pictures without compression: 0.01 to 0.03 px; the rest is for compression
-_LEAST_PATCHES = 4
+# Most of the marks that can be found at all must be found and agree: the rest may be hidden by a player.
+_LEAST_PATCHES = 5
+_LEAST_SHARE = 0.55
 _OUTLIER_PX = 1.0
+_WORST_RMS_PX = 0.5  # left over, per coordinate; rendered and recompressed clips leave 0.05 to 0.2
+_WORST_BIRGE = 9.0  # displacements three times farther from the solved camera than the pictures' noise explains
 # A nudge, not a new place: a tripod leg moved, a phone touched.
 _TURN_SD_RAD = 0.02
 _SHIFT_SD_M = 0.02
+# A lens breathes as it focuses; a finger on the screen zooms.
+_BREATHING_SD = 0.001
+_ZOOM_SD = 0.1
+_ZOOM_GAIN = 15.0  # fall of chi-square that tells a zoom: chance gives it once in 10,000 pictures
 _POSE = slice(CAMERA_PARAMETERS.index("rot_x_rad"), CAMERA_PARAMETERS.index("trans_z_m") + 1)
+_FOCAL = CAMERA_PARAMETERS.index("focal_px")
+_MOVED = [_FOCAL, *range(_POSE.start, _POSE.stop)]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -36,23 +44,41 @@ class Reregistered:
     Attributes
     ----------
     nudged : bool
-        Whether the camera has moved by more than `NUDGED_PX`.
+        Whether the picture has moved by more than `NUDGED_PX`.
     shift_px : float
-        Root mean square displacement of the marks.
+        Root mean square displacement of the marks according to the solved camera.
+    zoom : float
+        Focal length over that of the calibration; 1 where nothing tells that it changed.
     calibration : Calibration
-        With the pose as it is now, and the nudge's uncertainty added; unchanged where `nudged` is False.
+        With the camera as it is now, and the uncertainty of that added; unchanged where `nudged` is False.
     patches : int
-        How many marks were found again.
+        How many marks were found again and agree.
     """
 
     nudged: bool
     shift_px: float
+    zoom: float
     calibration: Calibration
     patches: int
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Moved:
+    """A solved change of camera: values (7,) by `_MOVED`, covariance (7, 7), marks used, what is left over."""
+
+    camera: Camera
+    cov: Floats
+    used: Bools
+    chi2: float
+    rms_px: float
+
+    @property
+    def birge(self) -> float:
+        return self.chi2 / max(1, 2 * int(np.count_nonzero(self.used)) - len(_MOVED))
+
+
 def reregister(calibration: Calibration, *, reference: Floats, luma: Floats) -> Reregistered | NotMeasured:
-    """Find the camera's pose in another picture of the same set-up.
+    """Find the camera's pose and zoom in another picture of the same set-up.
 
     Parameters
     ----------
@@ -64,32 +90,39 @@ def reregister(calibration: Calibration, *, reference: Floats, luma: Floats) -> 
     Returns
     -------
     Reregistered or NotMeasured
-        NotMeasured where the pictures do not match: another size, or too few marks found again.
+        NotMeasured where the pictures do not match: another size, too few marks found again, or marks that moved
+        in ways that no camera explains.
     """
     if reference.shape != luma.shape:
         sizes = " and ".join(f"{shape[1]} x {shape[0]}" for shape in (reference.shape, luma.shape))
         return NotMeasured(PICTURE_UNLIKE, f"pictures of {sizes} px")
     points_m, places_px = _marks(calibration)
-    overall_px = _overall_shift(reference, luma)
-    found = [_find_again(reference, luma, place, overall_px) for place in places_px]
-    kept: Bools = np.array([shift is not None for shift in found], dtype=bool)
-    if np.count_nonzero(kept) < _LEAST_PATCHES:
-        return NotMeasured(PICTURE_UNLIKE, f"{np.count_nonzero(kept)} of {len(found)} marks found again")
-    shifts_px = np.array([shift for shift in found if shift is not None])
-    solved = _solve_pose(calibration, points_m[kept], shifts_px)
-    if solved is None:
-        return NotMeasured(PICTURE_UNLIKE, "the marks moved in different ways")
-    pose, cov, used = solved
-    shift_px = float(np.sqrt(np.mean(np.sum(shifts_px[used] ** 2, axis=1))))
-    count = int(np.count_nonzero(used))
+    patches = find_patches(reference, luma, places_px)
+    findable = int(np.count_nonzero(patches.findable))
+    wanted = max(_LEAST_PATCHES, math.ceil(_LEAST_SHARE * findable))
+    n_found = int(np.count_nonzero(patches.found))
+    if n_found < wanted:
+        detail = f"{n_found} of {findable} marks found again, {wanted} needed"
+        return NotMeasured(PICTURE_UNLIKE, detail)
+    solved = _solve(calibration.camera, points_m, places_px, patches)
+    agreed = int(np.count_nonzero(solved.used))
+    if agreed < wanted or solved.rms_px > _WORST_RMS_PX or solved.birge > _WORST_BIRGE:
+        detail = (
+            f"the marks moved in different ways: {agreed} of {findable} agree, to {solved.rms_px:.2f} px (rms), "
+            f"{wanted} needed to {_WORST_RMS_PX} px"
+        )
+        return NotMeasured(PICTURE_UNLIKE, detail)
+    shifts_px = solved.camera.project(points_m) - places_px
+    shift_px = float(np.sqrt(np.mean(np.sum(shifts_px**2, axis=1))))
+    zoom = solved.camera.focal_px / calibration.camera.focal_px
     if shift_px < NUDGED_PX:
-        return Reregistered(nudged=False, shift_px=shift_px, calibration=calibration, patches=count)
+        return Reregistered(nudged=False, shift_px=shift_px, zoom=1.0, calibration=calibration, patches=agreed)
     values = calibration.parameters.copy()
-    values[_POSE] = pose
+    values[: len(CAMERA_PARAMETERS)] = solved.camera.parameters
     wider = calibration.cov.copy()
-    wider[_POSE, _POSE] += cov
+    wider[np.ix_(_MOVED, _MOVED)] += solved.cov * max(1.0, solved.birge)
     now = replace(calibration.with_parameters(values), cov=wider)
-    return Reregistered(nudged=True, shift_px=shift_px, calibration=now, patches=count)
+    return Reregistered(nudged=True, shift_px=shift_px, zoom=zoom, calibration=now, patches=agreed)
 
 
 def _marks(calibration: Calibration) -> tuple[Floats, Floats]:
@@ -100,96 +133,59 @@ def _marks(calibration: Calibration) -> tuple[Floats, Floats]:
     return points_m, calibration.camera.project(points_m)
 
 
-def _overall_shift(reference: Floats, luma: Floats) -> Floats:
-    """Displacement of the picture as a whole, to a few pixels: it says where to look for the patches."""
-    small = [
-        cv2.resize(picture.astype(np.float32), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-        for picture in (reference, luma)
-    ]
-    window = cv2.createHanningWindow(small[0].shape[::-1], cv2.CV_32F)
-    (du, dv), _ = cv2.phaseCorrelate(small[0] - small[0].mean(), small[1] - small[1].mean(), window)
-    return np.array([4 * du, 4 * dv])
+def _solve(camera: Camera, points_m: Floats, places_px: Floats, patches: Patches) -> _Moved:
+    """Solve for the pose and, where the marks ask for it, the focal length."""
+    found = patches.found
+    targets_px = np.where(found[:, None], patches.place_px, places_px)
+    cov_px2 = np.where(found[:, None, None], patches.cov_px2, np.eye(2))
+    still = _descend(camera, points_m, targets_px, cov_px2, found, zoom_sd=_BREATHING_SD)
+    free = _descend(camera, points_m, targets_px, cov_px2, found, zoom_sd=_ZOOM_SD)
+    more = int(np.count_nonzero(free.used)) - int(np.count_nonzero(still.used))
+    gain = still.chi2 - free.chi2
+    if more > 0 or (more == 0 and gain > _ZOOM_GAIN * max(1.0, free.birge)):
+        return free
+    return still
 
 
-def _find_again(reference: Floats, luma: Floats, place_px: Floats, overall_px: Floats) -> Floats | None:
-    """Displacement (2,) of the patch round `place_px`; None where it is not found."""
-    half = _HALF_PATCH_PX
-    u, v = np.round(place_px).astype(int)
-    height, width = reference.shape
-    if not (half <= u < width - half and half <= v < height - half):
-        return None
-    patch = reference[v - half : v + half + 1, u - half : u + half + 1].astype(np.float64)
-    best = None
-    for guess in (overall_px, np.zeros(2)):  # a hand or a player may have misled the whole
-        du, dv = np.round(guess).astype(int)
-        left, top = u + du - half - _NEARBY_PX, v + dv - half - _NEARBY_PX
-        size = 2 * (half + _NEARBY_PX) + 1
-        if left < 1 or top < 1 or left + size >= width or top + size >= height:
-            continue
-        area = luma[top : top + size, left : left + size].astype(np.float32)
-        scores = cv2.matchTemplate(area, patch.astype(np.float32), cv2.TM_CCOEFF_NORMED)
-        _, score, _, (x, y) = cv2.minMaxLoc(scores)
-        if best is None or score > best[0]:
-            best = (score, left + x + half - u, top + y + half - v)
-    if best is None or best[0] < _LEAST_CORRELATION:
-        return None
-    return _refine(patch, luma, np.array([u, v]), np.array([best[1], best[2]], dtype=float))
-
-
-def _refine(patch: Floats, luma: Floats, place: Floats, shift_px: Floats) -> Floats | None:
-    """Gauss-Newton on the displacement, with gain and offset of the brightness free (Lucas & Kanade 1981)."""
-    inner = patch[1:-1, 1:-1]
-    slope_v: Floats = np.gradient(patch, axis=0)[1:-1, 1:-1].ravel()
-    slope_u: Floats = np.gradient(patch, axis=1)[1:-1, 1:-1].ravel()
-    design = np.column_stack([slope_u, slope_v, inner.ravel(), np.ones(inner.size)])
-    start = shift_px.copy()
-    size = (patch.shape[1], patch.shape[0])
-    for _ in range(15):
-        centre = tuple(float(c) for c in place + shift_px)
-        seen = cv2.getRectSubPix(luma.astype(np.float32), size, centre)[1:-1, 1:-1].astype(np.float64)
-        solution = np.linalg.lstsq(design, seen.ravel(), rcond=None)[0]
-        if not solution[2] > 0.2:
-            return None
-        step = -solution[:2] / solution[2]
-        shift_px = shift_px + step
-        if np.linalg.norm(shift_px - start) > 2:
-            return None
-        if np.linalg.norm(step) < 1e-3:
-            break
-    return shift_px
-
-
-def _solve_pose(
-    calibration: Calibration, points_m: Floats, shifts_px: Floats
-) -> tuple[Floats, Floats, Bools] | None:
-    """Pose (6,), its covariance (6, 6) and which displacements were used; None if they do not belong together."""
-    camera = calibration.camera
-    start = camera.parameters
-    targets_px = camera.project(points_m) + shifts_px
-    prior = np.diag(1 / np.array([_TURN_SD_RAD] * 3 + [_SHIFT_SD_M] * 3) ** 2)
-    used: Bools = np.ones(len(points_m), dtype=bool)
+def _descend(
+    camera: Camera, points_m: Floats, targets_px: Floats, cov_px2: Floats, found: Bools, *, zoom_sd: float
+) -> _Moved:
+    """Robust least squares on the displacements, outliers left out one by one."""
+    white = np.linalg.inv(np.linalg.cholesky(cov_px2))
+    start = camera.parameters[_MOVED]
+    sds = np.array([zoom_sd * camera.focal_px] + [_TURN_SD_RAD] * 3 + [_SHIFT_SD_M] * 3)
+    prior = np.diag(1 / sds**2)
+    used = found.copy()
     values = start.copy()
     while True:
-        for _ in range(10):
-            now = camera.with_parameters(values)
+        for _ in range(15):
+            now = _with_moved(camera, values)
             residual = targets_px - now.project(points_m)
-            slope = now.project_parameter_jacobian(points_m)[:, :, _POSE] / _PATCH_SD_PX
+            slope = white @ now.project_parameter_jacobian(points_m)[:, :, _MOVED]
             # A patch that something has moved in must not pull the others along before it is told apart.
             length = np.linalg.norm(residual, axis=1) / _OUTLIER_PX
             weight = used / (1 + length**2)
             normal = prior + np.einsum("n,nij,nik->jk", weight, slope, slope)
-            pull = np.einsum("n,nij,ni->j", weight, slope, residual / _PATCH_SD_PX)
-            step = np.linalg.solve(normal, pull + prior @ (start - values)[_POSE])
-            values[_POSE] += step
-            if np.abs(step).max() < 1e-9:
+            shown = np.einsum("nij,nj->ni", white, residual)
+            pull = np.einsum("n,nij,ni->j", weight, slope, shown) + prior @ (start - values)
+            step = np.linalg.solve(normal, pull)
+            values = values + step
+            if np.abs(step / sds).max() < 1e-6:
                 break
-        length = np.linalg.norm(targets_px - camera.with_parameters(values).project(points_m), axis=1)
+        moved = _with_moved(camera, values)
+        residual = targets_px - moved.project(points_m)
+        length = np.linalg.norm(residual, axis=1)
         worst = int(np.argmax(np.where(used, length, 0)))
-        if length[worst] < _OUTLIER_PX:
+        if not used.any() or length[worst] < _OUTLIER_PX:
             break
         used[worst] = False
-        if np.count_nonzero(used) < _LEAST_PATCHES:
-            return None
-    residual = (targets_px - camera.with_parameters(values).project(points_m))[used] / _PATCH_SD_PX
-    birge = max(1.0, float(np.sum(residual**2)) / max(1, residual.size - 6))
-    return values[_POSE].copy(), np.linalg.inv(normal) * birge, used
+    shown = np.einsum("nij,nj->ni", white, residual)[used]
+    chi2 = float(np.sum(shown**2) + np.sum(((values - start) / sds) ** 2))
+    rms_px = float(np.sqrt(np.mean(residual[used] ** 2))) if used.any() else math.inf
+    return _Moved(moved, np.linalg.inv(normal), used, chi2, rms_px)
+
+
+def _with_moved(camera: Camera, values: Floats) -> Camera:
+    parameters = camera.parameters.copy()
+    parameters[_MOVED] = values
+    return camera.with_parameters(parameters)

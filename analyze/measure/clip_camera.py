@@ -22,6 +22,7 @@ from tracker.path import BallPath
 
 # What a path looks like from a camera that moves: where one was seen to, that is the reason to give.
 _LOOKS_LIKE_MOVED = frozenset({HOP, KINK, NO_REST, OUTLIERS, PATTERN, POOR_FIT})
+ZOOMED = 0.004  # less is a lens that breathes as it focuses
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -135,9 +136,10 @@ def _registered(calibration: Calibration, reference: Floats, luma: Floats) -> Cl
         return ClipCamera(calibration=calibration, doubt=found)
     if not found.nudged:
         return ClipCamera(calibration=calibration)
+    zoomed = f", its zoom changed by {100 * (found.zoom - 1):+.1f} %" if abs(found.zoom - 1) > ZOOMED else ""
     note = (
-        f"the camera had moved by {found.shift_px:.1f} px since it was calibrated; its place was found again on "
-        f"{found.patches} marks"
+        f"the camera had moved by {found.shift_px:.1f} px since it was calibrated{zoomed}; its place was found "
+        f"again on {found.patches} marks"
     )
     return ClipCamera(calibration=found.calibration, note=note)
 

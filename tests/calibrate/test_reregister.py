@@ -110,6 +110,40 @@ def test_pictures_that_do_not_match_are_refused(calibrated):
     assert isinstance(outcome, NotMeasured)
 
 
+def test_a_changed_zoom_is_solved_for(calibrated):
+    """A finger on the screen zooms by 4 %: no pose explains that, and the reading must not follow it."""
+    camera, calibration, reference = calibrated
+    zoomed = nudge(replace(camera, focal_px=1.04 * camera.focal_px), turn_rad=(0.001, 0, 0.001), shift_m=0.0)
+    outcome = reregister(calibration, reference=reference, luma=picture(zoomed, np.random.default_rng(7)))
+    assert isinstance(outcome, Reregistered)
+    assert outcome.zoom == pytest.approx(1.04, abs=0.001)  # measured: within 0.0001
+    assert outcome.patches >= 14  # of 17
+    assert reading_of(outcome.calibration, zoomed) == pytest.approx(
+        reading_of(calibration, camera), rel=0, abs=2e-4
+    )
+
+
+def test_patches_without_structure_do_not_count(calibrated):
+    """Template matching calls any two flat patches alike: a black picture once was 'found again on 14 marks'."""
+    camera, calibration, reference = calibrated
+    rng = np.random.default_rng(8)
+    black = 16 + rng.normal(0, 0.5, reference.shape)
+    for one, other in ((reference, black), (black, reference), (np.full_like(reference, 16.0), black)):
+        outcome = reregister(calibration, reference=one, luma=other)
+        assert isinstance(outcome, NotMeasured)
+        assert outcome.detail.startswith("0 of ")
+
+
+def test_marks_that_move_apart_are_no_nudge(calibrated):
+    """Half of the marks shifted by 3 px, as if a rail had slipped: no camera explains that."""
+    camera, calibration, reference = calibrated
+    apart = picture(camera, np.random.default_rng(9))
+    apart[:, :960] = np.roll(picture(camera, np.random.default_rng(9)), 3, axis=1)[:, :960]
+    outcome = reregister(calibration, reference=reference, luma=apart)
+    assert isinstance(outcome, NotMeasured)
+    assert "moved in different ways" in outcome.detail
+
+
 def places(camera):
     names = [click.name for click in clicks_of(behind_foot_rail())]
     return [camera.project(mark_point_m(name, TABLE, LANE, SCALE)) for name in names]
