@@ -27,10 +27,12 @@ from analyze.plan.size import TESTS, WANTED_POWER
 from analyze.report import build, terminal
 from analyze.report.draw import draw_shot
 from analyze.report.tables import write_shots
+from analyze.session import decisions
 from analyze.session import demo as sample
 from analyze.session.calibration import calibrate_session, measured_with
 from analyze.session.folder import Session, new_session, open_session
 from analyze.session.marks_file import take_marks
+from analyze.session.shots import label_of, session_shots
 from analyze.session.shots_frame import shots_frame
 from calibrate.calibration import Calibration
 from calibrate.click_window import click_marks, marks_to_ask
@@ -158,9 +160,11 @@ def measure(
     order = planned_order(session) if by_order else ()
     outcome = _measure(session, again, labels_later=by_order)
     labelled = label_by_order(session, outcome.shots, order) if by_order else None
+    stored = outcome.shots
     if labelled is not None:
         session = labelled.session
-    shots = shots_frame(session, outcome.shots)
+        stored = session_shots(session)
+    shots = shots_frame(session, stored)
     write_shots(session.out_folder / "shots.csv", shots)
     units = session.config.session.units
     shown = shots if len(shots) <= MOST_ROWS else shots[shots["status"] != "measured"]
@@ -175,7 +179,57 @@ def measure(
     if labelled is not None:
         print(labelled.sentence)
     unlabelled = labelled is not None and not labelled.matched
-    raise typer.Exit(NEEDS_A_PERSON if outcome.needs_a_person or unlabelled else DONE)
+    needs_a_person = any(one.needs_a_person for one in stored)
+    raise typer.Exit(NEEDS_A_PERSON if needs_a_person or unlabelled else DONE)
+
+
+@app.command("set-aside")
+def set_aside(
+    folder: SessionFolder,
+    names: Annotated[
+        list[str], typer.Argument(metavar="CLIP[:SHOT]...", help="Recordings as out/shots.csv names them.")
+    ],
+    because: Annotated[str | None, typer.Option(metavar="TEXT", help="Set aside, for this reason.")] = None,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take back that it was set aside or accepted, and a mended label.")
+    ] = False,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="It counts: somebody has looked at it, doubtful as it is.")
+    ] = False,
+    note: Annotated[str | None, typer.Option(metavar="TEXT", help="Write a note; '' takes it away.")] = None,
+    condition: Annotated[str | None, typer.Option(help="Mend the condition.")] = None,
+    shooter: Annotated[str | None, typer.Option(help="Mend the shooter.")] = None,
+) -> None:
+    """Set shots aside with a reason: they stay in the tables and do not count. Also accept, note, mend labels.
+
+    CLIP alone means all shots of the recording, CLIP:2 its second. Nothing decided is ever lost: **--undo** takes
+    it back, and without any option all that was decided about the shot is shown. No recording is touched.
+
+    Example: railread set-aside my-test A/S1/0007.mp4 --because "miscue, heard by all"
+    """
+    session = open_session(folder)
+    wanted = {(one.clip, one.shot.shot): one for name in names for one in decisions.find_shots(session, name)}
+    shots = tuple(wanted.values())
+    if (because is not None) + undo + accept > 1:
+        raise SessionError("--because, --accept and --undo each say something else about the same shot: give one")
+    said_nothing = not (undo or accept) and because is note is condition is shooter is None
+    if undo:
+        shots = decisions.label_as_filed(session, decisions.take_back(session, shots))
+    if because is not None:
+        shots = decisions.set_aside(session, shots, because)
+    if accept:
+        shots = decisions.accept(session, shots)
+    if condition is not None or shooter is not None:
+        shots = decisions.mend_label(session, shots, condition=condition, shooter=shooter)
+    if note is not None:
+        shots = decisions.write_note(session, shots, note)
+    for one in shots:
+        print(terminal.decision_line(one, label_of(session, one)))
+        for entry in decisions.history(session, one) if said_nothing else ():
+            print(terminal.entry_line(entry))
+    if not said_nothing:
+        write_shots(session.out_folder / "shots.csv", shots_frame(session, session_shots(session)))
+        print(f"{session.out_folder / 'shots.csv'} is up to date; the rest: railread report {folder}")
 
 
 @app.command()
@@ -278,7 +332,7 @@ def draw(
     """
     session = open_session(folder)
     measured_with(session)  # says so first if the marks are not those of the measurement
-    stored = [one for one in build.stored_shots(session) if one.shot.reading_m is not None]
+    stored = [one for one in session_shots(session) if one.shot.reading_m is not None]
     wanted = [one for one in stored if not only or one.clip in only]
     if not wanted:
         raise SessionError(f"{folder}: no measured shot of {', '.join(only or ['this session'])} to draw")

@@ -7,6 +7,7 @@
     ├── MarksError           the clicked marks, or a camera that they cannot give
     ├── ClipError            a recording that cannot be read
     └── StoreError           the session's database
+        └── DecisionOvertakenError   somebody decided about the same shot meanwhile
 
 A shot that holds no answer (ball lost, too few frames) is no exception but a value: see `Reason`.
 """
@@ -32,6 +33,10 @@ class ClipError(RailreadError):
 
 class StoreError(RailreadError):
     """The session's database cannot be read or written."""
+
+
+class DecisionOvertakenError(StoreError):
+    """Somebody decided about a shot after it was read by who decides now; nothing was changed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from analyze.measure.together import measured_together, together_notes
 from analyze.session.calibration import session_calibration
 from analyze.session.folder import Session
 from analyze.session.inputs import calibration_sha256, clip_record, inputs_sha256
+from analyze.session.shots import with_file_said
 from analyze.session.store import ClipRecord, Store, StoredShot
 from calibrate.calibration import Calibration
 
@@ -137,6 +138,7 @@ def measure_session(
             better = measured_together(here, calibration, readout_s=session.config.readout_s)
             store.replace_shots(better)
             stored = store.shots(session.clips_folder)
+    stored = with_file_said(session, stored)
     return BatchOutcome(
         calibration=calibration,
         calibrated_now=calibrated_now,

@@ -10,13 +10,12 @@ from pathlib import Path
 from analyze.fit.reasons import MEASURING_BROKE_OFF
 from analyze.session.config import CONFIG_NAME
 from analyze.session.folder import LABEL_COLUMNS, Session, open_session, reading_order
-from analyze.session.order import ORDER_NAME, OrderRow, free_name, read_order
+from analyze.session.order import ORDER_NAME, ORDER_NOTE, OrderRow, free_name, read_order
 from analyze.session.store import StoredShot
 from calibrate.errors import SessionError
 from tracker.reasons import CLIP_DAMAGED, NO_BALL, NO_STRIKE
 
 LABELS_NAME = "shots.csv"
-OUR_NOTE = f"by {ORDER_NAME}"  # tells our lines of shots.csv from the tester's own
 _MOST_NAMED = 6
 # After these nobody knows how many shots a recording holds.
 _NUMBER_UNKNOWN = (NO_BALL, NO_STRIKE, CLIP_DAMAGED, MEASURING_BROKE_OFF)
@@ -64,7 +63,7 @@ def planned_order(session: Session) -> tuple[OrderRow, ...]:
                 f'{path}: order {row.order}: condition "{row.condition}" has no [[condition]] in {CONFIG_NAME}; '
                 f"known: {', '.join(known)}"
             )
-    if any(label.note != OUR_NOTE for label in session.rows.values()):
+    if any(not label.note.startswith(ORDER_NOTE) for label in session.rows.values()):
         raise SessionError(
             f"{session.folder / LABELS_NAME}: says already whose shots these are; put it under another name "
             f"to take them from {ORDER_NAME}, or measure without --by-order"
@@ -105,18 +104,19 @@ def label_by_order(session: Session, stored: Sequence[StoredShot], order: Sequen
     if doubt:
         sentence = f"The shots were NOT labelled by {ORDER_NAME}: {doubt}"
         if labels.exists():  # labels of an earlier run, when there were other shots: they would be a guess now
-            put_aside = free_name(labels)
-            labels.rename(put_aside)
-            sentence += f" The labels of an earlier run are in {put_aside.name}, out of use."
+            unused = free_name(labels)
+            labels.rename(unused)
+            sentence += f" The labels of an earlier run are in {unused.name}, out of use."
             session = open_session(session.folder)
         return ByOrder(session=session, matched=False, sentence=sentence)
-    _write_labels(labels, shots, order)
+    put_aside = _write_labels(labels, shots, order)
     return ByOrder(
         session=open_session(session.folder),
         matched=True,
         sentence=(
             f"The {len(shots)} shots were labelled by {ORDER_NAME}, recordings in the order of their names "
             f"({Path(shots[0].clip).name} to {Path(shots[-1].clip).name}); {LABELS_NAME} says which is which."
+            + (f" What was written into the earlier one is in {put_aside.name}." if put_aside else "")
         ),
     )
 
@@ -174,14 +174,29 @@ def _against_folders(session: Session, shots: Sequence[StoredShot], order: Seque
     return ""
 
 
-def _write_labels(path: Path, shots: Sequence[StoredShot], order: Sequence[OrderRow]) -> None:
+def _write_labels(path: Path, shots: Sequence[StoredShot], order: Sequence[OrderRow]) -> Path | None:
+    """Write shots.csv; where the tester wrote into the lines of an earlier run, that file is kept, and named."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(LABEL_COLUMNS)
     for one, row in zip(shots, order, strict=True):
         offset = "" if row.tip_offset_mm is None else f"{row.tip_offset_mm:g}"
-        writer.writerow((one.clip, one.shot.shot, row.condition, row.shooter, offset, OUR_NOTE, row.order))
+        kept = "" if row.kept is None else "yes" if row.kept else "no"
+        note = f"{ORDER_NOTE}; {row.note}" if row.note else ORDER_NOTE
+        writer.writerow((one.clip, one.shot.shot, row.condition, row.shooter, offset, row.order, kept, note))
+    lines = text.getvalue().splitlines()
+    put_aside = None
     try:
+        if path.exists() and not _adds_nothing(path.read_text(encoding="utf-8-sig").splitlines(), lines):
+            put_aside = free_name(path)
+            path.rename(put_aside)
         path.write_text(text.getvalue(), encoding="utf-8")
     except OSError as error:
         raise SessionError(f"{path}: cannot be written ({error.strerror}); is it open elsewhere?") from error
+    return put_aside
+
+
+def _adds_nothing(before: Sequence[str], now: Sequence[str]) -> bool:
+    """Whether an earlier shots.csv holds nothing by hand that the new one does not."""
+    said = set(now)
+    return all(line in said or line.endswith(f",,{ORDER_NOTE}") for line in before)

@@ -8,8 +8,8 @@ import pandas as pd
 
 from analyze.plan.power import Spreads
 from analyze.session.folder import open_session
+from analyze.session.shots import session_shots
 from analyze.session.shots_frame import counted_frame, shots_frame
-from analyze.session.store import Store
 from analyze.statistics import read_readings, variance_components
 from analyze.statistics.mixed import SHOT
 from analyze.statistics.variance import INTERACTION, MEASURING
@@ -108,11 +108,9 @@ def pilot_spreads(folder: Path) -> Expected:
 def _pilot_frame(folder: Path) -> pd.DataFrame:
     if (folder / "session.toml").exists():
         session = open_session(folder)
-        if session.store_path.exists():
-            with Store(session.store_path) as store:
-                frame = counted_frame(shots_frame(session, store.shots(session.clips_folder)))
-            if not frame.empty:
-                return frame
+        frame = counted_frame(shots_frame(session, session_shots(session)))
+        if not frame.empty:
+            return frame
     if (folder / READINGS_NAME).is_file():
         return read_readings(folder / READINGS_NAME)
     raise SessionError(f"{folder}: no pilot: neither a measured session nor a {READINGS_NAME} is in it")

@@ -15,7 +15,6 @@ from analyze.report.evidence import (
     evidence_of,
     gather,
     measured_evidence,
-    stored_shots,
 )
 from analyze.report.findings import Findings, find
 from analyze.report.page import page_sections, page_text, write_page
@@ -239,5 +238,4 @@ __all__ = [
     "build_joint_report",
     "build_report",
     "report_shots",
-    "stored_shots",
 ]

@@ -13,8 +13,9 @@ from analyze.fit.shot import Shot
 from analyze.report.measured_again import ShotKey, keys_before, readings_again, shot_key
 from analyze.session.config import SessionConfig
 from analyze.session.folder import Label, Session, open_session
-from analyze.session.shots_frame import counted_frame, label_of, shots_frame
-from analyze.session.store import Store, StoredShot
+from analyze.session.shots import label_of, session_shots
+from analyze.session.shots_frame import counted_frame, shots_frame
+from analyze.session.store import StoredShot
 from analyze.statistics import check_shots, read_readings
 from calibrate.errors import SessionError
 from calibrate.units import deg_from_rad, mm_from_m
@@ -146,14 +147,6 @@ def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
     )
 
 
-def stored_shots(session: Session) -> tuple[StoredShot, ...]:
-    """Return all shots in the session's database; none where there is no database yet."""
-    if not session.store_path.exists():
-        return ()
-    with Store(session.store_path) as store:
-        return store.shots(session.clips_folder)
-
-
 def _session_names(folders: Sequence[Path]) -> list[str]:
     names = [folder.resolve().name for folder in folders]
     return names if len(set(names)) == len(names) else [str(folder) for folder in folders]
@@ -164,7 +157,7 @@ def _session_evidence(folder: Path, name: str) -> SessionEvidence:
     if readings.is_file() and not (folder / CONFIG_NAME).exists():
         return _hand_read(Session(folder, SessionConfig()), name)
     session = open_session(folder)
-    stored = stored_shots(session)
+    stored = session_shots(session)
     if stored:
         return measured_evidence(session, stored, name=name)
     if readings.is_file():

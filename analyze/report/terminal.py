@@ -7,7 +7,11 @@ import pandas as pd
 from rich.table import Table as TextTable
 
 from analyze.fit.shot import Status
+from analyze.session.decision_log import DecisionKind, Entry
 from analyze.session.demo import AgainstTruth, Comparison
+from analyze.session.folder import Label
+from analyze.session.shots_frame import NO_NAME
+from analyze.session.store import StoredShot
 from analyze.statistics import Summary
 from calibrate.calibration import Calibration
 from calibrate.units import inch_from_m, m_from_mm, sixteenths
@@ -110,6 +114,39 @@ def attention_lines(shots: pd.DataFrame) -> list[str]:
         + (f": {row['detail']}" if row["detail"] else "")
         for row in wanted.to_dict("records")
     ]
+
+
+def decision_line(stored: StoredShot, label: Label) -> str:
+    """Return how a shot stands: whose it is, whether it counts, and what was noted.
+
+    Parameters
+    ----------
+    stored : StoredShot
+        The shot.
+    label : Label
+        Its label.
+    """
+    whose = f"{label.condition or NO_NAME}, {label.shooter or NO_NAME}"
+    if stored.kept:
+        counts = "counts" + (", accepted" if stored.decision.kept else "")
+    elif stored.decision.set_aside_reason:
+        counts = f"set aside: {stored.decision.set_aside_reason}"
+    else:
+        counts = "does not count: it could not be measured"
+    note = f"; note: {stored.decision.note}" if stored.decision.note else ""
+    return f"{stored.clip}, shot {stored.shot.shot} ({whose}; {stored.shot.status}): {counts}{note}"
+
+
+def entry_line(entry: Entry) -> str:
+    """Return one entry of the log of decisions, with its time."""
+    words = {
+        DecisionKind.KEEP: "accepted",
+        DecisionKind.SET_ASIDE: f"set aside: {entry.value}",
+        DecisionKind.UNDECIDE: "taken back",
+        DecisionKind.NOTE: f"note: {entry.value}" if entry.value else "note taken away",
+        DecisionKind.RELABEL: f"label mended to {entry.value}" if entry.value else "label as filed",
+    }
+    return f"  {entry.made_utc}  {words[entry.kind]}"
 
 
 def summary_table(summary: Summary, units: str) -> TextTable:

@@ -24,7 +24,8 @@ from calibrate.table import Ball, Lane, Table
 from calibrate.units import m_from_mm
 from tracker.clip import CLIP_SUFFIXES
 
-LABEL_COLUMNS = ("clip", "shot", "condition", "shooter", "tip_offset_mm", "note", "order")
+LABEL_COLUMNS = ("clip", "shot", "condition", "shooter", "tip_offset_mm", "order", "kept", "note")
+_YES_NO = {"": None, "yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +46,8 @@ class Label:
         What the tester wrote about it.
     order : int or None
         Place in the shooting order of the session, from 1; None where nothing tells it.
+    kept : bool or None
+        Whether shots.csv says that it counts; None where it does not say.
     """
 
     condition: str = ""
@@ -53,6 +56,7 @@ class Label:
     control: bool = False
     note: str = ""
     order: int | None = None
+    kept: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +66,7 @@ class _LabelRow:
     tip_offset_m: float | None
     note: str
     order: int | None = None
+    kept: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -180,18 +185,41 @@ class Session:
         return self._checked(row, f"{self.clips_folder / clip}")
 
     def relabelled(self, label: Label, condition: str, shooter: str) -> Label:
-        """Return a label after a person has mended condition and shooter; the note stays."""
-        row = _LabelRow(condition=condition, shooter=shooter, tip_offset_m=None, note=label.note, order=label.order)
+        """Return a label after a person has mended condition and shooter; what else shots.csv says stays."""
+        row = _LabelRow(
+            condition=condition,
+            shooter=shooter,
+            tip_offset_m=None,
+            note=label.note,
+            order=label.order,
+            kept=label.kept,
+        )
         return self._checked(row, "mended label")
 
-    def _checked(self, row: _LabelRow, where: str) -> Label:
+    def check_condition(self, condition: str, where: str = "") -> None:
+        """Refuse a condition that session.toml does not know, where it lists any.
+
+        Parameters
+        ----------
+        condition : str
+            Its name; an empty one is no condition, and allowed.
+        where : str
+            Where it stands, for the message.
+
+        Raises
+        ------
+        SessionError
+            If it has no [[condition]]; the nearest that has is named.
+        """
         names = self.config.condition_names
-        if names and row.condition and row.condition not in names:
-            nearest = difflib.get_close_matches(row.condition, names, n=1)
+        if names and condition and condition not in names:
+            nearest = difflib.get_close_matches(condition, names, n=1)
             hint = f"did you mean {nearest[0]}?" if nearest else f"known: {', '.join(names)}"
-            raise SessionError(
-                f'{where}: condition "{row.condition}" has no [[condition]] in {CONFIG_NAME}; {hint}'
-            )
+            place = f"{where}: " if where else ""
+            raise SessionError(f'{place}condition "{condition}" has no [[condition]] in {CONFIG_NAME}; {hint}')
+
+    def _checked(self, row: _LabelRow, where: str) -> Label:
+        self.check_condition(row.condition, where)
         condition = self.config.condition_named(row.condition)
         tip_offset_m = row.tip_offset_m
         if tip_offset_m is None and condition is not None:
@@ -203,6 +231,7 @@ class Session:
             control=condition is not None and condition.role == "control",
             note=row.note,
             order=row.order,
+            kept=row.kept,
         )
 
 
@@ -295,8 +324,29 @@ def _read_labels(path: Path) -> dict[tuple[str, int | None], _LabelRow]:
             tip_offset_m=_tip_offset_m(values["tip_offset_mm"], f"{path}: line {number}"),
             note=values["note"],
             order=_whole_number("order", values["order"], f"{path}: line {number}"),
+            kept=read_kept(values["kept"], f"{path}: line {number}"),
         )
     return rows
+
+
+def read_kept(text: str, where: str) -> bool | None:
+    """Return what a cell of a column `kept` says: yes, no, or nothing.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+    where : str
+        File and line, for the message.
+
+    Raises
+    ------
+    SessionError
+        If it says something else.
+    """
+    if text.strip().lower() not in _YES_NO:
+        raise SessionError(f"{where}: kept = {text}, but it must be yes, no or empty")
+    return _YES_NO[text.strip().lower()]
 
 
 def _whole_number(name: str, text: str, where: str) -> int | None:

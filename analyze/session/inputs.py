@@ -39,4 +39,4 @@ def clip_record(path: Path, inputs: str) -> ClipRecord:
         return ClipRecord(sha256=digest, size_bytes=path.stat().st_size, inputs_sha256=inputs)
     except OSError as error:
         # The clip becomes a failed shot like any other unreadable one; no record ever equals this one.
-        return ClipRecord(sha256=f"unreadable: {error.strerror}", size_bytes=0, inputs_sha256="")
+        return ClipRecord(sha256=f"unreadable: {path}: {error.strerror}", size_bytes=0, inputs_sha256="")

@@ -8,10 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
+from analyze.session.folder import read_kept
 from calibrate.errors import SessionError
 
 ORDER_NAME = "order.csv"
-ORDER_COLUMNS = ("order", "shooter", "condition", "shot", "tip_offset_mm")
+ORDER_COLUMNS = ("order", "shooter", "condition", "shot", "tip_offset_mm", "kept", "note")
+ORDER_NOTE = f"by {ORDER_NAME}"  # begins the note of each line of shots.csv that was written from the order
 LEAST_CONTROLS = 2  # of a shooter's block: one before its first shot, one after its last
 
 
@@ -29,6 +31,10 @@ class OrderRow:
         Number of the shot among those of this shooter with this condition, from 1.
     tip_offset_mm : float or None
         Tip offset to shoot with, to the right positive; None where no one said.
+    kept : bool or None
+        Whether the tester wrote that the shot counts (a miscue does not); None where nothing is written.
+    note : str
+        What else the tester wrote about it.
     """
 
     order: int
@@ -36,6 +42,8 @@ class OrderRow:
     condition: str
     shot: int
     tip_offset_mm: float | None
+    kept: bool | None = None
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,7 +210,8 @@ def order_text(rows: Sequence[OrderRow], remark: str) -> str:
     writer.writerow(ORDER_COLUMNS)
     for row in rows:
         offset = "" if row.tip_offset_mm is None else f"{row.tip_offset_mm:g}"
-        writer.writerow((row.order, row.shooter, row.condition, row.shot, offset))
+        kept = "" if row.kept is None else "yes" if row.kept else "no"
+        writer.writerow((row.order, row.shooter, row.condition, row.shot, offset, kept, row.note))
     return text.getvalue()
 
 
@@ -328,4 +337,6 @@ def _order_row(cells: Mapping[str, str], where: str) -> OrderRow:
         condition=cells["condition"],
         shot=numbers["shot"],
         tip_offset_mm=offset,
+        kept=read_kept(cells.get("kept", ""), where),
+        note=" ".join(cells.get("note", "").split()),
     )

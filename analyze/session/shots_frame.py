@@ -7,8 +7,8 @@ import pandas as pd
 from analyze.cue.squirt import ControlZero, Squirt, control_zero, squirt_of
 from analyze.fit.shot import Shot
 from analyze.session.folder import Label, Session
+from analyze.session.shots import label_of
 from analyze.session.store import StoredShot
-from calibrate.errors import SessionError
 from calibrate.units import deg_from_rad, mm_from_m
 
 NO_NAME = "(no name)"
@@ -49,21 +49,6 @@ SHOT_COLUMNS: dict[str, int | None] = {
     "note": None,
     "detail": None,
 }
-
-
-def label_of(session: Session, stored: StoredShot) -> Label:
-    """Return the label of a shot, mended by hand where a person did so."""
-    decision = stored.decision
-    try:
-        label = session.label(stored.clip, stored.shot.shot)
-    except SessionError:
-        # A mended label stands in for one that session.toml does not know.
-        if decision.condition is None:
-            raise
-        label = Label()
-    if decision.condition is None or decision.shooter is None:
-        return label
-    return session.relabelled(label, decision.condition, decision.shooter)
 
 
 def shots_frame(session: Session, stored: Sequence[StoredShot]) -> pd.DataFrame:
@@ -130,7 +115,7 @@ def _squirt(squirt: Squirt | None) -> dict[str, object]:
 
 def _row(stored: StoredShot, label: Label) -> dict[str, object]:
     shot = stored.shot
-    notes = [text for text in (label.note, stored.decision.note, shot.note) if text]
+    notes = dict.fromkeys(text for text in (label.note, stored.decision.note, shot.note) if text)
     return {
         "clip": stored.clip,
         "shot": shot.shot,

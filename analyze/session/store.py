@@ -8,9 +8,8 @@ import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from enum import StrEnum
 from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
@@ -21,6 +20,7 @@ import numpy as np
 from analyze.errors import REASONS
 from analyze.fit.budget import BudgetShare
 from analyze.fit.shot import Shot, Status
+from analyze.session.decision_log import Decision, DecisionKind, Entry, check_entry, taken_together
 from analyze.session.folder import reading_order
 from analyze.session.records import (
     calibration_from_text,
@@ -29,9 +29,9 @@ from analyze.session.records import (
     text_from_sightings,
 )
 from calibrate.calibration import Calibration
-from calibrate.errors import Reason, StoreError
+from calibrate.errors import DecisionOvertakenError, Reason, StoreError
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 # Quantities of a Shot that have a column of their own, in the order of the table.
 QUANTITIES = (
@@ -51,6 +51,23 @@ QUANTITIES = (
     "slide_end_m",
     "residual_px",
 )
+
+_DECISIONS = """
+CREATE TABLE decisions (
+    id INTEGER PRIMARY KEY,
+    clip TEXT NOT NULL,            -- its name when it was decided; the hash is what counts
+    clip_sha256 TEXT NOT NULL,
+    shot INTEGER NOT NULL,
+    kind TEXT NOT NULL CHECK (kind IN ('keep', 'set_aside', 'undecide', 'note', 'relabel')),
+    value TEXT NOT NULL,
+    made_utc TEXT NOT NULL
+);
+CREATE INDEX decisions_by_shot ON decisions (clip_sha256, shot);
+CREATE TRIGGER decisions_stay BEFORE DELETE ON decisions
+    BEGIN SELECT RAISE(ABORT, 'decisions are never deleted'); END;
+CREATE TRIGGER decisions_stand BEFORE UPDATE ON decisions
+    BEGIN SELECT RAISE(ABORT, 'decisions are never changed'); END;
+"""
 
 _SCHEMA = f"""
 CREATE TABLE calibrations (
@@ -86,21 +103,7 @@ CREATE TABLE shots (
     sightings TEXT NOT NULL DEFAULT '',   -- JSON: what it was measured from; empty when it failed
     PRIMARY KEY (clip, shot)
 );
-CREATE TABLE decisions (
-    id INTEGER PRIMARY KEY,
-    clip TEXT NOT NULL,            -- its name when it was decided; the hash is what counts
-    clip_sha256 TEXT NOT NULL,
-    shot INTEGER NOT NULL,
-    kind TEXT NOT NULL CHECK (kind IN ('keep', 'set_aside', 'note', 'relabel')),
-    value TEXT NOT NULL,
-    made_utc TEXT NOT NULL
-);
-CREATE INDEX decisions_by_shot ON decisions (clip_sha256, shot);
-CREATE TRIGGER decisions_stay BEFORE DELETE ON decisions
-    BEGIN SELECT RAISE(ABORT, 'decisions are never deleted'); END;
-CREATE TRIGGER decisions_stand BEFORE UPDATE ON decisions
-    BEGIN SELECT RAISE(ABORT, 'decisions are never changed'); END;
-PRAGMA user_version = {SCHEMA_VERSION};
+{_DECISIONS}PRAGMA user_version = {SCHEMA_VERSION};
 """
 
 # What brings a database of an earlier layout up to the next, by the layout that it is in.
@@ -111,39 +114,13 @@ _STEPS = {
     2: "ALTER TABLE shots ADD COLUMN camera TEXT NOT NULL DEFAULT 'marks'; "
     "ALTER TABLE shots ADD COLUMN sightings TEXT NOT NULL DEFAULT ''; "
     "PRAGMA user_version = 3;",
+    # A kind more: the check of a column cannot be changed, so the log is copied into a new table, entry by entry.
+    3: "ALTER TABLE decisions RENAME TO decisions_before; DROP INDEX IF EXISTS decisions_by_shot; "
+    "DROP TRIGGER IF EXISTS decisions_stay; DROP TRIGGER IF EXISTS decisions_stand; "
+    f"{_DECISIONS}"
+    "INSERT INTO decisions SELECT id, clip, clip_sha256, shot, kind, value, made_utc FROM decisions_before; "
+    "DROP TABLE decisions_before; PRAGMA user_version = 4;",
 }
-
-
-class DecisionKind(StrEnum):
-    """What a person can say about a shot."""
-
-    KEEP = "keep"
-    SET_ASIDE = "set_aside"
-    NOTE = "note"
-    RELABEL = "relabel"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Decision:
-    """What a person has said about one shot, taken together.
-
-    Attributes
-    ----------
-    kept : bool or None
-        True or False where a person has decided; None where nobody has.
-    set_aside_reason : str
-        Why it was set aside.
-    note : str
-        The newest note.
-    condition, shooter : str or None
-        The label as mended; None where it was not.
-    """
-
-    kept: bool | None = None
-    set_aside_reason: str = ""
-    note: str = ""
-    condition: str | None = None
-    shooter: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -412,39 +389,67 @@ class Store:
             )
 
     def decide(self, shot: StoredShot, kind: DecisionKind, value: str = "") -> None:
-        """Put down what a person says about a shot; nothing said before is lost.
+        """Put down what a person says about one shot; as `decide_all`."""
+        self.decide_all([(shot, kind, value)])
+
+    def decide_all(self, said: Sequence[tuple[StoredShot, DecisionKind, str]]) -> None:
+        """Put down what a person says about shots, all of it or nothing; nothing said before is lost.
 
         Parameters
         ----------
-        shot : StoredShot
-            The shot.
-        kind : DecisionKind
-            What is said.
-        value : str
-            The reason of `set_aside`, the text of `note`, ``condition/shooter`` of `relabel`.
+        said : sequence of (StoredShot, DecisionKind, str)
+            The shot as the person saw it, what is said, and the value: see `Entry`.
 
         Raises
         ------
         ValueError
             If a shot is set aside without a reason, or relabelled without ``condition/shooter``.
+        DecisionOvertakenError
+            If somebody has decided about one of the shots since it was read.
         """
-        if kind is DecisionKind.SET_ASIDE and not value.strip():
-            raise ValueError("value must give the reason for setting a shot aside, but got an empty text")
-        if kind is DecisionKind.RELABEL and value.count("/") != 1:
-            raise ValueError(f"value must be condition/shooter, but got {value!r}")
+        for _, kind, value in said:
+            check_entry(kind, value)
         with self._transaction() as db:
-            db.execute(
+            for shot in {(one.clip_sha256, one.shot.shot): one for one, _, _ in said}.values():
+                self._check_stamp(db, shot)
+            db.executemany(
                 "INSERT INTO decisions (clip, clip_sha256, shot, kind, value, made_utc) VALUES (?, ?, ?, ?, ?, ?)",
-                (shot.clip, shot.clip_sha256, shot.shot.shot, str(kind), value, _now_utc()),
+                [
+                    (one.clip, one.clip_sha256, one.shot.shot, str(kind), value, _now_utc())
+                    for one, kind, value in said
+                ],
             )
 
+    def _check_stamp(self, db: sqlite3.Connection, seen: StoredShot) -> None:
+        newest = db.execute(
+            "SELECT id, kind, value, made_utc FROM decisions WHERE clip_sha256 = ? AND shot = ? "
+            "ORDER BY id DESC LIMIT 1",
+            (seen.clip_sha256, seen.shot.shot),
+        ).fetchone()
+        if newest is not None and newest[0] != seen.decision.stamp:
+            _, kind, value, made_utc = newest
+            said = str(kind).replace("_", " ") + (f": {value}" if value else "")
+            raise DecisionOvertakenError(
+                f"{seen.clip}, shot {seen.shot.shot}: somebody else has decided meanwhile ({made_utc}, {said}), so "
+                "nothing was changed; look again and decide anew"
+            )
+
+    def history(self, shot: StoredShot) -> tuple[Entry, ...]:
+        """All that was ever said about a shot, oldest first."""
+        with self._translated():
+            rows = self._db.execute(
+                "SELECT kind, value, made_utc, clip FROM decisions WHERE clip_sha256 = ? AND shot = ? ORDER BY id",
+                (shot.clip_sha256, shot.shot.shot),
+            ).fetchall()
+        return tuple(
+            Entry(kind=DecisionKind(kind), value=value, made_utc=made_utc, clip=clip)
+            for kind, value, made_utc, clip in rows
+        )
+
     def _decisions(self) -> dict[tuple[str, int], Decision]:
-        rows = self._db.execute("SELECT clip_sha256, shot, kind, value FROM decisions ORDER BY id").fetchall()
-        decisions: dict[tuple[str, int], Decision] = {}
-        for sha256, shot, kind, value in rows:
-            key = (sha256, shot)
-            decisions[key] = _after(decisions.get(key, Decision()), DecisionKind(kind), value)
-        return decisions
+        return taken_together(
+            self._db.execute("SELECT id, clip_sha256, shot, kind, value FROM decisions ORDER BY id")
+        )
 
 
 _SHOT_COLUMNS = (
@@ -464,18 +469,6 @@ _SHOT_COLUMNS = (
 _INSERT_SHOT = (
     f"INSERT INTO shots (clip, {', '.join(_SHOT_COLUMNS)}) VALUES (?, {', '.join('?' * len(_SHOT_COLUMNS))})"
 )
-
-
-def _after(decision: Decision, kind: DecisionKind, value: str) -> Decision:
-    """Return the decision that stands after one more was made."""
-    if kind is DecisionKind.KEEP:
-        return replace(decision, kept=True, set_aside_reason="")
-    if kind is DecisionKind.SET_ASIDE:
-        return replace(decision, kept=False, set_aside_reason=value)
-    if kind is DecisionKind.NOTE:
-        return replace(decision, note=value)
-    condition, _, shooter = value.partition("/")
-    return replace(decision, condition=condition, shooter=shooter)
 
 
 def _row_from_shot(shot: Shot) -> tuple[object, ...]:

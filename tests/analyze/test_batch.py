@@ -14,9 +14,10 @@ from analyze.measure.batch import Progress, measure_session
 from analyze.measure.clip import ClipJob
 from analyze.session import calibration
 from analyze.session.calibration import calibrate_session
+from analyze.session.decision_log import DecisionKind
 from analyze.session.folder import Session, open_session
 from analyze.session.picture import picture_from_bytes
-from analyze.session.store import DecisionKind, Store
+from analyze.session.store import Store
 from calibrate.calibration import Calibration
 from calibrate.camera import Camera
 from calibrate.errors import ClipError, MarksError, SessionError

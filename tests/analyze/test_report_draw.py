@@ -9,7 +9,8 @@ import pytest
 from session_samples import made_up_session, made_up_shot, record_of
 
 from analyze.report.draw import draw_over, draw_shot
-from analyze.session.store import Decision, StoredShot
+from analyze.session.decision_log import Decision
+from analyze.session.store import StoredShot
 from calibrate.calibration import Calibration
 from calibrate.camera import Camera
 from calibrate.errors import ClipError

@@ -14,7 +14,8 @@ from analyze.report.build import build_joint_report, build_report
 from analyze.report.evidence import gather
 from analyze.report.findings import find
 from analyze.report.words import interval, length, spread
-from analyze.session.store import DecisionKind, Store
+from analyze.session.decision_log import DecisionKind
+from analyze.session.store import Store
 from calibrate.errors import SessionError
 
 COMPARISON_COLUMNS = (

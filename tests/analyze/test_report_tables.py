@@ -6,10 +6,12 @@ import pandas as pd
 import pytest
 from session_samples import made_up_session
 
-from analyze.report.build import build_report, stored_shots
+from analyze.report.build import build_report
+from analyze.session.decision_log import DecisionKind
 from analyze.session.folder import Session
+from analyze.session.shots import session_shots
 from analyze.session.shots_frame import NO_NAME, SHOT_COLUMNS, counted_frame, shots_frame
-from analyze.session.store import DecisionKind, Store
+from analyze.session.store import Store
 from calibrate.errors import SessionError
 
 
@@ -19,7 +21,7 @@ def session(tmp_path) -> Session:
 
 
 def frame_of(session: Session) -> pd.DataFrame:
-    return shots_frame(session, stored_shots(session)).set_index("clip")
+    return shots_frame(session, session_shots(session)).set_index("clip")
 
 
 def decide(session: Session, clip: str, kind: DecisionKind, value: str = "") -> None:
@@ -100,7 +102,7 @@ def test_the_files_hold_what_the_tables_hold(session):
 
 
 def test_shots_without_a_name_are_summarised_under_none(session):
-    shots = counted_frame(shots_frame(session, stored_shots(session)).assign(condition=""))
+    shots = counted_frame(shots_frame(session, session_shots(session)).assign(condition=""))
     assert set(shots["condition"]) == {NO_NAME}
 
 

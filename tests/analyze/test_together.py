@@ -10,7 +10,8 @@ from simulated_shots import Setting
 from analyze.fit.shot import CAMERA_MARKS, CAMERA_MOVED, CAMERA_SESSION, Status, failed_shot, measure_shot
 from analyze.measure import together
 from analyze.measure.together import measured_together, together_notes
-from analyze.session.store import Decision, StoredShot
+from analyze.session.decision_log import Decision
+from analyze.session.store import StoredShot
 from tracker.reasons import NO_BALL
 
 SETTING = Setting(place="side", frame_rate=60.0, speed_m_s=2.2)
