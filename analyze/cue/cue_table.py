@@ -11,7 +11,15 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from analyze.cue.end_mass import END_MASS_FORMULA, CueEnd, cue_end, mass_ratio, miscue_warning, squirt_rad
+from analyze.cue.end_mass import (
+    END_MASS_FORMULA,
+    CueEnd,
+    contact_offset_m,
+    cue_end,
+    mass_ratio,
+    miscue_warning,
+    squirt_rad,
+)
 from analyze.statistics.compare import Comparisons, compare
 from analyze.statistics.question import Question
 from analyze.statistics.shots_table import check_shots, counted_shots, listed
@@ -94,11 +102,22 @@ class Ball:
         Of the ball.
     offset_sd_mm : float
         Standard uncertainty of the tip offset, common to all shots of a condition.
+    tip_radius_mm : float or None
+        Radius of the tip's dome, where tip offsets are those of the tip's axis; None where they are those of the
+        point of contact.
     """
 
     radius_mm: float = 28.575
     mass_g: float = 165.0
     offset_sd_mm: float = 0.0
+    tip_radius_mm: float | None = None
+
+    @property
+    def contact_share(self) -> float:
+        """Offset of the point of contact over the tip offset as it was set: 1, or less where the axis was set."""
+        if self.tip_radius_mm is None:
+            return 1.0
+        return contact_offset_m(1.0, tip_radius_m=self.tip_radius_mm, ball_radius_m=self.radius_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,7 +238,7 @@ def restated_deflection_mm(
     squirt_deg : float
         Measured, to the right positive.
     tip_offset_mm : float
-        At which it was measured.
+        Of the point of contact, at which it was measured.
     ball_radius_mm : float
         Of the ball.
     standard : Standard
@@ -242,11 +261,11 @@ def restated_deflection_mm(
 
 
 def _deflection(
-    row_squirt: float, half: float | None, offset_mm: float, ball: Ball, standard: Standard
+    row_squirt: float, half: float | None, contact_mm: float, ball: Ball, standard: Standard
 ) -> Interval | None:
     """Restate a mean squirt and the ends of its interval (the offset's uncertainty is not in it)."""
     value, lo, hi = (
-        restated_deflection_mm(angle, offset_mm, ball_radius_mm=ball.radius_mm, standard=standard)
+        restated_deflection_mm(angle, contact_mm, ball_radius_mm=ball.radius_mm, standard=standard)
         if angle is not None
         else None
         for angle in (
@@ -265,18 +284,19 @@ def _row(condition: str, shots: pd.DataFrame, ball: Ball, standard: Standard, co
     offset_mm = float(shots[OFFSET].mean())
     factor = None if se is None else float(special.stdtrit(df, (1 + confidence) / 2))
     half = None if se is None or factor is None else factor * se
+    contact_mm = offset_mm * ball.contact_share
     notes = []
     end = None
-    if abs(offset_mm) < ball.radius_mm:
+    if abs(contact_mm) < ball.radius_mm:
         end = cue_end(
-            offset_m=m_from_mm(offset_mm),
-            offset_sd_m=m_from_mm(ball.offset_sd_mm),
+            offset_m=m_from_mm(contact_mm),
+            offset_sd_m=m_from_mm(ball.offset_sd_mm * ball.contact_share),
             angle_rad=rad_from_deg(squirt),
             angle_sd_rad=rad_from_deg(se or 0.0),
             ball_radius_m=m_from_mm(ball.radius_mm),
             ball_mass_kg=ball.mass_g / G_PER_KG,
         )
-        notes.append(miscue_warning(offset_mm / ball.radius_mm))
+        notes.append(miscue_warning(contact_mm / ball.radius_mm))
     else:
         notes.append(f"A tip offset of {offset_mm:.3g} mm lies beside the ball.")
     if end is None:
@@ -297,7 +317,7 @@ def _row(condition: str, shots: pd.DataFrame, ball: Ball, standard: Standard, co
         hi_deg=None if half is None else squirt + half,
         end_mass_g=None if end is None else _end_mass(end, ball, factor),
         pivot_mm=() if end is None else _pivots(end, factor),
-        deflection_mm=None if end is None else _deflection(squirt, half, offset_mm, ball, standard),
+        deflection_mm=None if end is None else _deflection(squirt, half, contact_mm, ball, standard),
         notes=tuple(note for note in notes if note),
     )
 
@@ -339,6 +359,12 @@ def cue_table(
     said = list(notes)
     if not usable.all():
         said.append(f"{int((~usable).sum())} shots have no tip offset from the centre and are left out.")
+    if ball.tip_radius_mm is not None:
+        said.append(
+            f"Tip offsets are those of the tip's axis: with a dome of {ball.tip_radius_mm:g} mm radius the tip "
+            f"touches the ball at {ball.contact_share:.3f} of that, and end mass, pivot lengths and deflection are "
+            "counted from there."
+        )
     shots = tested[usable]
     shots = shots.assign(offset_group=offset_groups(shots[OFFSET]))
     rows = [

@@ -328,6 +328,7 @@ def _session_blocks(one: SessionEvidence) -> list[Block]:
     if one.by_hand:
         return [Paragraph(text=f"{title}: readings taken by hand, from readings.csv.")]
     units = session.config.session.units
+    tip = "tip's axis" if session.config.lane.tip_offset_of == "axis" else "point of contact"
     rows = [
         ("playing surface", f"{length(mm_from_m(session.table.width_m), units)} by "
          f"{length(mm_from_m(session.table.length_m), units)}"),
@@ -335,7 +336,7 @@ def _session_blocks(one: SessionEvidence) -> list[Block]:
         ("spot, from the head-rail nose", length(mm_from_m(session.lane.spot_y_m), units)),
         ("line of aim, from the left long-rail nose", length(mm_from_m(session.lane.x_aim_m), units)),
         ("reading line, from the head-rail nose", length(mm_from_m(session.scale.line_y_m), units)),
-        *((f"condition {c.name}", f"{c.role}, tip offset {number(c.tip_offset_mm, 1)} mm")
+        *((f"condition {c.name}", f"{c.role}, tip offset {number(c.tip_offset_mm, 1)} mm of the {tip}")
           for c in session.config.condition),
     ]  # fmt: skip
     blocks: list[Block] = [

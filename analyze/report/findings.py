@@ -166,12 +166,16 @@ def _cue(evidence: Evidence, table: pd.DataFrame, reference: str | None) -> CueT
         return None
     if "tip_offset_mm" not in table.columns:
         return None
-    ball = evidence.sessions[0].session.ball
+    ball, lane = evidence.sessions[0].session.ball, evidence.config.lane
     if reference is not None:  # pairs are named in the order in which conditions come up
         table = table.sort_values("condition", kind="stable", key=lambda names: names != reference)
     return cue_table(
         table,
-        ball=Ball(radius_mm=mm_from_m(ball.diameter_m) / 2, mass_g=ball.mass_kg * G_PER_KG),
+        ball=Ball(
+            radius_mm=mm_from_m(ball.diameter_m) / 2,
+            mass_g=ball.mass_kg * G_PER_KG,
+            tip_radius_mm=lane.tip_radius_mm if lane.tip_offset_of == "axis" else None,
+        ),
         confidence=evidence.config.analysis.confidence,
     )
 

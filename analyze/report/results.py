@@ -353,7 +353,7 @@ def _formula_grid(rows: Sequence[CueRow]) -> Grid:
         if row.deflection_mm is not None:
             formulas["deflection"] = row.deflection_mm.formula
     return Grid(
-        caption="Their formulas (m ball mass, R ball radius, b tip offset)",
+        caption="Their formulas (m ball mass, R ball radius, b offset of the point of contact)",
         head=("number", "formula"),
         rows=tuple(formulas.items()),
         words=frozenset({0, 1}),

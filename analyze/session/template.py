@@ -24,6 +24,9 @@ mass_g = 165                # of the cue ball; only the effective end mass of a 
 [lane]
 sight = 1                   # the foot-rail sight aimed at, counted from the shooter's left: 1, 2 or 3
 spot_mm = 762               # middle of the cue ball on its spot, from the head-rail cushion nose
+tip_offset_of = "contact"   # what tip_offset_mm says: "contact", where the tip touches the ball, or "axis", where
+                            #   the middle of the cue points: a domed tip touches the ball nearer its centre
+tip_radius_mm = 10          # radius of the tip's dome; matters with "axis" only
 
 [scale]
 unit = "inch"               # of the numbers printed on the rail scale: "inch", "cm" or "mm"

@@ -65,6 +65,21 @@ def test_deflection_restated_from_any_offset_is_the_same(offset_ratio, squirt_de
     assert mirrored == pytest.approx(-found, rel=1e-12)
 
 
+def test_an_offset_of_the_tip_s_axis_is_brought_to_the_point_of_contact():
+    """R 28.575, dome 10 mm: 14.3 mm of the axis touch at 14.3 * 28.575 / 38.575 = 10.593 mm (similar triangles)."""
+    axis = cue_table(shots(around("A", "S1", 14.3, -1.4)), ball=Ball(tip_radius_mm=10.0))
+    contact = cue_table(shots(around("A", "S1", 10.59293, -1.4)))
+    (by_axis,), (by_contact,) = axis.rows, contact.rows
+    assert by_axis.end_mass_g.value == pytest.approx(by_contact.end_mass_g.value, rel=1e-5)
+    # (5ab/2R^2)/tan(squirt) - 1 - 5a^2/2R^2 at b = 10.593 mm: m/m_e = 32.063, by hand
+    assert 165 / by_axis.end_mass_g.value == pytest.approx(32.063, rel=0, abs=2e-3)
+    assert by_axis.deflection_mm.value == pytest.approx(by_contact.deflection_mm.value, rel=1e-5)
+    assert dict(by_axis.pivot_mm)["ball centre"].value == pytest.approx(10.593 / np.sin(np.radians(1.4)), rel=1e-4)
+    assert by_axis.tip_offset_mm == pytest.approx(14.3, rel=1e-12)
+    assert "10 mm radius the tip touches the ball at 0.741 of that" in axis.notes[-1]
+    assert not contact.notes
+
+
 def test_conditions_are_compared_at_equal_offset_only():
     rows = (
         around("A", "S1", 14.3, -1.4) + around("B", "S1", 14.2, -2.4, seed=2) + around("B", "S1", 7.0, -1.2, seed=3)

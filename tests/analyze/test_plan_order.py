@@ -154,7 +154,11 @@ def test_an_order_reads_back_as_written(tmp_path):
     rows = drawn(shooters=("S1", "Shooter, two"), conditions=("A", "B", "C"), shots=3, control="control")
     assert write_order(tmp_path / "order.csv", rows, "seed 1") is None
     assert read_order(tmp_path / "order.csv") == rows
-    assert (tmp_path / "order.csv").read_text().startswith("# seed 1\norder,shooter,condition,shot,tip_offset_mm,kept,note\n")
+    assert (
+        (tmp_path / "order.csv")
+        .read_text()
+        .startswith("# seed 1\norder,shooter,condition,shot,tip_offset_mm,kept,note\n")
+    )
 
 
 def test_an_older_order_is_kept_under_another_name_and_the_same_one_left_alone(tmp_path):
