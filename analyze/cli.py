@@ -36,9 +36,9 @@ from analyze.session.shots import label_of, session_shots
 from analyze.session.shots_frame import shots_frame
 from calibrate.calibration import Calibration
 from calibrate.click_window import click_marks, marks_to_ask
-from calibrate.errors import RailreadError, SessionError
+from calibrate.errors import MarksError, RailreadError, SessionError
 from calibrate.marks import read_marks
-from calibrate.notices import notices
+from calibrate.notices import notices, plus_side_sentence
 from calibrate.precision import expected_precision
 from tracker.clip import still_luma
 
@@ -135,7 +135,9 @@ def calibrate(
     asked = marks_to_ask(session.table, session.lane, session.scale)
     with take_marks(session, marks if marks is not None else click_marks(still_luma(frame), asked)):
         calibration = calibrate_session(session, frame)
+        _ask_side(plus_side_sentence(calibration))
     _show_calibration(calibration)
+    print(f"{plus_side_sentence(calibration)} If not, the recording is mirrored and all signs are wrong.")
 
 
 @app.command()
@@ -369,6 +371,15 @@ def demo(
     for path in made.files[1:]:
         print(f"  {path}")
     raise typer.Exit(NEEDS_A_PERSON if outcome.needs_a_person else DONE)
+
+
+def _ask_side(sentence: str) -> None:
+    """Ask, where somebody is there to answer: nothing in the marks tells a recording from its mirror image."""
+    if sys.stdin.isatty() and not typer.confirm(f"{sentence} Is that so on the table?", default=True):
+        raise MarksError(
+            "the recording is mirrored, or sights and ticks were named from the wrong side: record with the main "
+            "camera without mirroring, name the marks as the shooter sees them, and calibrate again"
+        )
 
 
 def _tell(sentence: str) -> None:

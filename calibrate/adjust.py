@@ -338,12 +338,12 @@ def _cost(scene: Scene, place_px: Floats, white: Floats, state: Floats, used: Bo
     d2 = np.sum(np.einsum("nij,nj->ni", white, residual) ** 2, axis=1)[used]
     if not np.isfinite(d2).all():
         return np.inf
-    prior, _ = _prior_pull(scene, state)
+    prior, _ = prior_pull(scene, state)
     return float((np.log1p(d2 / 4) * 4 if robust else d2).sum() + np.sum(prior**2))
 
 
-def _prior_pull(scene: Scene, state: Floats) -> tuple[Floats, Floats]:
-    """Distances (17,) of a state from its priors, in sd, and their derivative each by its own value."""
+def prior_pull(scene: Scene, state: Floats) -> tuple[Floats, Floats]:
+    """Return distances (17,) of a state from its priors, in sd, and their derivative each by its own value."""
     pull = (state - scene.prior_mean) / scene.prior_sd
     slope = 1 / scene.prior_sd
     pull[5:11] = 0  # the pose is free
@@ -369,7 +369,7 @@ def _normal_equations(
     residual = np.einsum("nij,nj->ni", white, place_px - scene.camera(state).project(points)) * used[:, None]
     jacobian = _whitened(scene, white, state, used)
     weight = 1 / (1 + np.sum(residual**2, axis=1) / 4) if robust else np.ones(len(residual))
-    pull, slope = _prior_pull(scene, state)
+    pull, slope = prior_pull(scene, state)
     normal = np.einsum("n,nij,nik->jk", weight, jacobian, jacobian) + np.diag(slope**2)
     gradient = np.einsum("n,nij,ni->j", weight, jacobian, residual) - pull * slope
     return normal, gradient
@@ -407,7 +407,7 @@ def _summary(scene: Scene, place_px: Floats, total: Floats, state: Floats, used:
     spread = spread + 1e-9 * np.eye(2)
     solved = np.linalg.solve(spread, shown[:, :, None])[:, :, 0]
     missed = np.where(keep[:, None], np.linalg.solve(white, solved[:, :, None])[:, :, 0], residual)
-    pull, _ = _prior_pull(scene, state)
+    pull, _ = prior_pull(scene, state)
     return Adjustment(
         state=state,
         cov=cov,

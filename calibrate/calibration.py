@@ -7,6 +7,7 @@ import numpy as np
 
 from calibrate.arrays import Floats, readonly
 from calibrate.camera import CAMERA_PARAMETERS, Camera
+from calibrate.errors import NotMeasured
 from calibrate.scale import RailScale
 from calibrate.table import Ball, Lane, Table
 
@@ -78,6 +79,9 @@ class Calibration:
         One for each mark clicked.
     residual_px : float
         Root mean square residual of the marks used, per coordinate.
+    doubts : tuple of NotMeasured
+        What is wrong with the set-up as stated, so that no shot measured with it is to be trusted; see
+        `calibrate.stated`.
     """
 
     camera: Camera
@@ -88,6 +92,7 @@ class Calibration:
     cov: Floats
     residuals: tuple[MarkResidual, ...] = ()
     residual_px: float = 0.0
+    doubts: tuple[NotMeasured, ...] = ()
 
     def __post_init__(self) -> None:
         """Check and freeze the covariance."""

@@ -6,8 +6,16 @@ from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from calibrate.scale import scale_notices
 
 
+def plus_side_sentence(calibration: Calibration) -> str:
+    """Say where in the picture the scale's plus lies: a mirrored recording fits as well, with all signs turned."""
+    ticks_m = np.array([[*calibration.scale.tick_xy_m(number), calibration.table.rail_top_m] for number in (0, 1)])
+    zero_px, plus_px = calibration.camera.project(ticks_m)
+    side = "right" if plus_px[0] > zero_px[0] else "left"
+    return f"In this picture the scale's plus numbers, the shooter's right, lie to the {side} of its zero."
+
+
 def notices(calibration: Calibration) -> tuple[str, ...]:
-    """Return what is worth saying about `calibration`, the scale first; empty where all is well."""
+    """Return what is worth saying about `calibration`, gravest first; empty where all is well."""
     sds = dict(zip(CALIBRATION_PARAMETERS, np.sqrt(np.diag(calibration.cov)), strict=True))
     about_scale = scale_notices(
         calibration.scale,
@@ -17,4 +25,5 @@ def notices(calibration: Calibration) -> tuple[str, ...]:
         stretch_sd=float(sds["scale_stretch"]),
     )
     about_marks = tuple(f"{mark.name}: {mark.note}." for mark in calibration.residuals if mark.note)
-    return about_scale + about_marks
+    doubts = tuple(f"{doubt.reason.sentence} {doubt.detail}." for doubt in calibration.doubts)
+    return doubts + about_scale + about_marks

@@ -27,4 +27,28 @@ PICTURE_UNLIKE = Reason(
     "The clip's picture does not match the one that was calibrated.",
     "Calibrate again on this clip.",
 )
-REASONS = (MARK_FAINT, MARK_FAR, MARK_COVERED, MARK_AT_BORDER, PICTURE_UNLIKE)
+SETTING_UNLIKE = Reason(
+    "setting-unlike",
+    "A number in session.toml does not fit what the marks show.",
+    "Measure that number again and correct it, or click the marks anew if it is right; then measure again.",
+)
+MARKS_UNTIDY = Reason(
+    "marks-untidy",
+    "The marks do not fit together as well as clicks do.",
+    "Check the numbers of [table], [lane] and [scale] in session.toml, and click the marks again.",
+)
+SCALE_ZERO = Reason(
+    "scale-zero",
+    "The zero of the scale does not lie where it was meant to.",
+    "Look whether the ticks were clicked under their right numbers; if it does lie so, say it in scale.zero_mm.",
+)
+REASONS = (
+    MARK_FAINT,
+    MARK_FAR,
+    MARK_COVERED,
+    MARK_AT_BORDER,
+    PICTURE_UNLIKE,
+    SETTING_UNLIKE,
+    MARKS_UNTIDY,
+    SCALE_ZERO,
+)

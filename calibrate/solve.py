@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from calibrate.marks import Click, MarkKind, mark_kind
 from calibrate.precision import lane_sd
 from calibrate.scale import RailScale
 from calibrate.snap import HAND_SIGMA_PX, Snap, snap_mark, snap_scale
+from calibrate.stated import find_contradictions
 from calibrate.suspects import Sorted, sort_marks, worst_mark
 from calibrate.table import Ball, Lane, Table, sight_places_m
 from calibrate.units import deg_from_rad, mm_from_m
@@ -84,7 +86,7 @@ def calibrate(
     sds = lane_sd(calibration)
     if not _badness(sds) <= 1:
         raise MarksError(_what_to_add(scene, found.adjustment, sds))
-    return calibration
+    return replace(calibration, doubts=find_contradictions(scene, found.adjustment))
 
 
 LEAST_TICKS_TOGETHER = 3

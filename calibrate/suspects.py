@@ -55,6 +55,11 @@ def sort_marks(scene: Scene, place_px: Floats, cov_px2: Floats) -> Sorted:
     except MarksError as error:
         if misnamed := _misnamed(scene, place_px, cov_px2):
             raise MarksError(misnamed) from error
+        if _mirrored(scene, place_px, cov_px2):
+            raise MarksError(
+                "the marks fit only a mirrored picture: right and left are exchanged, as some front cameras "
+                "store them; record with the main camera, or turn off mirroring, and click again"
+            ) from error
         raise
     whole = adjust(scene, place_px, cov_px2, used=everything, start=robust)
     if _fits(whole):
@@ -148,6 +153,16 @@ def _swap_back(scene: Scene, place_px: Floats, cov_px2: Floats, robust: Floats) 
                 note = f"{names[0]} and {names[1]} look swapped; each was read as the other"
                 return Sorted(adjustment=fit, place_px=place_px[order], notes={one: note, other: note})
     return None
+
+
+def _mirrored(scene: Scene, place_px: Floats, cov_px2: Floats) -> bool:
+    """Whether the marks, clicked under their right names, fit the picture seen in a mirror."""
+    places = place_px.copy()
+    places[:, 0] = scene.size_px[0] - 1 - places[:, 0]
+    try:
+        return not _hopeless(adjust(scene, places, cov_px2, used=np.ones(len(places), bool), start=None))
+    except MarksError:
+        return False
 
 
 def _misnamed(scene: Scene, place_px: Floats, cov_px2: Floats) -> str:

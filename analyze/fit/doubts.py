@@ -69,7 +69,17 @@ def find_doubt(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMea
         doubt = find(fit, path, calibration)
         if doubt is not None:
             return doubt
-    return None
+    return _find_wrong_set_up(calibration)
+
+
+def _find_wrong_set_up(calibration: Calibration) -> NotMeasured | None:
+    """Pass on that the marks contradict the set-up as stated: the motion may fit and the numbers still be wrong."""
+    if not calibration.doubts:
+        return None
+    first, *more = calibration.doubts
+    return NotMeasured(
+        first.reason, "; ".join([first.detail, *(f"{one.reason.sentence} {one.detail}" for one in more)])
+    )
 
 
 def _find_misfit(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:

@@ -101,6 +101,7 @@ class ScaleSection(_Section):
 
     unit: Literal["inch", "cm", "mm"] = "inch"
     setback_mm: Annotated[float, _within(-20, 300, "mm")] | None = None
+    zero_mm: Annotated[float, _within(-1500, 1500, "mm")] = 0.0
 
 
 class CameraSection(_Section):
@@ -201,9 +202,14 @@ def lane_from(section: LaneSection, table: Table) -> Lane:
 
 
 def scale_from(section: ScaleSection, table: Table, lane: Lane) -> RailScale:
-    """Return the rail scale as it was meant to lie: its zero on the line of aim."""
+    """Return the rail scale as it was meant to lie."""
+    zero_m = lane.x_aim_m + m_from_mm(section.zero_mm)
     setback_m = table.sight_setback_m if section.setback_mm is None else m_from_mm(section.setback_mm)
-    return RailScale(line_y_m=table.length_m + setback_m, zero_m=lane.x_aim_m, unit_m=_SCALE_UNIT_M[section.unit])
+    return RailScale(
+        line_y_m=table.length_m + setback_m,
+        zero_m=zero_m,
+        unit_m=_SCALE_UNIT_M[section.unit],
+    )
 
 
 def read_config(folder: Path) -> SessionConfig:

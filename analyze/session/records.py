@@ -9,9 +9,13 @@ import numpy as np
 
 from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
+from calibrate.errors import NotMeasured
+from calibrate.reasons import REASONS
 from calibrate.scale import RailScale
 from calibrate.table import Ball, Lane, Table
 from tracker.path import BallPath
+
+_REASONS = {reason.slug: reason for reason in REASONS}
 
 
 def text_from_calibration(calibration: Calibration) -> str:
@@ -35,6 +39,7 @@ def text_from_calibration(calibration: Calibration) -> str:
             "cov": calibration.cov.tolist(),
             "residuals": [asdict(residual) for residual in calibration.residuals],
             "residual_px": calibration.residual_px,
+            "doubts": [[doubt.reason.slug, doubt.detail] for doubt in calibration.doubts],
         }
     )
 
@@ -54,6 +59,7 @@ def calibration_from_text(text: str) -> Calibration:
         cov=np.array(values["cov"]),
         residuals=tuple(_residual(residual) for residual in values["residuals"]),
         residual_px=values["residual_px"],
+        doubts=tuple(NotMeasured(_REASONS[slug], detail) for slug, detail in values.get("doubts", ())),
     )
 
 

@@ -61,5 +61,6 @@ def test_notices_hold_scale_and_marks():
         camera, rng=np.random.default_rng(20240611), scale=replace(SCALE, zero_m=SCALE.zero_m + 0.009)
     )
     said = notices(calibrate(moved(clicks, "foot-3", (14, -6)), luma=None, **SETUP))
-    assert "to the right of the line of aim" in said[0]
+    assert "scale.zero_mm = 10" in said[0]
+    assert "to the right of the line of aim" in said[1]
     assert said[-1].startswith("foot-3: left out")
