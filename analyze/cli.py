@@ -6,6 +6,7 @@ Exit status: 0 done; 1 done, but some shots need a person; 2 wrong input or usag
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, cast
 
@@ -43,10 +44,15 @@ from calibrate.precision import expected_precision
 from tracker.clip import still_luma
 
 DONE, NEEDS_A_PERSON, WRONG_INPUT = 0, 1, 2
+BROKEN_OFF = 130  # as a shell says of a program that Ctrl-C ended
 MOST_ROWS = 60  # of a table of shots; of a longer one only those that need a person are shown
 
 # typer carries its own copy of click in newer versions, so the base class of wrong usage is found through it.
 _UsageError = cast("type[typer.BadParameter]", typer.BadParameter.__mro__[2])
+
+
+class _BrokenOffError(Exception):
+    """The tester pressed Ctrl-C; the message says what is kept."""
 
 
 class OneLineErrors(TyperGroup):
@@ -61,15 +67,17 @@ class OneLineErrors(TyperGroup):
             _fail(str(error))
         except _UsageError as error:
             _fail(f"{error.format_message()} (`railread --help` shows the verbs)")
+        except _BrokenOffError as error:
+            _fail(str(error), BROKEN_OFF)
         except typer.Abort:
-            _fail("broken off")
+            _fail("broken off", BROKEN_OFF)
         except OSError as error:
             _fail(f"{error.filename or ''}: {error.strerror or error}".removeprefix(": "))
 
 
-def _fail(message: str) -> None:
+def _fail(message: str, status: int = WRONG_INPUT) -> None:
     print(f"railread: {' '.join(message.split())}", file=sys.stderr)
-    sys.exit(WRONG_INPUT)
+    sys.exit(status)
 
 
 app = typer.Typer(
@@ -82,8 +90,20 @@ app = typer.Typer(
 SessionFolder = Annotated[Path, typer.Argument(metavar="DIR", help="The session folder.")]
 
 
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        print(f"railread {version('railread')}")
+        raise typer.Exit(DONE)
+
+
 @app.callback(invoke_without_command=True)
-def railread(context: typer.Context) -> None:
+def railread(
+    context: typer.Context,
+    show_version: Annotated[
+        bool,
+        typer.Option("--version", help="Say which version this is.", callback=_show_version, is_eager=True),
+    ] = False,
+) -> None:
     """Measure billiard shots from phone recordings: rail reading, squirt, swerve, each with its uncertainty.
 
     The usual order: **new** makes a session folder, **calibrate** finds the camera from clicked marks,
@@ -152,6 +172,10 @@ def measure(
             "--by-order", help="Take condition and shooter of each shot from order.csv; clip names give the order."
         ),
     ] = False,
+    keep_gone: Annotated[
+        bool,
+        typer.Option("--keep-gone", help="Count what was measured of recordings that are no longer in clips/."),
+    ] = False,
 ) -> None:
     """Measure every recording that is new or has changed: each shot in it, or the reason why there is none.
 
@@ -160,7 +184,7 @@ def measure(
     """
     session = open_session(folder)
     order = planned_order(session) if by_order else ()
-    outcome = _measure(session, again, labels_later=by_order)
+    outcome = _measure(session, again=again, labels_later=by_order, keep_gone=keep_gone)
     labelled = label_by_order(session, outcome.shots, order) if by_order else None
     stored = outcome.shots
     if labelled is not None:
@@ -334,7 +358,11 @@ def draw(
     """
     session = open_session(folder)
     measured_with(session)  # says so first if the marks are not those of the measurement
-    stored = [one for one in session_shots(session) if one.shot.reading_m is not None]
+    stored = [
+        one
+        for one in session_shots(session)
+        if one.shot.reading_m is not None and session.clip_path(one.clip).exists()
+    ]
     wanted = [one for one in stored if not only or one.clip in only]
     if not wanted:
         raise SessionError(f"{folder}: no measured shot of {', '.join(only or ['this session'])} to draw")
@@ -359,7 +387,7 @@ def demo(
     sample.copy_sample(place)
     print(f"The sample session is in {place}.")
     session = open_session(place)
-    outcome = _measure(session, again=False)
+    outcome = _measure(session)
     made = build.report_shots(session, outcome.shots)
     units = session.config.session.units
     _console().print(terminal.shots_table(made.shots, units))
@@ -391,9 +419,26 @@ def _ask(question: str, offered: str) -> str:
     return str(typer.prompt(question, default=offered or None))
 
 
-def _measure(session: Session, again: bool, labels_later: bool = False) -> BatchOutcome:
+def _measure(
+    session: Session, *, again: bool = False, labels_later: bool = False, keep_gone: bool = False
+) -> BatchOutcome:
+    finished = 0
     with _progress_bar() as advance:
-        outcome = measure_session(session, again=again, progress=advance, labels_later=labels_later)
+
+        def told(progress: Progress) -> None:
+            nonlocal finished
+            finished = progress.done
+            advance(progress)
+
+        try:
+            outcome = measure_session(
+                session, again=again, progress=told, labels_later=labels_later, keep_gone=keep_gone
+            )
+        except KeyboardInterrupt:
+            raise _BrokenOffError(
+                f"broken off; the {finished} clips finished in this run are kept, and "
+                f"`railread measure {session.folder}` goes on with the rest"
+            ) from None
     if outcome.calibrated_now:
         _show_calibration(outcome.calibration)
     for note in outcome.notes:

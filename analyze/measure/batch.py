@@ -1,6 +1,8 @@
 """Measure a whole session: calibrate once, then every recording that is new or has changed, several at a time."""
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+from contextlib import closing
 from dataclasses import dataclass
 
 from analyze.fit.shot import Shot
@@ -10,7 +12,7 @@ from analyze.measure.together import measured_together, together_notes
 from analyze.session.calibration import session_calibration
 from analyze.session.folder import Session
 from analyze.session.inputs import calibration_sha256, clip_record, inputs_sha256
-from analyze.session.shots import with_file_said
+from analyze.session.shots import copy_notes, same_recordings, shots_that_count
 from analyze.session.store import ClipRecord, Store, StoredShot
 from calibrate.calibration import Calibration
 
@@ -75,7 +77,9 @@ def measure_session(
     progress: Callable[[Progress], None] | None = None,
     measure: Callable[[ClipJob], Sequence[Shot]] | None = None,
     workers: int | None = None,
+    executor: Executor | None = None,
     labels_later: bool = False,
+    keep_gone: bool = False,
 ) -> BatchOutcome:
     """Measure every recording of a session that was not measured yet, or has changed since.
 
@@ -91,8 +95,12 @@ def measure_session(
         Measures one clip, in a process of its own; `measure_clip` unless given.
     workers : int, optional
         Processes; as many as there are cores unless given.
+    executor : Executor, optional
+        Who measures instead of processes of our own: any `concurrent.futures.Executor` that sees the same files.
     labels_later : bool
         Whether condition and shooter of the shots are told afterwards, so that none are missed now.
+    keep_gone : bool
+        Whether what was measured of recordings that are no longer in the folder counts from now on.
 
     Returns
     -------
@@ -105,13 +113,14 @@ def measure_session(
         If nothing can be measured at all: no clips, no marks, marks that fit no camera, a damaged database.
     """
     clips = session.clips()
-    for clip in clips:
-        session.label(clip, 1)  # a condition that session.toml does not know is said before an hour of measuring
     with Store(session.store_path) as store:
         calibration, calibrated_now = session_calibration(session, clips, store)
         picture = store.picture(calibration_sha256(session))
         inputs = inputs_sha256(session, calibration)
         records = {clip: clip_record(session.clip_path(clip), inputs) for clip in clips}
+        copies = same_recordings(session, {clip: record.sha256 for clip, record in records.items()})
+        clips = tuple(clip for clip in clips if clip not in copies)
+        records = {clip: records[clip] for clip in clips}
         before = store.clip_records()
         todo = tuple(clip for clip in clips if again or before.get(clip) != records[clip])
         jobs = [
@@ -127,29 +136,31 @@ def measure_session(
         ]
         if progress is not None:
             progress(Progress(done=0, total=len(jobs)))
-        for done, (job, shots) in enumerate(measured_jobs(jobs, measure or measure_clip, workers), start=1):
-            store.save_clip(job.clip, records[job.clip], shots)
-            if progress is not None:
-                progress(Progress(done=done, total=len(jobs), clip=job.clip, shots=tuple(shots)))
+        with closing(measured_jobs(jobs, measure or measure_clip, workers=workers, executor=executor)) as finished:
+            for done, (job, shots) in enumerate(finished, start=1):
+                store.save_clip(job.clip, records[job.clip], shots)
+                if progress is not None:
+                    progress(Progress(done=done, total=len(jobs), clip=job.clip, shots=tuple(shots)))
         gone = _forget_renamed(store, records)
-        stored = store.shots(session.clips_folder)
+        if keep_gone:
+            store.keep_when_gone(gone)
         if todo:
-            here = [one for one in stored if one.clip in records]
+            here = [one for one in store.shots(session.clips_folder) if one.clip in records]
             better = measured_together(here, calibration, readout_s=session.config.readout_s)
             store.replace_shots(better)
-            stored = store.shots(session.clips_folder)
-    stored = with_file_said(session, stored)
+        found = shots_that_count(session, store)
     return BatchOutcome(
         calibration=calibration,
         calibrated_now=calibrated_now,
         measured=todo,
         unchanged=tuple(clip for clip in clips if clip not in set(todo)),
-        shots=stored,
+        shots=found.shots,
         notes=(
             *(() if labels_later else _label_notes(session, clips)),
-            *_gone_notes(gone),
+            *copy_notes(copies),
+            *found.notes,
             *_picture_notes(session, picture),
-            *together_notes(stored),
+            *together_notes(found.shots),
         ),
     )
 
@@ -162,9 +173,17 @@ def _label_notes(session: Session, clips: Sequence[str]) -> tuple[str, ...]:
             f"{len(nameless)} of {len(clips)} clips have no condition (the first: {nameless[0]}): put them into "
             "clips/CONDITION/SHOOTER/, or name them in shots.csv."
         )
-    strays = sorted({clip for clip, _ in session.rows} - set(clips))
-    if strays:
-        notes.append(f"shots.csv names {len(strays)} clips that are not there (the first: {strays[0]}).")
+    problems = {clip: problem for clip in clips if (problem := session.label(clip, 1).problem)}
+    if problems:
+        first = next(iter(problems))
+        some = f"{first} is" if len(problems) == 1 else f"{len(problems)} clips (the first: {first}) are"
+        notes.append(
+            f"{some} measured but not counted until the folder, shots.csv or session.toml is mended: "
+            f"{problems[first]}"
+        )
+    missing = sorted({clip for clip, _ in session.rows} - set(clips))
+    if missing:
+        notes.append(f"shots.csv names {len(missing)} clips that are not there (the first: {missing[0]}).")
     return tuple(notes)
 
 
@@ -180,14 +199,6 @@ def _forget_renamed(store: Store, records: Mapping[str, ClipRecord]) -> tuple[st
         else:
             gone.append(clip)
     return tuple(gone)
-
-
-def _gone_notes(gone: Sequence[str]) -> tuple[str, ...]:
-    if not gone:
-        return ()
-    return (
-        f"{len(gone)} clips measured before are no longer in clips/ (the first: {gone[0]}); their results stay.",
-    )
 
 
 def _picture_notes(session: Session, picture: bytes | None) -> tuple[str, ...]:

@@ -79,7 +79,7 @@ def label_by_order(session: Session, stored: Sequence[StoredShot], order: Sequen
     session : Session
         The session.
     stored : sequence of StoredShot
-        All its shots, those without a reading too.
+        All its shots, those without a reading too, as `session_shots` gives them.
     order : sequence of OrderRow
         From `planned_order`.
 
@@ -89,9 +89,8 @@ def label_by_order(session: Session, stored: Sequence[StoredShot], order: Sequen
         Recordings count in the order of their file names (1 before 10), whatever folder they lie in. Nothing is
         guessed: numbers must agree, and nothing that the folders say may speak against it.
     """
-    here = set(session.clips())
     shots = sorted(
-        (one for one in stored if one.clip in here),
+        stored,
         key=lambda one: (reading_order(Path(one.clip).name), one.clip, one.shot.shot),
     )
     doubt = (

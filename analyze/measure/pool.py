@@ -1,39 +1,90 @@
-"""Many recordings at a time: worker processes, and what becomes of a recording whose process dies."""
+"""Many jobs at a time: worker processes or any other executor, and what becomes of a job whose worker dies."""
 
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+import signal
+import threading
+from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
+from typing import TypeVar
 
 from analyze.fit.reasons import MEASURING_BROKE_OFF
 from analyze.fit.shot import Shot, failed_shot
 from analyze.measure.clip import ClipJob, damaged_shot
 from calibrate.errors import RailreadError
 
+_LOOK_S = 0.5  # where a wait without end cannot be interrupted, Ctrl-C is heard this late
+Job = TypeVar("Job")
+Found = TypeVar("Found")
 # Thread pools inside numpy and OpenCV only get in each other's way when every core has a process already.
 _ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 def measured_jobs(
-    jobs: Sequence[ClipJob], measure: Callable[[ClipJob], Sequence[Shot]], workers: int | None
-) -> Iterator[tuple[ClipJob, Sequence[Shot]]]:
-    """Yield each job with its shots, in the order in which they get ready."""
+    jobs: Sequence[ClipJob],
+    measure: Callable[[ClipJob], Sequence[Shot]],
+    *,
+    workers: int | None = None,
+    executor: Executor | None = None,
+) -> Generator[tuple[ClipJob, Sequence[Shot]], None, None]:
+    """Yield each recording with its shots, in the order in which they get ready; see `finished_jobs`."""
+    for job, future in finished_jobs(jobs, measure, workers=workers, executor=executor):
+        yield job, _shots(job, future)
+
+
+def finished_jobs(
+    jobs: Sequence[Job],
+    work: Callable[[Job], Found],
+    *,
+    workers: int | None = None,
+    executor: Executor | None = None,
+) -> Generator[tuple[Job, Future[Found]], None, None]:
+    """Yield each job with its finished future, in the order in which they get ready.
+
+    Parameters
+    ----------
+    jobs : sequence
+        What there is to do; with a function and results that can be pickled, unless the executor is one of threads.
+    work : callable
+        Does one job.
+    workers : int, optional
+        Processes of a pool of our own; as many as there are cores unless given.
+    executor : Executor, optional
+        Who does the jobs instead: any `concurrent.futures.Executor`, on this machine or on others. It is not shut
+        down. Where the tester breaks off, what has not begun is cancelled.
+    """
+    if executor is not None:
+        yield from _ready(executor, jobs, work)
+        return
     left = list(jobs)
     with _processes(min(workers or os.cpu_count() or 1, len(jobs) or 1)) as pool:
-        futures = {pool.submit(measure, job): job for job in jobs}
-        for future in as_completed(futures):
-            if isinstance(future.exception(), BrokenProcessPool):
+        for job, future in _ready(pool, jobs, work):
+            if isinstance(future.exception(), BrokenExecutor):
                 continue
-            left.remove(futures[future])
-            yield futures[future], _shots(futures[future], future)
-    # A decoder that crashes takes the whole pool with it, and nobody can tell which clip it was on: so the clips
+            left.remove(job)
+            yield job, future
+    # A decoder that crashes takes the whole pool with it, and nobody can tell which clip it was on: so the jobs
     # that are left get a process each.
     for job in left:
         with _processes(1) as pool:
-            future = pool.submit(measure, job)
-            yield job, _shots(job, future)
+            yield from _ready(pool, [job], work)
+
+
+def _ready(
+    executor: Executor, jobs: Sequence[Job], work: Callable[[Job], Found]
+) -> Generator[tuple[Job, Future[Found]], None, None]:
+    with _interrupt_held():
+        futures = {executor.submit(work, job): job for job in jobs}
+    try:
+        waiting = set(futures)
+        while waiting:
+            done, waiting = wait(waiting, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
+            for future in done:
+                yield futures[future], future
+    finally:
+        for future in futures:
+            future.cancel()
 
 
 def _shots(job: ClipJob, future: Future[Sequence[Shot]]) -> Sequence[Shot]:
@@ -50,17 +101,42 @@ def _shots(job: ClipJob, future: Future[Sequence[Shot]]) -> Sequence[Shot]:
 def _processes(count: int) -> Iterator[ProcessPoolExecutor]:
     """Give a pool whose processes start afresh (as on every system) and use one thread each."""
     before = {name: os.environ.get(name) for name in _ONE_THREAD}
+    others = set(multiprocessing.active_children())
     os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
+    pool = ProcessPoolExecutor(
+        count, mp_context=multiprocessing.get_context("spawn"), initializer=_leave_interrupts_to_the_parent
+    )
     try:
-        with ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn")) as pool:
-            try:
-                yield pool
-            except BaseException:  # the tester broke off: what has not begun need not begin
-                pool.shutdown(wait=False, cancel_futures=True)
-                raise
+        yield pool
+    except BaseException:
+        # The tester broke off: what has not begun need not begin, and what has is not waited for.
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in set(multiprocessing.active_children()) - others:
+            process.terminate()
+        raise
+    else:
+        pool.shutdown()
     finally:
         for name, value in before.items():
             if value is None:
                 os.environ.pop(name, None)
             else:
                 os.environ[name] = value
+
+
+def _leave_interrupts_to_the_parent() -> None:
+    """Ctrl-C reaches every process of a terminal; only the one that holds the results has to hear it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@contextmanager
+def _interrupt_held() -> Iterator[None]:
+    """Hold Ctrl-C back while workers start: they inherit that, so that none is interrupted before it is set up."""
+    if threading.current_thread() is not threading.main_thread() or not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

@@ -13,7 +13,7 @@ from analyze.fit.shot import Shot
 from analyze.report.measured_again import ShotKey, keys_before, readings_again, shot_key
 from analyze.session.config import SessionConfig
 from analyze.session.folder import Label, Session, open_session
-from analyze.session.shots import label_of, session_shots
+from analyze.session.shots import label_of, read_shots
 from analyze.session.shots_frame import counted_frame, shots_frame
 from analyze.session.store import StoredShot
 from analyze.statistics import check_shots, read_readings
@@ -43,6 +43,8 @@ class SessionEvidence:
         Theirs.
     shots : DataFrame
         Columns of `out/shots.csv`; of readings taken by hand, those that there are.
+    notes : tuple of str
+        What was left out, one sentence each.
     """
 
     name: str
@@ -50,6 +52,7 @@ class SessionEvidence:
     stored: tuple[StoredShot, ...]
     labels: tuple[Label, ...]
     shots: pd.DataFrame
+    notes: tuple[str, ...] = ()
 
     @property
     def by_hand(self) -> bool:
@@ -124,11 +127,15 @@ def gather(folders: Sequence[Path]) -> Evidence:
     return evidence_of([_session_evidence(folder, name) for folder, name in zip(folders, names, strict=True)])
 
 
-def measured_evidence(session: Session, stored: Sequence[StoredShot], *, name: str = "") -> SessionEvidence:
+def measured_evidence(
+    session: Session, stored: Sequence[StoredShot], *, name: str = "", notes: Sequence[str] = ()
+) -> SessionEvidence:
     """Return measured shots of one session with their labels and their rows of `out/shots.csv`."""
     shots = shots_frame(session, stored)
     labels = tuple(label_of(session, one) for one in stored)
-    return SessionEvidence(name=name, session=session, stored=tuple(stored), labels=labels, shots=shots)
+    return SessionEvidence(
+        name=name, session=session, stored=tuple(stored), labels=labels, shots=shots, notes=tuple(notes)
+    )
 
 
 def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
@@ -143,7 +150,13 @@ def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
         table=table,
         shared_sd={quantity: _shared_sd(sessions, quantity) for quantity in QUANTITIES},
         again=readings_again([(one.name, one.stored) for one in sessions]),
-        notes=(*_several_note(sessions), *_disagreements(sessions), *_twice(sessions)),
+        notes=(
+            *_several_note(sessions),
+            *_disagreements(sessions),
+            *_twice(sessions),
+            *(f"{one.name}: {note}" if one.name else note for one in sessions for note in one.notes),
+            *_unknown_conditions(sessions),
+        ),
     )
 
 
@@ -157,9 +170,9 @@ def _session_evidence(folder: Path, name: str) -> SessionEvidence:
     if readings.is_file() and not (folder / CONFIG_NAME).exists():
         return _hand_read(Session(folder, SessionConfig()), name)
     session = open_session(folder)
-    stored = session_shots(session)
-    if stored:
-        return measured_evidence(session, stored, name=name)
+    found = read_shots(session)
+    if found.shots:
+        return measured_evidence(session, found.shots, name=name, notes=found.notes)
     if readings.is_file():
         return _hand_read(session, name)
     raise SessionError(f"{folder}: nothing has been measured yet; `railread measure {folder}` does that")
@@ -254,6 +267,15 @@ def _twice(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
         "they count once, as the earlier session measured them; what measuring them again changed is said under "
         "the variation.",
     )
+
+
+def _unknown_conditions(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
+    """Say which shots do not count as session.toml does not know their condition."""
+    problems = [(one.clip, one.problem) for session in sessions for one in session.stored if one.problem]
+    if not problems:
+        return ()
+    clip, problem = problems[0]
+    return (f"{len(problems)} shots do not count (the first in {clip}): {problem}",)
 
 
 def _several_note(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:

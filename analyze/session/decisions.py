@@ -114,7 +114,8 @@ def mend_label(
         for what, name in zip(("condition", "shooter"), names, strict=True):
             if not name or "/" in name:
                 raise SessionError(f'{one.clip}, shot {one.shot.shot}: "{name}" is no name of a {what}')
-        session.check_condition(names[0])
+        if problem := session.unknown_condition(names[0]):
+            raise SessionError(problem)
         said.append((one, DecisionKind.RELABEL, "/".join(names)))
     return _decided(session, said)
 

@@ -48,6 +48,8 @@ class Label:
         Place in the shooting order of the session, from 1; None where nothing tells it.
     kept : bool or None
         Whether shots.csv says that it counts; None where it does not say.
+    problem : str
+        Why this label cannot be used: session.toml does not know its condition; else empty.
     """
 
     condition: str = ""
@@ -57,6 +59,7 @@ class Label:
     note: str = ""
     order: int | None = None
     kept: bool | None = None
+    problem: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,21 +171,15 @@ class Session:
         Returns
         -------
         Label
-            With empty names where nothing tells them.
-
-        Raises
-        ------
-        SessionError
-            If the condition is not one of those in session.toml.
+            With empty names where nothing tells them, a `problem` where session.toml does not know the condition.
         """
         row = self.rows.get((clip, shot)) or self.rows.get((clip, None))
         if row is not None:
-            return self._checked(row, f"{self.folder / 'shots.csv'}: {clip}, shot {shot}")
+            return self._label(row)
         folders = clip.split("/")[:-1]
         if len(folders) < 2:
             return Label()
-        row = _LabelRow(condition=folders[-2], shooter=folders[-1], tip_offset_m=None, note="")
-        return self._checked(row, f"{self.clips_folder / clip}")
+        return self._label(_LabelRow(condition=folders[-2], shooter=folders[-1], tip_offset_m=None, note=""))
 
     def relabelled(self, label: Label, condition: str, shooter: str) -> Label:
         """Return a label after a person has mended condition and shooter; what else shots.csv says stays."""
@@ -194,32 +191,24 @@ class Session:
             order=label.order,
             kept=label.kept,
         )
-        return self._checked(row, "mended label")
+        return self._label(row)
 
-    def check_condition(self, condition: str, where: str = "") -> None:
-        """Refuse a condition that session.toml does not know, where it lists any.
+    def unknown_condition(self, condition: str) -> str:
+        """Say that session.toml does not know a condition, and which is nearest; nothing where all is well.
 
         Parameters
         ----------
         condition : str
-            Its name; an empty one is no condition, and allowed.
-        where : str
-            Where it stands, for the message.
-
-        Raises
-        ------
-        SessionError
-            If it has no [[condition]]; the nearest that has is named.
+            Its name; an empty one is no condition, and allowed, as is any name where the file lists none.
         """
         names = self.config.condition_names
-        if names and condition and condition not in names:
-            nearest = difflib.get_close_matches(condition, names, n=1)
-            hint = f"did you mean {nearest[0]}?" if nearest else f"known: {', '.join(names)}"
-            place = f"{where}: " if where else ""
-            raise SessionError(f'{place}condition "{condition}" has no [[condition]] in {CONFIG_NAME}; {hint}')
+        if not names or not condition or condition in names:
+            return ""
+        nearest = difflib.get_close_matches(condition, names, n=1)
+        hint = f"did you mean {nearest[0]}?" if nearest else f"known: {', '.join(names)}"
+        return f'condition "{condition}" has no [[condition]] in {CONFIG_NAME}; {hint}'
 
-    def _checked(self, row: _LabelRow, where: str) -> Label:
-        self.check_condition(row.condition, where)
+    def _label(self, row: _LabelRow) -> Label:
         condition = self.config.condition_named(row.condition)
         tip_offset_m = row.tip_offset_m
         if tip_offset_m is None and condition is not None:
@@ -232,6 +221,7 @@ class Session:
             note=row.note,
             order=row.order,
             kept=row.kept,
+            problem=self.unknown_condition(row.condition),
         )
 
 

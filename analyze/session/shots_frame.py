@@ -129,7 +129,7 @@ def _row(stored: StoredShot, label: Label) -> dict[str, object]:
         **_quantities(shot),
         "camera": shot.camera if shot.frames else "",
         "kept": stored.kept,
-        "set_aside": stored.decision.set_aside_reason,
+        "set_aside": stored.decision.set_aside_reason or stored.problem,
         "note": "; ".join(notes),
         "detail": shot.detail,
     }

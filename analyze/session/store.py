@@ -6,7 +6,7 @@ the database itself refuses to change or delete one, and the newest of a kind co
 
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -31,7 +31,7 @@ from analyze.session.records import (
 from calibrate.calibration import Calibration
 from calibrate.errors import DecisionOvertakenError, Reason, StoreError
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 
 # Quantities of a Shot that have a column of their own, in the order of the table.
 QUANTITIES = (
@@ -85,7 +85,8 @@ CREATE TABLE clips (
     size_bytes INTEGER NOT NULL,
     inputs_sha256 TEXT NOT NULL,   -- of the calibration and the settings that it was measured with
     measured_utc TEXT NOT NULL,
-    version TEXT NOT NULL
+    version TEXT NOT NULL,
+    kept_when_gone INTEGER NOT NULL DEFAULT 0  -- whether its results count after the file was taken away
 );
 CREATE TABLE shots (
     clip TEXT NOT NULL REFERENCES clips (clip) ON DELETE CASCADE,
@@ -120,6 +121,7 @@ _STEPS = {
     f"{_DECISIONS}"
     "INSERT INTO decisions SELECT id, clip, clip_sha256, shot, kind, value, made_utc FROM decisions_before; "
     "DROP TABLE decisions_before; PRAGMA user_version = 4;",
+    4: "ALTER TABLE clips ADD COLUMN kept_when_gone INTEGER NOT NULL DEFAULT 0; PRAGMA user_version = 5;",
 }
 
 
@@ -156,24 +158,26 @@ class StoredShot:
         The measurement.
     decision : Decision
         What a person said.
+    problem : str
+        Why it cannot be counted whatever was said: its label names a condition that session.toml does not know.
     """
 
     clip: str
     clip_sha256: str
     shot: Shot
     decision: Decision
+    problem: str = ""
 
     @property
     def kept(self) -> bool:
         """Whether it counts: decided, or measured at all where nobody decided."""
-        if self.decision.kept is None:
-            return self.shot.status is not Status.FAILED
-        return self.decision.kept and self.shot.status is not Status.FAILED
+        measured = self.shot.status is not Status.FAILED and not self.problem
+        return measured if self.decision.kept is None else measured and self.decision.kept
 
     @property
     def needs_a_person(self) -> bool:
-        """Whether it failed or is doubtful and nobody has looked at it yet."""
-        return self.shot.status is not Status.MEASURED and self.decision.kept is None
+        """Whether it failed, is doubtful or belongs nowhere, and nobody has decided about it yet."""
+        return (self.shot.status is not Status.MEASURED or self.problem != "") and self.decision.kept is None
 
 
 class Store:
@@ -327,7 +331,8 @@ class Store:
         with self._transaction() as db:
             db.execute("DELETE FROM clips WHERE clip = ?", (clip,))
             db.execute(
-                "INSERT INTO clips VALUES (?, ?, ?, ?, ?, ?)",
+                "INSERT INTO clips (clip, sha256, size_bytes, inputs_sha256, measured_utc, version) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
                 (
                     clip,
                     record.sha256,
@@ -357,6 +362,17 @@ class Store:
         """Drop the measurements under a name that no clip has any more; decisions stay."""
         with self._transaction() as db:
             db.execute("DELETE FROM clips WHERE clip = ?", (clip,))
+
+    def keep_when_gone(self, clips: Iterable[str]) -> None:
+        """Put down that the results of recordings count although their files were taken away."""
+        with self._transaction() as db:
+            db.executemany("UPDATE clips SET kept_when_gone = 1 WHERE clip = ?", [(clip,) for clip in clips])
+
+    def kept_when_gone(self) -> frozenset[str]:
+        """Return the recordings whose results count although their files may be gone."""
+        with self._translated():
+            rows = self._db.execute("SELECT clip FROM clips WHERE kept_when_gone").fetchall()
+        return frozenset(clip for (clip,) in rows)
 
     def shots(self, clips_folder: Path) -> tuple[StoredShot, ...]:
         """All shots measured, in reading order of the clips and by number.

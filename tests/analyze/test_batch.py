@@ -1,7 +1,13 @@
 """Measuring a folder: what is measured again and what not, and that nothing stops the rest."""
 
 import os
+import shutil
+import signal
 import sqlite3
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,21 +18,22 @@ from analyze.fit.shot import Shot, Status, failed_shot
 from analyze.measure import batch
 from analyze.measure.batch import Progress, measure_session
 from analyze.measure.clip import ClipJob
-from analyze.session import calibration
+from analyze.session import calibration, decisions
 from analyze.session.calibration import calibrate_session
 from analyze.session.decision_log import DecisionKind
 from analyze.session.folder import Session, open_session
 from analyze.session.picture import picture_from_bytes
+from analyze.session.shots import read_shots, session_shots
 from analyze.session.store import Store
 from calibrate.calibration import Calibration
 from calibrate.camera import Camera
-from calibrate.errors import ClipError, MarksError, SessionError
+from calibrate.errors import ClipError, MarksError
 from tracker.reasons import NO_BALL
 
 
 def measured(job: ClipJob) -> tuple[Shot, ...]:
     """Stand in for the measurement of one clip, in the process where that runs; the clip says what happens."""
-    what = job.path.read_text()
+    what = job.path.read_text().partition(" ")[0]
     if what == "unreadable":
         raise ClipError(f"{job.path}: not a video")
     if what == "bug":
@@ -69,7 +76,7 @@ def calibration_of(clicks, *, luma, size_px, table, lane, ball, scale) -> Calibr
 def put(session: Session, clip: str, what: str) -> None:
     path = session.clip_path(clip)
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(what)
+    path.write_text(what and f"{what} {clip}")  # recordings differ in content
 
 
 def run(session: Session, *, again: bool = False, workers: int = 1) -> batch.BatchOutcome:
@@ -160,17 +167,125 @@ def test_a_decision_outlives_measuring_again_and_a_new_name(session):
     assert [(one.clip, one.kept) for one in shots] == [("A/S1/7.mp4", False), ("A/S1/7.mp4", True)]
 
 
-def test_results_of_a_clip_that_was_taken_away_stay(session):
-    put(session, "1.mp4", "one")
-    put(session, "2.mp4", "two")
+def test_a_clip_that_was_taken_away_no_longer_counts_unless_it_shall(session):
+    for clip, what in (("A/S1/1.mp4", "one"), ("A/S1/2.mp4", "two"), ("A/S1/3.mp4", "unreadable")):
+        put(session, clip, what)
     run(session)
-    session.clip_path("2.mp4").unlink()
+    for clip in ("A/S1/2.mp4", "A/S1/3.mp4"):  # one that was measured, and a damaged one
+        session.clip_path(clip).unlink()
     outcome = run(session)
-    assert [one.clip for one in outcome.shots] == ["1.mp4", "2.mp4", "2.mp4"]
-    assert (
-        outcome.notes[-1]
-        == "1 clips measured before are no longer in clips/ (the first: 2.mp4); their results stay."
+    assert [one.clip for one in outcome.shots] == ["A/S1/1.mp4"]
+    assert not outcome.needs_a_person
+    assert outcome.notes == (
+        "2 recordings (the first: A/S1/2.mp4) are no longer in clips/: what was measured of it is left out. "
+        f"`railread measure {session.folder} --keep-gone` counts it all the same.",
     )
+    kept = measure_session(session, measure=measured, workers=1, keep_gone=True)
+    assert [one.clip for one in kept.shots] == ["A/S1/1.mp4", "A/S1/2.mp4", "A/S1/2.mp4", "A/S1/3.mp4"]
+    assert [one.clip for one in run(session).shots] == [one.clip for one in kept.shots]
+    assert session_shots(session)[1].kept
+
+
+def test_a_session_without_any_of_its_recordings_keeps_its_results(session):
+    """As it comes out of an archive that does not hold the recordings."""
+    put(session, "A/S1/1.mp4", "one")
+    run(session)
+    session.clip_path("A/S1/1.mp4").unlink()
+    found = read_shots(session)
+    assert [one.clip for one in found.shots] == ["A/S1/1.mp4"]
+    assert "None of the recordings is in" in found.notes[0]
+
+
+def test_the_same_recording_in_two_places_counts_once(session):
+    (session.folder / "session.toml").write_text("[[condition]]\nname = 'B'\n")
+    session = open_session(session.folder)
+    put(session, "A/S1/1.mp4", "one")
+    run(session)
+    put(session, "B/S1/2.mp4", "two")
+    shutil.copy(session.clip_path("A/S1/1.mp4"), session.clip_path("B/S1/1.mp4"))
+    outcome = run(session)
+    # the place whose condition is known counts
+    assert [one.clip for one in outcome.shots] == ["B/S1/1.mp4", "B/S1/2.mp4", "B/S1/2.mp4"]
+    assert outcome.notes == (
+        "The same recording in two places counts once (A/S1/1.mp4 is B/S1/1.mp4): take the wrong one away.",
+    )
+
+
+def test_a_clip_of_an_unknown_condition_is_flagged_and_the_rest_is_measured(session):
+    put(session, "A/S1/1.mp4", "one")
+    put(session, "C/S1/1.mp4", "two")
+    (session.folder / "session.toml").write_text("[[condition]]\nname = 'A'\n")
+    outcome = run(open_session(session.folder))
+    assert [(one.clip, one.kept, one.needs_a_person) for one in outcome.shots] == [
+        ("A/S1/1.mp4", True, False),
+        ("C/S1/1.mp4", False, True),
+        ("C/S1/1.mp4", False, True),
+    ]
+    assert outcome.notes == (
+        "C/S1/1.mp4 is measured but not counted until the folder, shots.csv or session.toml is mended: "
+        'condition "C" has no [[condition]] in session.toml; known: A',
+    )
+    (now,) = decisions.mend_label(session, outcome.shots[1:2], condition="A")
+    assert now.kept
+    (session.folder / "session.toml").write_text("[[condition]]\nname = 'A'\n[[condition]]\nname = 'C'\n")
+    assert all(one.kept for one in run(open_session(session.folder)).shots)
+
+
+def test_any_executor_measures(session):
+    for clip, what in (("1.mp4", "one"), ("2.mp4", "bug"), ("3.mp4", "unreadable"), ("4.mp4", "two")):
+        put(session, clip, what)
+    with ThreadPoolExecutor(2) as threads:
+        outcome = measure_session(session, measure=measured, executor=threads)
+        assert threads.submit(int, "7").result() == 7  # it is not ours to shut down
+    slugs = [one.shot.reason.slug if one.shot.reason else "" for one in outcome.shots]
+    assert slugs == ["", "measuring-broke-off", "clip-damaged", "", ""]
+
+
+INTERRUPTED = """
+import sys
+from pathlib import Path
+sys.path.insert(0, {tests!r})
+from test_batch import slow_or_not
+from analyze.measure import pool
+from analyze.measure.clip import ClipJob
+
+def main():
+    jobs = [ClipJob(clip=name, path=Path(name), calibration=None, capture_fps=None, readout_s=None)
+            for name in ("quick", "slow", "slow too", "slow as well")]
+    for job, _ in pool.measured_jobs(jobs, slow_or_not, workers=2):
+        print(job.clip, flush=True)
+
+if __name__ == "__main__":
+    main()
+"""
+
+
+def slow_or_not(job: ClipJob) -> tuple[Shot, ...]:
+    if job.clip != "quick":
+        time.sleep(60)
+    return ()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent to a process group another way there")
+def test_ctrl_c_ends_within_two_seconds_and_workers_say_nothing(tmp_path):
+    script = tmp_path / "interrupted.py"
+    script.write_text(INTERRUPTED.format(tests=str(Path(__file__).parent)))
+    with subprocess.Popen(
+        [sys.executable, str(script)],
+        cwd=Path(__file__).parents[2],
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    ) as running:
+        assert running.stdout.readline() == "quick\n"
+        began = time.monotonic()
+        os.killpg(running.pid, signal.SIGINT)  # as a terminal does: to every process of the group
+        _, said = running.communicate(timeout=20)
+        assert time.monotonic() - began < 2.0
+        assert said.count("Traceback") == 1, said
+        assert said.rstrip().endswith("KeyboardInterrupt")
 
 
 def test_the_first_clip_that_can_be_read_calibrates(session):
@@ -181,16 +296,11 @@ def test_the_first_clip_that_can_be_read_calibrates(session):
     assert run(session).calibration.camera.size_px.tolist() == [128.0, 72.0]
 
 
-def test_no_marks_and_an_unknown_condition_are_said_before_measuring(session):
+def test_no_marks_are_said_before_measuring(session):
     put(session, "C/S1/1.mp4", "one")
-    marks = session.marks_path.read_text()
     session.marks_path.unlink()
     with pytest.raises(MarksError, match=r"no marks have been clicked yet; `railread calibrate .* does that"):
         run(session)
-    session.marks_path.write_text(marks)
-    (session.folder / "session.toml").write_text("[[condition]]\nname = 'A'\n")
-    with pytest.raises(SessionError, match='condition "C" has no'):
-        run(open_session(session.folder))
 
 
 def test_progress_is_told_from_first_to_last(session):
@@ -228,7 +338,7 @@ def test_every_clip_is_given_the_calibrated_picture(session, monkeypatch):
     put(session, "1.mp4", "one")
     monkeypatch.setattr(calibration, "still_luma", lambda _: np.full((72, 128), 77.0))
     jobs: list[ClipJob] = []
-    monkeypatch.setattr(batch, "measured_jobs", lambda found, *_: jobs.extend(found) or iter(()))
+    monkeypatch.setattr(batch, "measured_jobs", lambda found, *_, **__: jobs.extend(found) or (one for one in ()))
     run(session)
     (job,) = jobs
     assert np.all(picture_from_bytes(job.picture) == 77.0)

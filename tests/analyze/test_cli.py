@@ -1,5 +1,6 @@
 """The command line: verbs, exit status, one line for wrong input; what the verbs do is tested where it is done."""
 
+from importlib.metadata import version
 from pathlib import Path
 
 import cv2
@@ -11,7 +12,7 @@ from typer.testing import CliRunner, Result
 
 from analyze import cli
 from analyze.cli import app
-from analyze.measure.batch import BatchOutcome
+from analyze.measure.batch import BatchOutcome, Progress
 from analyze.report.terminal import length_text
 from analyze.session import demo as sample
 from analyze.session.folder import Session
@@ -133,6 +134,26 @@ def test_measure_shows_shots_and_says_when_a_person_is_needed(tmp_path, monkeypa
     # -1870 tan(0.018) + 10 mm = -23.66 mm = -0.932 in
     assert "-0.932 (-15/16)" in result.stdout
     assert (session.out_folder / "shots.csv").is_file()
+
+
+def test_ctrl_c_says_what_is_kept(tmp_path, monkeypatch):
+    def interrupted(session: Session, *, progress, **_: object) -> BatchOutcome:
+        progress(Progress(done=3, total=7, clip="A/S1/3.mp4"))
+        raise KeyboardInterrupt
+
+    made_up_session(tmp_path)
+    monkeypatch.setattr(cli, "measure_session", interrupted)
+    result = run("measure", tmp_path)
+    assert result.exit_code == 130
+    assert result.stderr == (
+        "railread: broken off; the 3 clips finished in this run are kept, and "
+        f"`railread measure {tmp_path}` goes on with the rest\n"
+    )
+
+
+def test_the_version_is_told():
+    result = run("--version")
+    assert (result.exit_code, result.stdout) == (0, f"railread {version('railread')}\n")
 
 
 def test_report_names_its_files_and_the_units(tmp_path):

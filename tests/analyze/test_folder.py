@@ -78,8 +78,9 @@ def test_the_two_folders_above_a_clip_are_condition_and_shooter(tmp_path):
 
 def test_a_folder_that_is_no_condition_is_named_with_the_nearest(tmp_path):
     session = session_with(tmp_path, "contrl/S1/1.mp4")
-    with pytest.raises(SessionError, match=r'condition "contrl" has no \[\[condition\]\].*did you mean control\?'):
-        session.label("contrl/S1/1.mp4", 1)
+    label = session.label("contrl/S1/1.mp4", 1)
+    assert label.problem == 'condition "contrl" has no [[condition]] in session.toml; did you mean control?'
+    assert (label.condition, label.control) == ("contrl", False)
 
 
 def test_without_conditions_in_the_file_any_folder_name_is_one(tmp_path):

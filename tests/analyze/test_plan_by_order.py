@@ -10,6 +10,7 @@ from analyze.fit.shot import failed_shot
 from analyze.measure.by_order import label_by_order, planned_order
 from analyze.session.folder import open_session
 from analyze.session.order import OrderRow, write_order
+from analyze.session.shots import session_shots
 from analyze.session.shots_frame import counted_frame, shots_frame
 from analyze.session.store import Store
 from analyze.statistics import session_drift
@@ -45,10 +46,8 @@ def session_of(folder: Path, clips: dict[str, int], *, planned=PLANNED, failed=(
 
 
 def labelled(session):
-    with Store(session.store_path) as store:
-        stored = store.shots(session.clips_folder)
-    found = label_by_order(session, stored, planned_order(session))
-    return found, shots_frame(found.session, stored)
+    found = label_by_order(session, session_shots(session), planned_order(session))
+    return found, shots_frame(found.session, session_shots(found.session))
 
 
 def test_shots_take_condition_shooter_and_offset_from_their_place(tmp_path):

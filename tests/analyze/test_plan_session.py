@@ -1,12 +1,11 @@
 """What `railread plan` and `sheet` ask, take, say and write."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from session_samples import made_up_session
+from session_samples import made_up_session, record_of
 from typer.testing import CliRunner, Result
 
 from analyze import cli
@@ -234,12 +233,13 @@ def test_measure_by_order_labels_or_says_why_not(tmp_path, monkeypatch, lines, s
     """Measuring itself is taken from the database; the failed and the doubtful shot are set aside."""
     session = made_up_session(tmp_path / "test")
     with Store(session.store_path) as store:
-        stored = store.shots(session.clips_folder)
-    for number in range(len(stored)):
-        path = session.clips_folder / f"{number:04d}.mp4"
-        path.parent.mkdir(exist_ok=True)
-        path.write_bytes(b"")
-    moved = tuple(replace(one, clip=f"{number:04d}.mp4") for number, one in enumerate(stored))
+        for number, one in enumerate(store.shots(session.clips_folder)):
+            path = session.clips_folder / f"{number:04d}.mp4"
+            path.parent.mkdir(exist_ok=True)
+            path.write_bytes(b"")
+            store.forget_clip(one.clip)
+            store.save_clip(path.name, record_of(path.name), [one.shot])
+        moved = store.shots(session.clips_folder)
     outcome = BatchOutcome(calibration=None, calibrated_now=False, measured=(), unchanged=(), shots=moved)
     monkeypatch.setattr(cli, "measure_session", lambda session, **_: outcome)
     order = [f"{n},S1,{'control' if n < 3 else 'B'},{n},\n" for n in range(1, lines + 1)]

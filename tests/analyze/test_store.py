@@ -11,7 +11,7 @@ from analyze.fit.budget import BudgetShare
 from analyze.fit.reasons import KINK
 from analyze.fit.shot import Shot, Status, failed_shot
 from analyze.session.decision_log import Decision, DecisionKind
-from analyze.session.store import QUANTITIES, ClipRecord, Store, StoredShot
+from analyze.session.store import QUANTITIES, SCHEMA_VERSION, ClipRecord, Store, StoredShot
 from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
 from calibrate.errors import Reason, StoreError
@@ -275,7 +275,7 @@ def test_a_file_of_a_newer_layout_is_left_alone(tmp_path):
         newer.execute("PRAGMA user_version = 99")
     newer.close()
     before = path.read_bytes()
-    with pytest.raises(StoreError, match="written in layout 99, and this railread knows layout 4"):
+    with pytest.raises(StoreError, match=f"written in layout 99, and this railread knows layout {SCHEMA_VERSION}"):
         Store(path)
     assert path.read_bytes() == before
 
