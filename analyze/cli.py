@@ -209,6 +209,21 @@ def measure(
     raise typer.Exit(NEEDS_A_PERSON if needs_a_person or unlabelled else DONE)
 
 
+@app.command("open")
+def open_page(
+    folder: SessionFolder,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open it in the browser.")] = True,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Where to listen; 0 for any that is free.")] = 0,
+) -> None:
+    """Open the session as a page in the browser: calibrate, measure, look at every shot, decide, read the results.
+
+    The page is served by this program, on this machine and to this machine alone; Ctrl-C ends it. The address that
+    is printed holds a token: whoever has the whole of it can use the page. Nothing is loaded from or sent to
+    anywhere else.
+    """
+    _serve(folder, port=port, browser=browser)
+
+
 @app.command("set-aside")
 def set_aside(
     folder: SessionFolder,
@@ -408,6 +423,17 @@ def _ask_side(sentence: str) -> None:
             "the recording is mirrored, or sights and ticks were named from the wrong side: record with the main "
             "camera without mirroring, name the marks as the shooter sees them, and calibrate again"
         )
+
+
+def _serve(folder: Path, *, port: int = 0, browser: bool = True, view: str = "") -> None:
+    # Imported here: the other verbs need no web server and start faster without.
+    from analyze.web.serve import serve_page
+
+    def tell(address: str) -> None:
+        print(f"The page of {folder}: {address}", flush=True)
+        print("Ctrl-C ends it.", flush=True)
+
+    serve_page(folder, port=port, browser=browser, view=view, tell=tell)
 
 
 def _tell(sentence: str) -> None:

@@ -19,6 +19,7 @@ from calibrate.errors import ClipError
 from tracker.readout import way_after_turns
 
 Luma = npt.NDArray[np.uint8]
+Colour = npt.NDArray[np.uint8]
 
 CLIP_SUFFIXES = frozenset({".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts"})
 IMAGE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff"})
@@ -194,6 +195,13 @@ def _luma(frame: av.video.frame.VideoFrame) -> Luma:
     return np.rot90(luma, turns) if turns else luma
 
 
+def _colour(frame: av.video.frame.VideoFrame) -> Colour:
+    """Colours of a decoded frame in display orientation: blue, green, red."""
+    colours = np.asarray(frame.to_ndarray(format="bgr24"), dtype=np.uint8)
+    turns = _quarter_turns(frame)
+    return np.ascontiguousarray(np.rot90(colours, turns)) if turns else colours
+
+
 def read_frames(path: Path, *, capture_fps: float | None = None) -> Iterator[Frame]:
     """Decode a recording from the start.
 
@@ -217,7 +225,77 @@ def read_frames(path: Path, *, capture_fps: float | None = None) -> Iterator[Fra
     yield from _frames(path, capture_fps, None)
 
 
+def read_colours(
+    path: Path, *, from_s: float | None = None, capture_fps: float | None = None
+) -> Iterator[tuple[float, Colour]]:
+    """Decode a recording in colour, for people to look at; measuring needs brightness alone.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    from_s : float, optional
+        Where to begin, as `read_frames` gives times; the start unless given.
+    capture_fps : float, optional
+        As for `read_frames`.
+
+    Yields
+    ------
+    time_s : float
+        Of the frame.
+    colours : (H, W, 3) uint8
+        Blue, green, red, in display orientation.
+
+    Raises
+    ------
+    ClipError
+        As `read_frames`.
+    """
+    for _, time_s, frame in _decoded(path, capture_fps, from_s):
+        if from_s is None or time_s >= from_s:
+            yield time_s, _colour(frame)
+
+
+def frame_times_s(path: Path, *, capture_fps: float | None = None) -> Floats:
+    """Read the times of all frames of a recording, without decoding it.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    capture_fps : float, optional
+        As for `read_frames`.
+
+    Returns
+    -------
+    (N,) array
+        Increasing, as `read_frames` gives times.
+
+    Raises
+    ------
+    ClipError
+        If the file cannot be read.
+    """
+    with _open(path) as container:
+        stream = container.streams.video[0]
+        try:
+            stamps = [packet.pts for packet in container.demux(stream) if packet.pts is not None]
+        except av.error.FFmpegError as error:
+            raise ClipError(f"{path}: damaged; copy it from the phone again") from error
+        times_s = np.unique(np.array(stamps, dtype=np.float64)) * float(stream.time_base or 1)
+    interval_s = _frame_interval_s(times_s)
+    return times_s / (interval_s * capture_fps) if capture_fps is not None and interval_s else times_s
+
+
 def _frames(path: Path, capture_fps: float | None, near_s: float | None) -> Iterator[Frame]:
+    """Decode brightness from the start, or from shortly before `near_s`."""
+    for index, time_s, frame in _decoded(path, capture_fps, near_s):
+        yield Frame(index=index, time_s=time_s, luma=_luma(frame))
+
+
+def _decoded(
+    path: Path, capture_fps: float | None, near_s: float | None
+) -> Iterator[tuple[int, float, av.video.frame.VideoFrame]]:
     """Decode from the start, or from the last frame before `near_s` that can be decoded without earlier ones."""
     slowdown = 1.0
     if capture_fps is not None:
@@ -234,7 +312,7 @@ def _frames(path: Path, capture_fps: float | None, near_s: float | None) -> Iter
                 if frame.pts is None or frame.time_base is None:
                     continue
                 last_s = float(frame.pts * frame.time_base)
-                yield Frame(index=index, time_s=last_s * slowdown, luma=_luma(frame))
+                yield index, last_s * slowdown, frame
         except av.error.FFmpegError as error:
             raise ClipError(f"{path}: damaged after {last_s:.2f} s; copy it from the phone again") from error
 
@@ -268,6 +346,41 @@ def still_luma(path: Path, *, count: int = STILL_FRAMES) -> Floats:
     if mean is None:
         raise ClipError(f"{path}: holds no frames")
     return mean
+
+
+def still_colours(path: Path, *, count: int = STILL_FRAMES) -> Colour:
+    """Mean of the first frames of a recording in colour, or an image: what `still_luma` measures, to look at.
+
+    Parameters
+    ----------
+    path : Path
+        A recording or an image.
+    count : int
+        Frames to average.
+
+    Returns
+    -------
+    (H, W, 3) array
+        Blue, green, red.
+
+    Raises
+    ------
+    ClipError
+        If the file cannot be read.
+    """
+    if path.suffix.lower() in IMAGE_SUFFIXES:
+        image = cv2.imread(str(path), cv2.IMREAD_COLOR) if path.exists() else None
+        if image is None:
+            raise ClipError(f"{path}: not an image that can be read")
+        return np.asarray(image, dtype=np.uint8)
+    total: npt.NDArray[np.uint32] | None = None
+    used = 0
+    for _, colours in islice(read_colours(path), count):
+        total = colours.astype(np.uint32) if total is None else total + colours
+        used += 1
+    if total is None:
+        raise ClipError(f"{path}: holds no frames")
+    return np.asarray(total // used, dtype=np.uint8)
 
 
 def still_luma_between(

@@ -1,0 +1,81 @@
+"""The page as an application: its parts put together, and every error turned into words."""
+
+from html import escape
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+
+from analyze.web import shot_page, shots_page
+from analyze.web.desk import Desk, TheDesk
+from analyze.web.guard import Guard
+from analyze.web.pages import FOLDER, page
+from calibrate.errors import DecisionOvertakenError, RailreadError
+
+PARTS = (shots_page, shot_page)
+
+
+def page_app(desk: Desk) -> FastAPI:
+    """Return the page of a session.
+
+    Parameters
+    ----------
+    desk : Desk
+        The session, and who may see it.
+    """
+    app = FastAPI(title="railread", docs_url=None, redoc_url=None)
+    app.state.desk = desk
+    for part in PARTS:
+        app.include_router(part.router)
+    app.add_api_route("/enter", _enter, include_in_schema=False)
+    app.mount("/static", StaticFiles(directory=FOLDER / "static"), name="static")
+    app.add_exception_handler(DecisionOvertakenError, _overtaken)
+    app.add_exception_handler(RailreadError, _wrong_input)
+    app.add_exception_handler(RequestValidationError, _unreadable)
+    app.add_exception_handler(HTTPException, _http_error)
+    app.add_middleware(Guard, keys=desk.keys)
+    return app
+
+
+def _enter(desk: TheDesk, token: str = "", to: str = "") -> Response:
+    """Take the token out of the address that was printed, into a cookie that no script can read."""
+    if not desk.keys.is_desk(token):
+        return PlainTextResponse(
+            "This token is not the one that was printed: copy the whole address, or open the page again.", 401
+        )
+    # Pages of this site alone: what the address may name is a view.
+    answer = RedirectResponse(f"/{to}" if to in ("calibrate", "setup", "results") else "/", 303)
+    answer.set_cookie(desk.keys.desk_cookie, token, httponly=True, samesite="strict", path="/")
+    return answer
+
+
+def _said(request: Request, status: int, sentence: str) -> Response:
+    """Say what is wrong: to a script as JSON, to a person as a page."""
+    if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
+        return JSONResponse({"error": sentence}, status)
+    try:
+        return page("error.html.j2", status=status, here="", title="railread", sentence=sentence)
+    except RailreadError:
+        return HTMLResponse(f"<p>{escape(sentence)}</p>", status)
+
+
+def _overtaken(request: Request, error: Exception) -> Response:
+    return _said(request, 409, str(error))
+
+
+def _wrong_input(request: Request, error: Exception) -> Response:
+    return _said(request, 422, str(error))
+
+
+def _unreadable(request: Request, error: Exception) -> Response:
+    wrong = error.errors() if isinstance(error, RequestValidationError) else []
+    places = [".".join(str(part) for part in one["loc"][1:]) + f" ({one['msg']})" for one in wrong[:3]]
+    return _said(request, 422, f"the request cannot be understood: {', '.join(places) or 'no JSON'}")
+
+
+def _http_error(request: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    sentence = {404: "There is no such page here.", 405: "That cannot be done with this address."}.get(status)
+    return _said(request, status, sentence or str(getattr(error, "detail", error)))

@@ -1,0 +1,76 @@
+"""Serve the page of a session on this machine, and open it in the browser."""
+
+import socket
+import webbrowser
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+
+from analyze.web.app import page_app
+from analyze.web.desk import Desk
+from analyze.web.guard import Keys, local_hosts
+from calibrate.errors import SessionError
+
+LOOPBACK = "127.0.0.1"
+
+
+def serve_page(
+    folder: Path,
+    *,
+    port: int,
+    browser: bool,
+    view: str = "",
+    tell: Callable[[str], None] = lambda _: None,
+) -> None:
+    """Serve the page until the person ends it with Ctrl-C.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder; one that is not there yet can be made on the page.
+    port : int
+        Where to listen; 0 for any that is free.
+    browser : bool
+        Whether to open it in the browser.
+    view : str
+        The view to begin with: ``calibrate``, or empty for the shots.
+    tell : callable
+        Told the address, token included.
+
+    Raises
+    ------
+    SessionError
+        If the folder is a file, or the port is taken.
+    """
+    if folder.is_file():
+        raise SessionError(f"{folder}: this is a file; a session is a folder")
+    listening = _listening(LOOPBACK, port)
+    with listening:
+        port = int(listening.getsockname()[1])
+        keys = Keys(port=port, hosts=local_hosts(port))
+        address = address_of(keys, view)
+        server = uvicorn.Server(uvicorn.Config(page_app(Desk(folder=folder, keys=keys)), log_level="warning"))
+        tell(address)
+        if browser:
+            webbrowser.open(address)
+        server.run(sockets=[listening])
+
+
+def address_of(keys: Keys, view: str = "") -> str:
+    """Return the address that opens the page, token included."""
+    to = f"&to={view}" if view else ""
+    return f"http://{LOOPBACK}:{keys.port}/enter?token={keys.token}{to}"
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((host, port))
+    except OSError as error:
+        listening.close()
+        raise SessionError(
+            f"port {port} cannot be used ({error.strerror}); give another one with --port, or 0"
+        ) from error
+    return listening
