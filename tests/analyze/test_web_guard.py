@@ -1,4 +1,4 @@
-"""The page gives nothing to strangers: wrong Host, wrong Origin, no token, paths that lead out, bodies too large."""
+"""The page gives nothing to strangers: wrong Host or Origin, no token, paths that lead out, bodies too large."""
 
 import pytest
 
