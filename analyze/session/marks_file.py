@@ -1,11 +1,15 @@
-"""marks.csv of a session: new clicks take its place, earlier ones are kept beside it."""
+"""marks.csv of a session: new clicks take its place, and no click is lost, whatever goes wrong.
+
+The earlier marks are copied to `marks-before-N.csv` before anything is written, and put back where the calibration
+is refused; refused clicks stay in `marks-refused-N.csv`, to be mended and handed in again.
+"""
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from analyze.session.folder import Session
-from calibrate.errors import SessionError
+from calibrate.errors import MarksError, SessionError
 from calibrate.marks import Click, write_marks
 
 
@@ -23,30 +27,80 @@ def take_marks(session: Session, marks: Path | Sequence[Click]) -> Iterator[None
     Raises
     ------
     SessionError
-        If the file cannot be written.
+        If a file cannot be written or read.
+    MarksError
+        As the calibration raised it, with the name of the file that holds the refused clicks.
     """
     path = session.marks_path
-    before = path.read_bytes() if path.exists() else None
+    with _said(path):
+        before = path.read_bytes() if path.exists() else None
+        text = _text_of(path, marks)
+        kept = made = None
+        if before is not None and before != text:
+            kept, made = _kept_copy(path, "marks-before", before)
+        _replace(path, text)
     try:
-        if isinstance(marks, Path):
-            path.write_bytes(marks.read_bytes())
-        else:
-            write_marks(path, marks)
+        yield
+    except BaseException as error:
+        # Where nothing more can be written, the earlier marks are at least in the copy made before.
+        refused = None
+        with suppress(OSError):
+            if not isinstance(marks, Path):
+                refused, _ = _kept_copy(path, "marks-refused", text)
+            if before is None:
+                path.unlink(missing_ok=True)
+            else:
+                _replace(path, before)
+                if kept is not None and made:
+                    kept.unlink(missing_ok=True)
+        if isinstance(error, MarksError) and refused is not None:
+            raise MarksError(
+                f"{error}; the clicks are kept in {refused.name}: "
+                f"mend them there and give the file with --marks {refused}"
+            ) from error
+        raise
+
+
+@contextmanager
+def _said(path: Path) -> Iterator[None]:
+    try:
         yield
     except OSError as error:
-        raise SessionError(f"{path}: cannot be written ({error.strerror or error})") from error
-    except BaseException:
-        if before is None:
-            path.unlink(missing_ok=True)
-        else:
-            path.write_bytes(before)
-        raise
-    if before is not None and path.read_bytes() != before:
-        _free_name(path).write_bytes(before)
+        where = error.filename or path
+        raise SessionError(f"{where}: cannot be read or written ({error.strerror or error})") from error
 
 
-def _free_name(path: Path) -> Path:
+def _text_of(path: Path, marks: Path | Sequence[Click]) -> bytes:
+    if isinstance(marks, Path):
+        return marks.read_bytes()
+    beside = _free_name(path, "marks-new")
+    write_marks(beside, marks)
+    text = beside.read_bytes()
+    beside.unlink()
+    return text
+
+
+def _replace(path: Path, text: bytes) -> None:
+    """Write a file so that at any moment either the old or the new one is there, complete."""
+    if path.exists() and path.read_bytes() == text:
+        return
+    beside = _free_name(path, "marks-new")
+    beside.write_bytes(text)
+    beside.replace(path)
+
+
+def _kept_copy(path: Path, name: str, text: bytes) -> tuple[Path, bool]:
+    """Keep a text beside marks.csv under a name of its own, or find it there; say whether it was written now."""
+    for other in sorted(path.parent.glob(f"{name}-*.csv")):
+        if other.read_bytes() == text:
+            return other, False
+    kept = _free_name(path, name)
+    kept.write_bytes(text)
+    return kept, True
+
+
+def _free_name(path: Path, name: str) -> Path:
     number = 1
-    while (free := path.with_name(f"marks-before-{number}.csv")).exists():
+    while (free := path.with_name(f"{name}-{number}.csv")).exists():
         number += 1
     return free
