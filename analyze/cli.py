@@ -453,7 +453,8 @@ def _measure(
 
         def told(progress: Progress) -> None:
             nonlocal finished
-            finished = progress.done
+            if not progress.together:
+                finished = progress.done
             advance(progress)
 
         try:
@@ -482,6 +483,7 @@ def _progress_bar() -> Iterator[Any]:
 
         def advance(progress: Progress) -> None:
             text = f"measured {escape(progress.clip)}" if progress.clip else "measuring"
+            text = "measuring shots together" if progress.together else text
             bar.update(task, description=text, completed=progress.done, total=progress.total)
 
         yield advance

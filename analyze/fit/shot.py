@@ -9,6 +9,7 @@ import numpy as np
 
 from analyze.fit.budget import BudgetShare
 from analyze.fit.doubts import find_doubt
+from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.motion import slide_time_s, state
 from analyze.fit.path_fit import PathFit, fit_path
 from analyze.fit.problem import MotionPriors
@@ -85,6 +86,8 @@ class Shot:
         Which camera it was measured with: `CAMERA_MARKS`, `CAMERA_MOVED` or `CAMERA_SESSION`.
     sightings : BallPath or None
         What it was measured from, so that it can be measured again without the clip; None when it failed.
+    measured_with : MeasuredWith or None
+        What it was measured with; None with the camera that the marks give and the session's settings.
     """
 
     clip: Path
@@ -115,6 +118,7 @@ class Shot:
     note: str = ""
     camera: str = CAMERA_MARKS
     sightings: BallPath | None = None
+    measured_with: MeasuredWith | None = None
 
     def __post_init__(self) -> None:
         """Check and freeze the arrays."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from analyze.fit.shot import Shot
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.measure.pool import measured_jobs
-from analyze.measure.together import measured_together, together_notes
+from analyze.measure.together import measured_together, together_inputs, together_notes
 from analyze.session.calibration import session_calibration
 from analyze.session.folder import Session
 from analyze.session.inputs import calibration_sha256, clip_record, inputs_sha256
@@ -29,12 +29,15 @@ class Progress:
         The clip just finished; empty at the start.
     shots : tuple of Shot
         What it gave.
+    together : bool
+        Whether shots are measured with what the others say, after all clips; `done` and `total` are of shots then.
     """
 
     done: int
     total: int
     clip: str = ""
     shots: tuple[Shot, ...] = ()
+    together: bool = False
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -144,10 +147,7 @@ def measure_session(
         gone = _forget_renamed(store, records)
         if keep_gone:
             store.keep_when_gone(gone)
-        if todo:
-            here = [one for one in store.shots(session.clips_folder) if one.clip in records]
-            better = measured_together(here, calibration, readout_s=session.config.readout_s)
-            store.replace_shots(better)
+        _measure_together(session, store, calibration, records, progress)
         found = shots_that_count(session, store)
     return BatchOutcome(
         calibration=calibration,
@@ -163,6 +163,27 @@ def measure_session(
             *together_notes(found.shots),
         ),
     )
+
+
+def _measure_together(
+    session: Session,
+    store: Store,
+    calibration: Calibration,
+    records: Mapping[str, ClipRecord],
+    progress: Callable[[Progress], None] | None,
+) -> None:
+    """Measure shots with what the others say, where that was not done from just these shots, or was broken off."""
+    readout_s = session.config.readout_s
+    here = [one for one in store.shots(session.clips_folder) if one.clip in records]
+    inputs = together_inputs(here, calibration, readout_s=readout_s)
+    if inputs == store.together_inputs():
+        return
+
+    def tell(done: int, total: int) -> None:
+        if progress is not None:
+            progress(Progress(done=done, total=total, together=True))
+
+    store.save_together(inputs, measured_together(here, calibration, readout_s=readout_s, progress=tell))
 
 
 def _label_notes(session: Session, clips: Sequence[str]) -> tuple[str, ...]:

@@ -1,18 +1,19 @@
 """Measure one recording: every shot in it, or the reason why there is none."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 
-from analyze.fit.shot import Shot, failed_shot, measure_shot
+from analyze.fit.measured_with import MeasuredWith
+from analyze.fit.shot import CAMERA_MARKS, CAMERA_MOVED, CAMERA_SESSION, Shot, failed_shot, measure_shot
 from analyze.measure.clip_camera import ClipCamera, clip_camera, shot_camera, with_camera_said
 from analyze.session.calibration import measured_with
 from analyze.session.folder import Session
 from analyze.session.inputs import calibration_sha256
 from analyze.session.store import Store, StoredShot
 from calibrate.calibration import Calibration
-from calibrate.errors import ClipError, RailreadError
+from calibrate.errors import ClipError, RailreadError, SessionError
 from tracker.follow import track_clip
 from tracker.path import BallPath
 from tracker.reasons import CLIP_DAMAGED, NotTracked
@@ -69,7 +70,7 @@ def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
 
 
 def shot_measured_with(session: Session, stored: StoredShot) -> Calibration:
-    """Return the calibration that a shot was measured with: the session's, or as it was after a nudge.
+    """Return the calibration that a shot was measured with: the session's, or its own, as the database keeps it.
 
     Parameters
     ----------
@@ -81,9 +82,19 @@ def shot_measured_with(session: Session, stored: StoredShot) -> Calibration:
     Raises
     ------
     RailreadError
-        If marks or settings have changed since, nothing was measured, or the clip cannot be read.
+        If marks or settings have changed since, or nothing was measured.
     """
+    if stored.shot.measured_with is not None:
+        return stored.shot.measured_with.calibration
     calibration = measured_with(session)
+    if stored.shot.camera == CAMERA_MARKS:
+        return calibration
+    if stored.shot.camera == CAMERA_SESSION:
+        raise SessionError(
+            f"{stored.clip}: measured by a version of railread that did not keep the camera of the session; "
+            f"`railread measure {session.folder}` measures it again"
+        )
+    # An earlier version measured it after a nudge and did not keep the camera: it is found again, as it was then.
     with Store(session.store_path) as store:
         picture = store.picture(calibration_sha256(session))
     camera = clip_camera(session.clip_path(stored.clip), calibration, picture)
@@ -99,7 +110,10 @@ def _shot_of(job: ClipJob, path: BallPath | NotTracked, first: ClipCamera) -> Sh
     if isinstance(path, NotTracked):
         return with_camera_said(failed_shot(path.clip, path.shot, path.reason, path.detail), first)
     camera = shot_camera(path, first, job.calibration, job.picture, capture_fps=job.capture_fps)
-    return with_camera_said(measure_shot(path, camera.calibration, readout_s=job.readout_s), camera)
+    shot = with_camera_said(measure_shot(path, camera.calibration, readout_s=job.readout_s), camera)
+    if shot.camera != CAMERA_MOVED:
+        return shot
+    return replace(shot, measured_with=MeasuredWith(calibration=camera.calibration, readout_s=job.readout_s))
 
 
 def damaged_shot(job: ClipJob, error: RailreadError) -> Shot:

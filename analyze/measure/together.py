@@ -1,28 +1,59 @@
-"""The shots of a session measured once more, each with what marks and all other shots say of camera and cloth."""
+"""The shots of a session measured once more, each with what marks and all other shots say of camera and cloth.
 
-from collections.abc import Iterable, Sequence
+What all shots tell is learnt from `MOST_TELLERS` of them, drawn by the hash of their recordings: so the result
+depends on which shots there are and not on when each was measured, and a shot that comes to a large session later
+leaves most of what was measured as it is. Each shot keeps what it was measured with.
+"""
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from analyze.fit.doubts import find_doubt
 from analyze.fit.joint import LEAST_SHOTS, Joint, join
+from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.path_fit import PathFit, fit_path
 from analyze.fit.shot import CAMERA_MARKS, CAMERA_MOVED, CAMERA_SESSION, Shot, Status, measure_shot
+from analyze.session.records import text_from_calibration, text_from_sightings
 from analyze.session.store import StoredShot
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
 from tracker.path import BallPath
 
+# Shots that tell the others about camera and cloth. What is told grows ever more slowly: with 12 tellers errors
+# fall by 9 to 15 % (`tests/benchmarks/joint_session.py`), and what is then left over is the shot's own.
+MOST_TELLERS = 48
+
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Candidate:
+class _Teller:
     stored: StoredShot
     path: BallPath
     fit: PathFit
-    tells: bool  # whether others may learn from it
+
+
+def together_inputs(stored: Iterable[StoredShot], calibration: Calibration, *, readout_s: float | None) -> str:
+    """SHA-256 of all that measuring together follows from: calibration, readout time, the sightings of all shots.
+
+    Parameters
+    ----------
+    stored : iterable of StoredShot
+        As for `measured_together`.
+    calibration : Calibration
+        As the marks give it.
+    readout_s : float or None
+        As stated.
+    """
+    return _sha256(calibration, readout_s, sorted(_digest(one) for one in _usable(stored)))
 
 
 def measured_together(
-    stored: Iterable[StoredShot], calibration: Calibration, *, readout_s: float | None
+    stored: Iterable[StoredShot],
+    calibration: Calibration,
+    *,
+    readout_s: float | None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[tuple[str, Shot], ...]:
     """Measure the shots of one set-up again from their sightings, with the camera that the session supports best.
 
@@ -34,20 +65,29 @@ def measured_together(
         As the marks give it.
     readout_s : float or None
         Of the rolling shutter, as stated.
+    progress : callable, optional
+        Called with the number of shots done and to do.
 
     Returns
     -------
     tuple of (str, Shot)
-        Clip and shot, for each whose result changes.
+        Clip and shot, for each whose result changes; those measured before with the same tellers stay.
     """
-    usable = [one for one in stored if one.shot.sightings is not None and one.shot.camera != CAMERA_MOVED]
+    usable = _usable(stored)
     # Without a stated readout time no session is supported: see `Joint.supported`.
-    candidates = [] if readout_s is None else _candidates(usable, calibration, readout_s)
-    tellers = [one for one in candidates if one.tells]
+    tellers = [] if readout_s is None else _tellers(usable, calibration, readout_s)
     if len(tellers) >= LEAST_SHOTS:
         joint = join([(one.path, one.fit) for one in tellers], calibration, readout_s=readout_s)
         if joint.supported:
-            return tuple(_with_the_others(one, tellers, joint, readout_s) for one in candidates)
+            told_by = _sha256(calibration, readout_s, [_digest(one.stored) for one in tellers])
+            places = {id(one.stored): place for place, one in enumerate(tellers)}
+            todo = [one for one in usable if not _told_by(one.shot, told_by)]
+            found = []
+            for done, one in enumerate(todo):
+                if progress is not None:
+                    progress(done, len(todo))
+                found.append((one.clip, _with_the_others(one, places.get(id(one)), joint, readout_s, told_by)))
+            return tuple(found)
     return tuple(
         (one.clip, measure_shot(one.shot.sightings, calibration, readout_s=readout_s))
         for one in usable
@@ -55,30 +95,62 @@ def measured_together(
     )
 
 
-def _candidates(usable: Sequence[StoredShot], calibration: Calibration, readout_s: float) -> tuple[_Candidate, ...]:
-    """Fit each shot with the marks' camera, whatever it was measured with before."""
-    found = []
-    for one in usable:
+def _usable(stored: Iterable[StoredShot]) -> list[StoredShot]:
+    return [one for one in stored if one.shot.sightings is not None and one.shot.camera != CAMERA_MOVED]
+
+
+def _told_by(shot: Shot, tellers_sha256: str) -> bool:
+    return shot.measured_with is not None and shot.measured_with.tellers_sha256 == tellers_sha256
+
+
+def _tellers(usable: Sequence[StoredShot], calibration: Calibration, readout_s: float) -> list[_Teller]:
+    """Draw shots by the hash of their recordings and fit each with the marks' camera, until there are enough."""
+    found: list[_Teller] = []
+    for one in sorted(usable, key=lambda one: hashlib.sha256(_name(one).encode()).digest()):
         path = one.shot.sightings
         fit = None if path is None else fit_path(path, calibration, readout_s=readout_s)
         if path is None or fit is None or isinstance(fit, NotMeasured):
             continue
         # A motion that is not the whole story, or not one Gaussian, tells the others nothing to rely upon.
-        tells = not fit.nodes and find_doubt(fit, path, calibration) is None
-        found.append(_Candidate(one, path, fit, tells))
-    return tuple(found)
+        if not fit.nodes and find_doubt(fit, path, calibration) is None:
+            found.append(_Teller(one, path, fit))
+        if len(found) == MOST_TELLERS:
+            break
+    return found
 
 
 def _with_the_others(
-    one: _Candidate, tellers: Sequence[_Candidate], joint: Joint, readout_s: float | None
-) -> tuple[str, Shot]:
-    shared = joint.without(tellers.index(one) if one in tellers else None)
+    one: StoredShot, place: int | None, joint: Joint, readout_s: float | None, told_by: str
+) -> Shot:
+    """Measure a shot with what all tellers but itself say; `place` is its own among them."""
+    path = one.shot.sightings
+    if path is None:
+        raise ValueError("one must have sightings")
+    shared = joint.without(place)
     # A global shutter has no readout time that could be uncertain.
     agreed_s = 0.0 if readout_s == 0 else shared.readout_s
-    shot = measure_shot(one.path, shared.calibration, readout_s=agreed_s, priors=shared.priors)
+    shot = measure_shot(path, shared.calibration, readout_s=agreed_s, priors=shared.priors)
     if shot.status is Status.FAILED:
-        return one.stored.clip, measure_shot(one.path, joint.calibration, readout_s=readout_s)
-    return one.stored.clip, replace(shot, camera=CAMERA_SESSION)
+        return measure_shot(path, joint.calibration, readout_s=readout_s)
+    measured_with = MeasuredWith(
+        calibration=shared.calibration, readout_s=agreed_s, priors=shared.priors, tellers_sha256=told_by
+    )
+    return replace(shot, camera=CAMERA_SESSION, measured_with=measured_with)
+
+
+def _name(one: StoredShot) -> str:
+    return f"{one.clip_sha256} {one.shot.shot}"
+
+
+def _digest(one: StoredShot) -> str:
+    """Tell a shot by its recording and what was seen in it."""
+    seen = "" if one.shot.sightings is None else text_from_sightings(one.shot.sightings)
+    return hashlib.sha256(f"{_name(one)} {seen}".encode()).hexdigest()
+
+
+def _sha256(calibration: Calibration, readout_s: float | None, shots: Sequence[str]) -> str:
+    text = text_from_calibration(calibration) + json.dumps([readout_s, MOST_TELLERS, list(shots)])
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def together_notes(stored: Sequence[StoredShot]) -> tuple[str, ...]:

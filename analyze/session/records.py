@@ -1,4 +1,4 @@
-"""Calibrations and sightings as JSON texts for the database, exact to the last bit of every number."""
+"""Calibrations, sightings and what shots were measured with as JSON, exact to the last bit of every number."""
 
 import json
 from dataclasses import asdict, fields
@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from analyze.fit.measured_with import MeasuredWith
+from analyze.fit.problem import MotionPriors
 from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
 from calibrate.errors import NotMeasured
@@ -78,6 +80,33 @@ def sightings_from_text(text: str, clip: Path, shot: int) -> BallPath:
     }
     arrays["notes"] = tuple(arrays["notes"])
     return BallPath(clip=clip, shot=shot, **arrays)
+
+
+def text_from_measured_with(measured_with: MeasuredWith) -> str:
+    """Return what a shot was measured with as JSON."""
+    priors = measured_with.priors
+    return json.dumps(
+        {
+            "calibration": json.loads(text_from_calibration(measured_with.calibration)),
+            "readout_s": measured_with.readout_s,
+            "priors": None if priors is None else asdict(priors),
+            "tellers_sha256": measured_with.tellers_sha256,
+        }
+    )
+
+
+def measured_with_from_text(text: str) -> MeasuredWith:
+    """Return what `text_from_measured_with` wrote."""
+    values = json.loads(text)
+    priors = values["priors"]
+    if priors is not None and set(priors) != {item.name for item in fields(MotionPriors)}:
+        priors = None  # written by a version that had others
+    return MeasuredWith(
+        calibration=calibration_from_text(json.dumps(values["calibration"])),
+        readout_s=values["readout_s"],
+        priors=None if priors is None else MotionPriors(**priors),
+        tellers_sha256=values["tellers_sha256"],
+    )
 
 
 def _residual(values: dict[str, Any]) -> MarkResidual:

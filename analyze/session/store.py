@@ -24,14 +24,16 @@ from analyze.session.decision_log import Decision, DecisionKind, Entry, check_en
 from analyze.session.folder import reading_order
 from analyze.session.records import (
     calibration_from_text,
+    measured_with_from_text,
     sightings_from_text,
     text_from_calibration,
+    text_from_measured_with,
     text_from_sightings,
 )
 from calibrate.calibration import Calibration
 from calibrate.errors import DecisionOvertakenError, Reason, StoreError
 
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 
 # Quantities of a Shot that have a column of their own, in the order of the table.
 QUANTITIES = (
@@ -69,6 +71,15 @@ CREATE TRIGGER decisions_stand BEFORE UPDATE ON decisions
     BEGIN SELECT RAISE(ABORT, 'decisions are never changed'); END;
 """
 
+_TOGETHER = """
+CREATE TABLE together (            -- when shots were last measured together; one row at most
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    inputs_sha256 TEXT NOT NULL,   -- of the calibration, the settings and the sightings of all shots
+    made_utc TEXT NOT NULL,
+    version TEXT NOT NULL
+);
+"""
+
 _SCHEMA = f"""
 CREATE TABLE calibrations (
     id INTEGER PRIMARY KEY,
@@ -102,9 +113,10 @@ CREATE TABLE shots (
     note TEXT NOT NULL DEFAULT '', -- what the tester should know besides
     camera TEXT NOT NULL DEFAULT 'marks', -- which camera it was measured with
     sightings TEXT NOT NULL DEFAULT '',   -- JSON: what it was measured from; empty when it failed
+    measured_with TEXT NOT NULL DEFAULT '', -- JSON: camera and what else it was measured with, where not the marks'
     PRIMARY KEY (clip, shot)
 );
-{_DECISIONS}PRAGMA user_version = {SCHEMA_VERSION};
+{_TOGETHER}{_DECISIONS}PRAGMA user_version = {SCHEMA_VERSION};
 """
 
 # What brings a database of an earlier layout up to the next, by the layout that it is in.
@@ -122,6 +134,7 @@ _STEPS = {
     "INSERT INTO decisions SELECT id, clip, clip_sha256, shot, kind, value, made_utc FROM decisions_before; "
     "DROP TABLE decisions_before; PRAGMA user_version = 4;",
     4: "ALTER TABLE clips ADD COLUMN kept_when_gone INTEGER NOT NULL DEFAULT 0; PRAGMA user_version = 5;",
+    5: f"ALTER TABLE shots ADD COLUMN measured_with TEXT NOT NULL DEFAULT ''; {_TOGETHER} PRAGMA user_version = 6;",
 }
 
 
@@ -344,11 +357,19 @@ class Store:
             )
             db.executemany(_INSERT_SHOT, [(clip, *_row_from_shot(shot)) for shot in shots])
 
-    def replace_shots(self, shots: Sequence[tuple[str, Shot]]) -> None:
-        """Put down new results, each in place of the shot of the same clip and number; all or none.
+    def together_inputs(self) -> str:
+        """Return the hash of what shots were last measured together from; empty where they never were."""
+        with self._translated():
+            row = self._db.execute("SELECT inputs_sha256 FROM together").fetchone()
+        return "" if row is None else str(row[0])
+
+    def save_together(self, inputs_sha256: str, shots: Sequence[tuple[str, Shot]]) -> None:
+        """Put down what measuring together gave, in place of the shots of the same clips and numbers; all or none.
 
         Parameters
         ----------
+        inputs_sha256 : str
+            Of what it was measured from.
         shots : sequence of (str, Shot)
             Clip, and what it gave.
         """
@@ -357,6 +378,10 @@ class Store:
                 "DELETE FROM shots WHERE clip = ? AND shot = ?", [(clip, shot.shot) for clip, shot in shots]
             )
             db.executemany(_INSERT_SHOT, [(clip, *_row_from_shot(shot)) for clip, shot in shots])
+            db.execute(
+                "INSERT OR REPLACE INTO together VALUES (1, ?, ?, ?)",
+                (inputs_sha256, _now_utc(), version("railread")),
+            )
 
     def forget_clip(self, clip: str) -> None:
         """Drop the measurements under a name that no clip has any more; decisions stay."""
@@ -481,6 +506,7 @@ _SHOT_COLUMNS = (
     "note",
     "camera",
     "sightings",
+    "measured_with",
 )
 _INSERT_SHOT = (
     f"INSERT INTO shots (clip, {', '.join(_SHOT_COLUMNS)}) VALUES (?, {', '.join('?' * len(_SHOT_COLUMNS))})"
@@ -503,6 +529,7 @@ def _row_from_shot(shot: Shot) -> tuple[object, ...]:
         shot.note,
         shot.camera,
         "" if shot.sightings is None else text_from_sightings(shot.sightings),
+        "" if shot.measured_with is None else text_from_measured_with(shot.measured_with),
     )
 
 
@@ -526,6 +553,7 @@ def _shot_from_row(clip: Path, values: Sequence[Any]) -> Shot:
         note=row["note"],
         camera=row["camera"],
         sightings=sightings_from_text(row["sightings"], clip, row["shot"]) if row["sightings"] else None,
+        measured_with=measured_with_from_text(row["measured_with"]) if row["measured_with"] else None,
         **{name: row[name] for name in QUANTITIES},
     )
 

@@ -231,6 +231,30 @@ def test_a_clip_of_an_unknown_condition_is_flagged_and_the_rest_is_measured(sess
     assert all(one.kept for one in run(open_session(session.folder)).shots)
 
 
+def test_a_run_broken_off_while_measuring_together_is_taken_up_by_the_next(session, monkeypatch):
+    put(session, "1.mp4", "one")
+    calls = []
+
+    def broken_off(stored, *_, **__):
+        raise KeyboardInterrupt
+
+    def finished(stored, *_, **__):
+        calls.append([one.clip for one in stored])
+        return [(one.clip, replace(one.shot, camera="session")) for one in stored]
+
+    monkeypatch.setattr(batch, "measured_together", broken_off)
+    with pytest.raises(KeyboardInterrupt):
+        run(session)
+    monkeypatch.setattr(batch, "measured_together", finished)
+    outcome = run(session)
+    assert (outcome.measured, [one.shot.camera for one in outcome.shots]) == ((), ["session"])
+    run(session)
+    assert calls == [["1.mp4"]]  # nothing changed: not once more
+    (session.folder / "session.toml").write_text("[camera]\nreadout_ms = 12\n")
+    run(open_session(session.folder))
+    assert len(calls) == 2
+
+
 def test_any_executor_measures(session):
     for clip, what in (("1.mp4", "one"), ("2.mp4", "bug"), ("3.mp4", "unreadable"), ("4.mp4", "two")):
         put(session, clip, what)

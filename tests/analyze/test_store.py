@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from analyze.fit.budget import BudgetShare
+from analyze.fit.measured_with import MeasuredWith
+from analyze.fit.problem import MotionPriors
 from analyze.fit.reasons import KINK
 from analyze.fit.shot import Shot, Status, failed_shot
 from analyze.session.decision_log import Decision, DecisionKind
@@ -93,6 +95,9 @@ def a_shot(number: int = 1, **changes: object) -> Shot:
         note="the camera had moved",
         camera="moved",
         sightings=some_sightings(number),
+        measured_with=MeasuredWith(
+            calibration=a_calibration(), readout_s=0.0157, priors=MotionPriors(mu_s=1 / 7), tellers_sha256="ab"
+        ),
         budget=(BudgetShare(source="lens", quantity="reading_m", sd=1e-4 / 3),),
         path_xy_m=path_m,
         path_times_s=np.arange(5) / 60,
@@ -101,8 +106,8 @@ def a_shot(number: int = 1, **changes: object) -> Shot:
 
 
 def same(one: object, other: object) -> bool:
-    if isinstance(one, BallPath):
-        return all(same(getattr(one, item.name), getattr(other, item.name)) for item in fields(BallPath))
+    if isinstance(one, BallPath | MeasuredWith | Calibration | Camera):
+        return all(same(getattr(one, item.name), getattr(other, item.name)) for item in fields(one))
     return np.array_equal(one, other) if isinstance(one, np.ndarray) else one == other
 
 
@@ -156,14 +161,16 @@ def test_every_field_of_a_shot_comes_back(store):
 
 def test_new_results_take_the_place_of_the_same_shot_only(store):
     store.save_clip("A/S1/1.mp4", RECORD, [a_shot(1), a_shot(2)])
-    store.replace_shots([("A/S1/1.mp4", replace(a_shot(2), reading_m=0.5, camera="session"))])
+    assert store.together_inputs() == ""
+    store.save_together("ef", [("A/S1/1.mp4", replace(a_shot(2), reading_m=0.5, camera="session"))])
+    assert store.together_inputs() == "ef"
     found = [(one.shot.shot, one.shot.reading_m, one.shot.camera) for one in store.shots(CLIPS)]
     assert found == [(1, a_shot(1).reading_m, "moved"), (2, 0.5, "session")]
 
 
 def test_every_number_of_a_shot_has_its_column():
     kept_otherwise = {"clip", "shot", "status", "reason", "detail", "swerve_seen", "frames", "budget"}
-    kept_otherwise |= {"path_xy_m", "path_times_s", "note", "camera", "sightings"}
+    kept_otherwise |= {"path_xy_m", "path_times_s", "note", "camera", "sightings", "measured_with"}
     assert {field.name for field in fields(Shot)} == set(QUANTITIES) | kept_otherwise
 
 

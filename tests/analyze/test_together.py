@@ -9,8 +9,9 @@ from simulated_shots import Setting
 
 from analyze.fit.shot import CAMERA_MARKS, CAMERA_MOVED, CAMERA_SESSION, Status, failed_shot, measure_shot
 from analyze.measure import together
-from analyze.measure.together import measured_together, together_notes
+from analyze.measure.together import measured_together, together_inputs, together_notes
 from analyze.session.decision_log import Decision
+from analyze.session.records import measured_with_from_text, text_from_measured_with
 from analyze.session.store import StoredShot
 from tracker.reasons import NO_BALL
 
@@ -54,9 +55,40 @@ def test_every_shot_is_measured_with_what_the_others_say(session, joined):
 
 def test_measuring_together_again_gives_the_same(session, joined):
     _, calibration, stated_s = session
-    again = measured_together([stored(shot, clip) for clip, shot in joined], calibration, readout_s=stated_s)
-    for (_, one), (_, other) in zip(again, joined, strict=True):
+    before = [stored(shot, clip) for clip, shot in joined]
+    assert measured_together(before, calibration, readout_s=stated_s) == ()
+    anew = [replace(one, shot=replace(one.shot, camera=CAMERA_MARKS, measured_with=None)) for one in before[:2]]
+    again = measured_together([*anew, *before[2:]], calibration, readout_s=stated_s)
+    for (_, one), (_, other) in zip(again, joined[:2], strict=True):
         assert (one.reading_m, one.launch_rad) == (other.reading_m, other.launch_rad)
+
+
+def test_a_shot_keeps_what_it_was_measured_with(session, joined):
+    """From the sightings and what is kept beside them the numbers come out again, to the last bit."""
+    for (_, shot), one in zip(joined, session[0], strict=True):
+        kept = measured_with_from_text(text_from_measured_with(shot.measured_with))
+        again = measure_shot(one.shot.sightings, kept.calibration, readout_s=kept.readout_s, priors=kept.priors)
+        assert (again.reading_m, again.launch_sd_rad) == (shot.reading_m, shot.launch_sd_rad)
+    assert len({tuple(shot.measured_with.calibration.parameters) for _, shot in joined}) == 6  # each without itself
+
+
+def test_a_shot_that_comes_late_to_a_large_session_leaves_the_others_as_they_are(session, monkeypatch):
+    shots, calibration, stated_s = session
+    monkeypatch.setattr(together, "MOST_TELLERS", 4)
+    drawn = [one.stored.clip for one in together._tellers(shots, calibration, stated_s)]
+    late = next(one for one in shots if one.clip not in drawn)
+    rest = [one for one in shots if one is not late]
+    before = dict(measured_together(rest, calibration, readout_s=stated_s))
+    then = [stored(before[one.clip], one.clip) for one in rest]
+    inputs = together_inputs(then, calibration, readout_s=stated_s)
+    assert inputs != together_inputs([*then, late], calibration, readout_s=stated_s)
+    assert inputs == together_inputs(rest[::-1], calibration, readout_s=stated_s)
+    ((clip, shot),) = measured_together([*then, late], calibration, readout_s=stated_s)
+    assert (clip, shot.camera) == (late.clip, CAMERA_SESSION)
+    # as if all had been measured at once
+    at_once = dict(measured_together(shots, calibration, readout_s=stated_s))
+    assert shot.reading_m == at_once[clip].reading_m
+    assert all(at_once[one.clip].reading_m == before[one.clip].reading_m for one in rest)
 
 
 def test_a_shot_whose_camera_had_moved_is_left_alone_and_so_is_a_failed_one(session):
