@@ -20,7 +20,7 @@ from tracker.light import Light
 from tracker.locate import THOROUGH, Effort, Patch, Sighting, locate_ball, window_px
 from tracker.optics import EXPOSURE_SHARES, OpticsFit, fit_optics
 from tracker.path import DRIFT_SD_PX, BallPath
-from tracker.readout import READOUT_S, READOUT_SD_S, late_s_px, within_a_frame
+from tracker.readout import ASSUMED_READOUT, Readout, late_s_px
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
 from tracker.shots import NoStrike, ShotFrames, cut_shots
 from tracker.tone import Tone
@@ -47,7 +47,7 @@ def track_clip(
     calibration: Calibration,
     *,
     capture_fps: float | None = None,
-    readout_s: float | None = None,
+    readout: Readout = ASSUMED_READOUT,
     progress: Progress | None = None,
 ) -> tuple[BallPath | NotTracked, ...]:
     """Find every shot in a recording and follow its cue ball.
@@ -60,8 +60,8 @@ def track_clip(
         Of the camera place at which it was recorded.
     capture_fps : float, optional
         Frames a second at which the camera recorded, where the file plays slower.
-    readout_s : float, optional
-        Rolling shutter, first row to last, where it is known.
+    readout : Readout, optional
+        Of the rolling shutter.
     progress : callable, optional
         Called with frames done and frames in all.
 
@@ -94,15 +94,14 @@ def track_clip(
             damage.append(str(error))
 
     results: list[BallPath | NotTracked] = []
-    assumed_s, _ = within_a_frame(READOUT_S, READOUT_SD_S, frame_period_s=frame_period_s)
-    taken_s = assumed_s if readout_s is None else readout_s
+    readout_s = readout.within_a_frame(frame_period_s).value_s
     for cut in cut_shots(decoded(), calibration, corridor, frame_period_s=frame_period_s):
         number = len(results) + 1
         if isinstance(cut, NoStrike):
             detail = f"seen at rest from {cut.since_s:.2f} s on"
             results.append(NotTracked(clip=clip, shot=number, reason=NO_STRIKE, detail=detail))
             continue
-        shot = _Shot(info, number, cut, calibration, corridor, readout_s=taken_s, frame_period_s=frame_period_s)
+        shot = _Shot(info, number, cut, calibration, corridor, readout_s=readout_s, frame_period_s=frame_period_s)
         results.append(shot.follow())
     if damage:
         results.append(NotTracked(clip=clip, shot=len(results) + 1, reason=CLIP_DAMAGED, detail=damage[0]))

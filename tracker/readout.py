@@ -1,14 +1,64 @@
 """The rolling shutter: which way a frame is read out, and how long it takes where nobody stated it."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from calibrate.arrays import Floats
 
-# Phones read a frame out in 5 to 20 ms in video modes (from memory).
-READOUT_S = 0.012
-READOUT_SD_S = 0.006
 # A frame has to be read out before the next one is: so much of the time between frames at most.
 _MOST, _MOST_SD = 0.75, 0.375
+_STATED_SD_S = 0.0003  # whoever states it has measured it somehow
+_GLOBAL_SD_S = 1e-9
+_WELL_KNOWN_SD_S = 0.0015  # beyond that, it is not known but assumed
+
+
+@dataclass(frozen=True, slots=True)
+class Readout:
+    """Time from the first row of a frame to the last, and how well it is known.
+
+    Attributes
+    ----------
+    value_s : float
+        The time; 0 for a global shutter, or a camera that corrects its frames.
+    sd_s : float
+        Its standard uncertainty.
+    """
+
+    value_s: float
+    sd_s: float
+
+    def __post_init__(self) -> None:
+        """Refuse what no clock can be."""
+        if not (self.value_s >= 0 and self.sd_s > 0):
+            raise ValueError(f"a readout needs value_s >= 0 and sd_s > 0, but got {self.value_s!r}, {self.sd_s!r}")
+
+    @classmethod
+    def stated(cls, value_s: float) -> "Readout":
+        """Take a stated time as known; a global shutter, stated as 0, exactly."""
+        return cls(value_s, _STATED_SD_S if value_s > 0 else _GLOBAL_SD_S)
+
+    @property
+    def known(self) -> bool:
+        """Whether it is known, be it stated or found, and not merely assumed."""
+        return self.sd_s <= _WELL_KNOWN_SD_S
+
+    def within_a_frame(self, frame_period_s: float) -> "Readout":
+        """Hold an assumed time, and its uncertainty, to what the frame rate allows; a known one stays as it is.
+
+        Parameters
+        ----------
+        frame_period_s : float
+            Time between frames.
+        """
+        if self.known:
+            return self
+        return Readout(min(self.value_s, _MOST * frame_period_s), min(self.sd_s, _MOST_SD * frame_period_s))
+
+
+# Published: 1/60 to 1/10 s for a full readout of consumer cameras (ISPRS paper reported by the University of
+# Vienna); phones of today take 5 to 20 ms in video modes (from memory).
+ASSUMED_READOUT = Readout(0.012, 0.006)
 
 # Right and down; a sensor is read row by row from its top.
 DOWNWARDS = (0, 1)
@@ -55,21 +105,3 @@ def readout_share(places_px: Floats, size_px: Floats, way: Floats) -> Floats:
 def late_s_px(readout_s: float, size_px: tuple[int, int], way: tuple[int, int]) -> tuple[float, float]:
     """Give how much later a pixel is read than its neighbour on the left, and than the one above."""
     return readout_s * way[0] / size_px[0], readout_s * way[1] / size_px[1]
-
-
-def within_a_frame(readout_s: float, readout_sd_s: float, *, frame_period_s: float) -> tuple[float, float]:
-    """Hold an assumed readout time, and its standard uncertainty, to what the frame rate allows.
-
-    Parameters
-    ----------
-    readout_s, readout_sd_s : float
-        As assumed without looking at the frame rate.
-    frame_period_s : float
-        Time between frames.
-
-    Returns
-    -------
-    tuple of float
-        Readout time and its standard uncertainty.
-    """
-    return min(readout_s, _MOST * frame_period_s), min(readout_sd_s, _MOST_SD * frame_period_s)

@@ -22,6 +22,7 @@ from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
 from tracker.path import BallPath
+from tracker.readout import Readout
 
 FASTEST_M_S, SLOWEST_M_S = 13.0, 0.4  # a hard break is 10 to 12 m/s: common practice, no source
 FAR_M = 0.4  # extrapolated by more than this, the reading leans on friction priors more than on sightings
@@ -200,7 +201,7 @@ def _find_break(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMe
 
     The longest beginning that fits is found by halving.
     """
-    readout_s = float(fit.theta[READOUT])
+    readout = Readout.stated(max(float(fit.theta[READOUT]), 0.0))  # as the whole path has it
 
     def fits(count: int) -> bool:
         start = replace(
@@ -210,7 +211,7 @@ def _find_break(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMe
             centre_cov_px2=path.centre_cov_px2[:count],
             turned_s=None,
         )
-        found = fit_path(start, calibration, readout_s=readout_s)
+        found = fit_path(start, calibration, readout=readout)
         return (
             isinstance(found, PathFit) and found.noise_scale < PATTERN_SCALE and bool((found.weights > 0)[3:].all())
         )

@@ -33,7 +33,7 @@ from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from calibrate.camera import CAMERA_PARAMETERS
 from tracker.path import BallPath
-from tracker.readout import within_a_frame
+from tracker.readout import Readout
 
 N_CALIBRATION, N_CAMERA = len(CALIBRATION_PARAMETERS), len(CAMERA_PARAMETERS)
 _MU_S, _MU_R = FIT_PARAMETERS.index("log_mu_s"), FIT_PARAMETERS.index("log_mu_r")
@@ -81,15 +81,14 @@ class Shared:
     ----------
     calibration : Calibration
         Values and covariance.
-    readout_s : float
+    readout : Readout
         Of the rolling shutter.
     priors : MotionPriors
-        Friction, with the stray of a single shot in its spread, and in `known_readout_sd_s` how well the readout
-        time is known.
+        Friction, with the stray of a single shot in its spread.
     """
 
     calibration: Calibration
-    readout_s: float
+    readout: Readout
     priors: MotionPriors
 
 
@@ -117,20 +116,17 @@ class Joint:
     ----------
     calibration : Calibration
         As the marks give it.
-    readout_s : float
-        As stated, or as assumed where none was.
+    readout : Readout
+        As before any shot.
     priors : MotionPriors
-        As before any shot; `known_readout_sd_s` says how well the readout time is known.
-    readout_known : bool
-        Whether a readout time was stated.
+        As before any shot.
     evidence : dict
         For each pair of strays (of sliding and of rolling friction), what each shot says.
     """
 
     calibration: Calibration
-    readout_s: float
+    readout: Readout
     priors: MotionPriors
-    readout_known: bool
     evidence: dict[tuple[float, float], tuple[ShotEvidence, ...]]
 
     @property
@@ -144,7 +140,7 @@ class Joint:
         sds = (
             math.sqrt(priors.log_mu_s_sd**2 - strays[0] ** 2),
             math.sqrt(priors.log_mu_r_sd**2 - strays[1] ** 2),
-            priors.known_readout_sd_s,
+            self.readout.sd_s,
         )
         precision = np.zeros((N_SHARED, N_SHARED))
         precision[:N_CALIBRATION, :N_CALIBRATION] = inverse(self.calibration.cov)
@@ -212,7 +208,7 @@ class Joint:
         95 % intervals of launch and rail speed then held the truth in 85 and 78 % only
         (`tests/benchmarks/joint_session.py`).
         """
-        return self.readout_known and self.gain > LEAST_GAIN and self.accord > LEAST_ACCORD
+        return self.readout.known and self.gain > LEAST_GAIN and self.accord > LEAST_ACCORD
 
     def without(self, shot: int | None) -> Shared:
         """Give what marks and all shots but one say; with None, all of them.
@@ -252,17 +248,19 @@ class Joint:
             log_mu_s_sd=math.sqrt(cov[at_s, at_s] + stray2[0]),
             mu_r=self.priors.mu_r * math.exp(mean[at_r]),
             log_mu_r_sd=math.sqrt(cov[at_r, at_r] + stray2[1]),
-            known_readout_sd_s=math.sqrt(cov[at_readout, at_readout]),
         )
-        readout_s = self.readout_s + float(mean[at_readout])
-        return Shared(calibration=calibration, readout_s=readout_s, priors=priors)
+        # A global shutter's moves by nanoseconds, to either side.
+        readout = Readout(
+            max(self.readout.value_s + float(mean[at_readout]), 0.0), math.sqrt(cov[at_readout, at_readout])
+        )
+        return Shared(calibration=calibration, readout=readout, priors=priors)
 
 
 def join(
     shots: Sequence[tuple[BallPath, PathFit]],
     calibration: Calibration,
     *,
-    readout_s: float | None,
+    readout: Readout,
     priors: MotionPriors | None = None,
 ) -> Joint:
     """Put the shots of one set-up together.
@@ -270,11 +268,11 @@ def join(
     Parameters
     ----------
     shots : sequence of (BallPath, PathFit)
-        Shots whose fit was made with `calibration`, `readout_s` and `priors`.
+        Shots whose fit was made with `calibration`, `readout` and `priors`.
     calibration : Calibration
         As the marks give it.
-    readout_s : float or None
-        As stated; None where it is not known.
+    readout : Readout
+        As for the fits.
     priors : MotionPriors, optional
         As for the fits.
 
@@ -284,19 +282,13 @@ def join(
         Linear at the fits: paths move by millimetres at most, the calibration by fractions of a pixel.
     """
     priors = priors or MotionPriors()
-    if readout_s is None:
-        period_s = min(path.frame_period_s for path, _ in shots)
-        taken_s, sd_s = within_a_frame(priors.readout_s, priors.readout_sd_s, frame_period_s=period_s)
-    else:
-        taken_s, sd_s = readout_s, priors.known_readout_sd_s if readout_s else 1e-9
-    priors = replace(priors, known_readout_sd_s=sd_s)
-    linear = [_linear(path, fit, calibration, taken_s, priors) for path, fit in shots]
+    readout = readout.within_a_frame(min(path.frame_period_s for path, _ in shots))
+    linear = [_linear(path, fit, calibration, readout, priors) for path, fit in shots]
     pairs = product(STRAYS, STRAYS)
     return Joint(
         calibration=calibration,
-        readout_s=taken_s,
+        readout=readout,
         priors=priors,
-        readout_known=readout_s is not None,
         evidence={strays: tuple(_eliminated(one, strays) for one in linear) for strays in pairs},
     )
 
@@ -341,10 +333,10 @@ def _summed(shots: Sequence[ShotEvidence]) -> tuple[Floats, Floats]:
 
 
 def _linear(
-    path: BallPath, fit: PathFit, calibration: Calibration, readout_s: float, priors: MotionPriors
+    path: BallPath, fit: PathFit, calibration: Calibration, readout: Readout, priors: MotionPriors
 ) -> _Linear:
     """Lay out one shot at its fit."""
-    problem = build_problem(path, calibration, readout_s, priors)
+    problem = build_problem(path, calibration, readout, priors)
     white, slope = problem.residuals(fit.theta)
     _, _, points = problem.predict(fit.theta)
     by_camera = calibration.camera.project_parameter_jacobian(points)

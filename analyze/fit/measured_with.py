@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from analyze.fit.problem import MotionPriors
 from calibrate.calibration import Calibration
+from tracker.readout import Readout
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -14,8 +15,8 @@ class MeasuredWith:
     ----------
     calibration : Calibration
         Camera, table and scale.
-    readout_s : float or None
-        Readout time of the rolling shutter; None where it is not known.
+    readout : Readout
+        Of the rolling shutter.
     priors : MotionPriors or None
         Prior knowledge; None for that of a single shot.
     tellers_sha256 : str
@@ -23,6 +24,6 @@ class MeasuredWith:
     """
 
     calibration: Calibration
-    readout_s: float | None
+    readout: Readout
     priors: MotionPriors | None = None
     tellers_sha256: str = ""

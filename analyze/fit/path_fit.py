@@ -33,6 +33,7 @@ from calibrate.camera import CAMERA_PARAMETERS
 from calibrate.errors import NotMeasured
 from tracker.autocorrelation import variance_factor
 from tracker.path import BallPath
+from tracker.readout import Readout
 
 _HELD_S = 1e-5
 _NO_PATH_SCALE = 30.0
@@ -127,7 +128,7 @@ def fit_path(
     path: BallPath,
     calibration: Calibration,
     *,
-    readout_s: float | None,
+    readout: Readout,
     priors: MotionPriors | None = None,
 ) -> PathFit | NotMeasured:
     """Fit the motion of a sliding and rolling ball to all sightings of a shot at once.
@@ -138,9 +139,8 @@ def fit_path(
         The sightings, in pixels, with their covariances and frame times.
     calibration : Calibration
         Camera, table, ball; the ball's centre moves at the height of its radius.
-    readout_s : float or None
-        Time from the first row of a frame to the last; 0 for a global shutter; None where it is not known, so
-        that it is fitted with a prior.
+    readout : Readout
+        Time from the first row of a frame to the last; it is fitted, with this as prior.
     priors : MotionPriors, optional
         Prior knowledge.
 
@@ -160,7 +160,7 @@ def fit_path(
     priors = priors or MotionPriors()
     if path.n_sightings < MIN_SIGHTINGS:
         return NotMeasured(TOO_FEW_SIGHTINGS, f"{path.n_sightings} sightings, {MIN_SIGHTINGS} needed")
-    problem = build_problem(path, calibration, readout_s, priors)
+    problem = build_problem(path, calibration, readout, priors)
     contact_y_m = contact_line_y_m(calibration)
     starts = _starts(problem)
     if not starts:

@@ -11,7 +11,7 @@ from analyze.fit.sighting_noise import SightingNoise, Weighing, sighting_noise
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from tracker.path import BallPath
-from tracker.readout import READOUT_S, READOUT_SD_S, readout_share, within_a_frame
+from tracker.readout import Readout, readout_share
 
 Flags = npt.NDArray[np.bool_]
 
@@ -59,12 +59,6 @@ class MotionPriors:
     forward_slip, forward_slip_sd : float
         Slip forward over launch speed, 1 - (5/2)(h/R)/cos(theta): 1 for a stun shot, 0 for a ball that rolls
         from the start, 2 for full draw.
-    readout_s, readout_sd_s : float
-        Readout time of the rolling shutter where it is not known. Published: 1/60 to 1/10 s for a full readout of
-        consumer cameras (ISPRS paper reported by the University of Vienna); phones of today in video modes are
-        faster: from memory; and never longer than until the next frame, so that less is taken at high frame rates.
-    known_readout_sd_s : float
-        Uncertainty of a readout time that was given.
     ball_bias_px : float
         Standard uncertainty of a location error that all frames of a shot share, in each direction: the tracker's
         mean error over the sets of rendered clips is at most 0.06 px across the path, and up to 0.13 px along it
@@ -84,9 +78,6 @@ class MotionPriors:
     side_slip_sd: float = 0.1
     forward_slip: float = 1.0
     forward_slip_sd: float = 1.0
-    readout_s: float = READOUT_S
-    readout_sd_s: float = READOUT_SD_S
-    known_readout_sd_s: float = 0.0003
     ball_bias_px: float = 0.12
     noise_dof: float = 20.0
     least_noise: float = 1.0
@@ -174,21 +165,13 @@ class Problem:
         return np.where(np.isfinite(white), white, 1e6), np.nan_to_num(self.whiten @ slope)
 
 
-def build_problem(
-    path: BallPath, calibration: Calibration, readout_s: float | None, priors: MotionPriors
-) -> Problem:
+def build_problem(path: BallPath, calibration: Calibration, readout: Readout, priors: MotionPriors) -> Problem:
     """Collect data and priors."""
     mean, sd = np.zeros(N_FIT), np.full(N_FIT, np.inf)
     mean[5:9] = (0.0, priors.forward_slip, math.log(priors.mu_s), math.log(priors.mu_r))
     sd[5:9] = (priors.side_slip_sd, priors.forward_slip_sd, priors.log_mu_s_sd, priors.log_mu_r_sd)
-    if readout_s is None:
-        mean[READOUT], sd[READOUT] = within_a_frame(
-            priors.readout_s, priors.readout_sd_s, frame_period_s=path.frame_period_s
-        )
-    else:
-        # A global shutter is known for what it is; a given readout time has been measured somehow.
-        mean[READOUT] = readout_s
-        sd[READOUT] = priors.known_readout_sd_s if readout_s else 1e-9
+    readout = readout.within_a_frame(path.frame_period_s)
+    mean[READOUT], sd[READOUT] = readout.value_s, readout.sd_s
     rest_share = float(readout_share(path.rest_px, path.size_px, path.readout_way))
     # Between the last frame at rest and the first in motion; wide enough not to matter where the ball is seen well.
     mean[STRIKE] = (path.last_rest_s + path.first_moved_s) / 2 + rest_share * mean[READOUT]

@@ -19,6 +19,7 @@ from calibrate.arrays import Floats, readonly
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured, Reason
 from tracker.path import BallPath
+from tracker.readout import Readout
 
 SWERVE_SEEN_SDS = 1.959964  # the 95 % interval of the swerve offset does not hold zero
 IMPRECISE_M = 0.005
@@ -131,7 +132,7 @@ def measure_shot(
     path: BallPath,
     calibration: Calibration,
     *,
-    readout_s: float | None,
+    readout: Readout,
     priors: MotionPriors | None = None,
 ) -> Shot:
     """Fit the motion to a path and say what the shot did.
@@ -142,17 +143,17 @@ def measure_shot(
         What the tracker saw.
     calibration : Calibration
         Camera, table and scale.
-    readout_s : float or None
-        Readout time of the rolling shutter; 0 for a global shutter, None where it is not known.
+    readout : Readout
+        Of the rolling shutter.
     priors : MotionPriors, optional
-        Prior knowledge of friction, spin and timing.
+        Prior knowledge of friction and spin.
 
     Returns
     -------
     Shot
         Measured, doubtful or failed; never an exception for what the clip shows.
     """
-    fit = fit_path(path, calibration, readout_s=readout_s, priors=priors)
+    fit = fit_path(path, calibration, readout=readout, priors=priors)
     if isinstance(fit, NotMeasured):
         return failed_shot(path.clip, path.shot, fit.reason, fit.detail)
     found = quantities(fit, calibration)

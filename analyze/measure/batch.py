@@ -132,7 +132,7 @@ def measure_session(
                 path=session.clip_path(clip),
                 calibration=calibration,
                 capture_fps=session.config.camera.capture_fps,
-                readout_s=session.config.readout_s,
+                readout=session.config.readout,
                 picture=picture,
             )
             for clip in todo
@@ -173,9 +173,9 @@ def _measure_together(
     progress: Callable[[Progress], None] | None,
 ) -> None:
     """Measure shots with what the others say, where that was not done from just these shots, or was broken off."""
-    readout_s = session.config.readout_s
+    readout = session.config.readout
     here = [one for one in store.shots(session.clips_folder) if one.clip in records]
-    inputs = together_inputs(here, calibration, readout_s=readout_s)
+    inputs = together_inputs(here, calibration, readout=readout)
     if inputs == store.together_inputs():
         return
 
@@ -183,7 +183,7 @@ def _measure_together(
         if progress is not None:
             progress(Progress(done=done, total=total, together=True))
 
-    store.save_together(inputs, measured_together(here, calibration, readout_s=readout_s, progress=tell))
+    store.save_together(inputs, measured_together(here, calibration, readout=readout, progress=tell))
 
 
 def _label_notes(session: Session, clips: Sequence[str]) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from calibrate.calibration import Calibration
 from calibrate.errors import ClipError, RailreadError, SessionError
 from tracker.follow import track_clip
 from tracker.path import BallPath
+from tracker.readout import Readout
 from tracker.reasons import CLIP_DAMAGED, NotTracked
 
 
@@ -33,8 +34,8 @@ class ClipJob:
         Of the session.
     capture_fps : float or None
         Capture rate where the file plays slower.
-    readout_s : float or None
-        Rolling-shutter readout, where known.
+    readout : Readout
+        Of the rolling shutter.
     picture : bytes or None
         The calibrated picture, to see whether the camera still stands where it stood.
     """
@@ -43,7 +44,7 @@ class ClipJob:
     path: Path
     calibration: Calibration
     capture_fps: float | None
-    readout_s: float | None
+    readout: Readout
     picture: bytes | None = None
 
 
@@ -63,7 +64,7 @@ def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
     cv2.setNumThreads(1)
     try:
         camera = clip_camera(job.path, job.calibration, job.picture)
-        found = track_clip(job.path, camera.calibration, capture_fps=job.capture_fps, readout_s=job.readout_s)
+        found = track_clip(job.path, camera.calibration, capture_fps=job.capture_fps, readout=job.readout)
     except ClipError as error:
         return (damaged_shot(job, error),)
     return tuple(_shot_of(job, path, camera) for path in found)
@@ -110,10 +111,10 @@ def _shot_of(job: ClipJob, path: BallPath | NotTracked, first: ClipCamera) -> Sh
     if isinstance(path, NotTracked):
         return with_camera_said(failed_shot(path.clip, path.shot, path.reason, path.detail), first)
     camera = shot_camera(path, first, job.calibration, job.picture, capture_fps=job.capture_fps)
-    shot = with_camera_said(measure_shot(path, camera.calibration, readout_s=job.readout_s), camera)
+    shot = with_camera_said(measure_shot(path, camera.calibration, readout=job.readout), camera)
     if shot.camera != CAMERA_MOVED:
         return shot
-    return replace(shot, measured_with=MeasuredWith(calibration=camera.calibration, readout_s=job.readout_s))
+    return replace(shot, measured_with=MeasuredWith(calibration=camera.calibration, readout=job.readout))
 
 
 def damaged_shot(job: ClipJob, error: RailreadError) -> Shot:

@@ -8,7 +8,7 @@ leaves most of what was measured as it is. Each shot keeps what it was measured 
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 from analyze.fit.doubts import find_doubt
 from analyze.fit.joint import LEAST_SHOTS, Joint, join
@@ -20,6 +20,7 @@ from analyze.session.store import StoredShot
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
 from tracker.path import BallPath
+from tracker.readout import Readout
 
 # Shots that tell the others about camera and cloth. What is told grows ever more slowly: with 12 tellers errors
 # fall by 9 to 15 % (`tests/benchmarks/joint_session.py`), and what is then left over is the shot's own.
@@ -33,7 +34,7 @@ class _Teller:
     fit: PathFit
 
 
-def together_inputs(stored: Iterable[StoredShot], calibration: Calibration, *, readout_s: float | None) -> str:
+def together_inputs(stored: Iterable[StoredShot], calibration: Calibration, *, readout: Readout) -> str:
     """SHA-256 of all that measuring together follows from: calibration, readout time, the sightings of all shots.
 
     Parameters
@@ -45,14 +46,14 @@ def together_inputs(stored: Iterable[StoredShot], calibration: Calibration, *, r
     readout_s : float or None
         As stated.
     """
-    return _sha256(calibration, readout_s, sorted(_digest(one) for one in _usable(stored)))
+    return _sha256(calibration, readout, sorted(_digest(one) for one in _usable(stored)))
 
 
 def measured_together(
     stored: Iterable[StoredShot],
     calibration: Calibration,
     *,
-    readout_s: float | None,
+    readout: Readout,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[tuple[str, Shot], ...]:
     """Measure the shots of one set-up again from their sightings, with the camera that the session supports best.
@@ -63,8 +64,8 @@ def measured_together(
         As measured clip by clip, or by this function before. Shots whose camera had moved are left as they are.
     calibration : Calibration
         As the marks give it.
-    readout_s : float or None
-        Of the rolling shutter, as stated.
+    readout : Readout
+        Of the rolling shutter.
     progress : callable, optional
         Called with the number of shots done and to do.
 
@@ -74,22 +75,22 @@ def measured_together(
         Clip and shot, for each whose result changes; those measured before with the same tellers stay.
     """
     usable = _usable(stored)
-    # Without a stated readout time no session is supported: see `Joint.supported`.
-    tellers = [] if readout_s is None else _tellers(usable, calibration, readout_s)
+    # Without a known readout time no session is supported: see `Joint.supported`.
+    tellers = _tellers(usable, calibration, readout) if readout.known else []
     if len(tellers) >= LEAST_SHOTS:
-        joint = join([(one.path, one.fit) for one in tellers], calibration, readout_s=readout_s)
+        joint = join([(one.path, one.fit) for one in tellers], calibration, readout=readout)
         if joint.supported:
-            told_by = _sha256(calibration, readout_s, [_digest(one.stored) for one in tellers])
+            told_by = _sha256(calibration, readout, [_digest(one.stored) for one in tellers])
             places = {id(one.stored): place for place, one in enumerate(tellers)}
             todo = [one for one in usable if not _told_by(one.shot, told_by)]
             found = []
             for done, one in enumerate(todo):
                 if progress is not None:
                     progress(done, len(todo))
-                found.append((one.clip, _with_the_others(one, places.get(id(one)), joint, readout_s, told_by)))
+                found.append((one.clip, _with_the_others(one, places.get(id(one)), joint, readout, told_by)))
             return tuple(found)
     return tuple(
-        (one.clip, measure_shot(one.shot.sightings, calibration, readout_s=readout_s))
+        (one.clip, measure_shot(one.shot.sightings, calibration, readout=readout))
         for one in usable
         if one.shot.camera == CAMERA_SESSION and one.shot.sightings is not None
     )
@@ -103,12 +104,12 @@ def _told_by(shot: Shot, tellers_sha256: str) -> bool:
     return shot.measured_with is not None and shot.measured_with.tellers_sha256 == tellers_sha256
 
 
-def _tellers(usable: Sequence[StoredShot], calibration: Calibration, readout_s: float) -> list[_Teller]:
+def _tellers(usable: Sequence[StoredShot], calibration: Calibration, readout: Readout) -> list[_Teller]:
     """Draw shots by the hash of their recordings and fit each with the marks' camera, until there are enough."""
     found: list[_Teller] = []
     for one in sorted(usable, key=lambda one: hashlib.sha256(_name(one).encode()).digest()):
         path = one.shot.sightings
-        fit = None if path is None else fit_path(path, calibration, readout_s=readout_s)
+        fit = None if path is None else fit_path(path, calibration, readout=readout)
         if path is None or fit is None or isinstance(fit, NotMeasured):
             continue
         # A motion that is not the whole story, or not one Gaussian, tells the others nothing to rely upon.
@@ -119,21 +120,17 @@ def _tellers(usable: Sequence[StoredShot], calibration: Calibration, readout_s: 
     return found
 
 
-def _with_the_others(
-    one: StoredShot, place: int | None, joint: Joint, readout_s: float | None, told_by: str
-) -> Shot:
+def _with_the_others(one: StoredShot, place: int | None, joint: Joint, readout: Readout, told_by: str) -> Shot:
     """Measure a shot with what all tellers but itself say; `place` is its own among them."""
     path = one.shot.sightings
     if path is None:
         raise ValueError("one must have sightings")
     shared = joint.without(place)
-    # A global shutter has no readout time that could be uncertain.
-    agreed_s = 0.0 if readout_s == 0 else shared.readout_s
-    shot = measure_shot(path, shared.calibration, readout_s=agreed_s, priors=shared.priors)
+    shot = measure_shot(path, shared.calibration, readout=shared.readout, priors=shared.priors)
     if shot.status is Status.FAILED:
-        return measure_shot(path, joint.calibration, readout_s=readout_s)
+        return measure_shot(path, joint.calibration, readout=readout)
     measured_with = MeasuredWith(
-        calibration=shared.calibration, readout_s=agreed_s, priors=shared.priors, tellers_sha256=told_by
+        calibration=shared.calibration, readout=shared.readout, priors=shared.priors, tellers_sha256=told_by
     )
     return replace(shot, camera=CAMERA_SESSION, measured_with=measured_with)
 
@@ -148,8 +145,8 @@ def _digest(one: StoredShot) -> str:
     return hashlib.sha256(f"{_name(one)} {seen}".encode()).hexdigest()
 
 
-def _sha256(calibration: Calibration, readout_s: float | None, shots: Sequence[str]) -> str:
-    text = text_from_calibration(calibration) + json.dumps([readout_s, MOST_TELLERS, list(shots)])
+def _sha256(calibration: Calibration, readout: Readout, shots: Sequence[str]) -> str:
+    text = text_from_calibration(calibration) + json.dumps([asdict(readout), MOST_TELLERS, list(shots)])
     return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -15,6 +15,7 @@ from calibrate.errors import SessionError
 from calibrate.scale import RailScale
 from calibrate.table import TABLES, Ball, Lane, Table, custom_table
 from calibrate.units import M_PER_INCH, M_PER_MM, m_from_mm
+from tracker.readout import ASSUMED_READOUT, Readout
 
 CONFIG_NAME = "session.toml"
 FOOT_SIGHTS = 3
@@ -159,12 +160,10 @@ class SessionConfig(_Section):
         return self
 
     @property
-    def readout_s(self) -> float | None:
-        """Time from the first row of the sensor to the last; None when it is not known.
-
-        A stated 0 is taken as not known: the default of the file, and true of no phone.
-        """
-        return None if not self.camera.readout_ms else self.camera.readout_ms / 1000
+    def readout(self) -> Readout:
+        """Time from the first row of the sensor to the last: as stated, or as assumed where nothing is stated."""
+        stated_ms = self.camera.readout_ms
+        return ASSUMED_READOUT if stated_ms is None else Readout.stated(stated_ms / 1000)
 
     @property
     def condition_names(self) -> tuple[str, ...]:

@@ -27,7 +27,7 @@ def calibration_sha256(session: Session) -> str:
 
 def inputs_sha256(session: Session, calibration: Calibration) -> str:
     """SHA-256 of all that a measurement follows from, the clip apart."""
-    camera = [session.config.camera.capture_fps, session.config.readout_s]
+    camera = [session.config.camera.capture_fps, asdict(session.config.readout)]
     return hashlib.sha256((text_from_calibration(calibration) + json.dumps(camera)).encode()).hexdigest()
 
 

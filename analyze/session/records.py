@@ -16,6 +16,7 @@ from calibrate.reasons import REASONS
 from calibrate.scale import RailScale
 from calibrate.table import Ball, Lane, Table
 from tracker.path import BallPath
+from tracker.readout import Readout
 
 _REASONS = {reason.slug: reason for reason in REASONS}
 
@@ -88,7 +89,7 @@ def text_from_measured_with(measured_with: MeasuredWith) -> str:
     return json.dumps(
         {
             "calibration": json.loads(text_from_calibration(measured_with.calibration)),
-            "readout_s": measured_with.readout_s,
+            "readout": asdict(measured_with.readout),
             "priors": None if priors is None else asdict(priors),
             "tellers_sha256": measured_with.tellers_sha256,
         }
@@ -103,7 +104,7 @@ def measured_with_from_text(text: str) -> MeasuredWith:
         priors = None  # written by a version that had others
     return MeasuredWith(
         calibration=calibration_from_text(json.dumps(values["calibration"])),
-        readout_s=values["readout_s"],
+        readout=Readout(**values["readout"]),
         priors=None if priors is None else MotionPriors(**priors),
         tellers_sha256=values["tellers_sha256"],
     )

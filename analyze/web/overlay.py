@@ -9,7 +9,7 @@ from analyze.web.pictures import path_px
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from tracker.path import BallPath
-from tracker.readout import readout_share
+from tracker.readout import Readout, readout_share
 
 COVERAGE = 1.959964  # of a 95 % interval, in standard uncertainties
 _SCALE_REACH_M = 0.16
@@ -69,7 +69,7 @@ def shot_lines(shot: Shot, calibration: Calibration) -> dict[str, Any]:
     return lines
 
 
-def sightings(shot: Shot, calibration: Calibration, *, readout_s: float | None) -> list[dict[str, Any]]:
+def sightings(shot: Shot, calibration: Calibration, *, readout: Readout) -> list[dict[str, Any]]:
     """Return where the ball was seen, and how far from the fitted path, along it and across it.
 
     Parameters
@@ -78,14 +78,14 @@ def sightings(shot: Shot, calibration: Calibration, *, readout_s: float | None) 
         With a path and the sightings that it was fitted to.
     calibration : Calibration
         The one that it was measured with.
-    readout_s : float or None
+    readout : Readout
         Rolling-shutter readout, where known; along the path an unknown one shows as a slope.
     """
     seen = shot.sightings
     if seen is None or len(shot.path_times_s) < 2:
         return []
     path = path_px(shot, calibration)
-    late_s = _late_s(seen, readout_s or 0.0)
+    late_s = _late_s(seen, readout.within_a_frame(seen.frame_period_s).value_s)
     at_s = seen.times_s + late_s
     fitted = np.column_stack([np.interp(at_s, shot.path_times_s, path[:, axis]) for axis in (0, 1)])
     gap = seen.centre_px - fitted

@@ -62,7 +62,7 @@ def shot_data(desk: TheDesk, clip_id: str, number: int) -> dict[str, Any]:
             found["says"] = str(error)
             return found
         found |= table_lines(calibration) | shot_lines(one.shot, calibration)
-        found["sightings"] = sightings(one.shot, calibration, readout_s=listing.session.config.readout_s)
+        found["sightings"] = sightings(one.shot, calibration, readout=listing.session.config.readout)
         if one.shot.sightings is not None:
             found["rest"] = one.shot.sightings.rest_px.round(2).tolist()
     return found

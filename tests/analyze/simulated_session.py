@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from simulated_shots import SIZE_PX, Setting, cameras, played_parameters, simulate
+from simulated_shots import SIZE_PX, Setting, cameras, played_parameters, simulate, stated_readout
 
 from analyze.fit.joint import Joint, join
 from analyze.fit.path_fit import fit_path
@@ -32,7 +32,7 @@ def play_session(setting: Setting, rng, *, shots=16, wave_px=0.0):
     """
     set_up = cameras(setting, rng)
     readout_s = max(rng.normal(0.012, 0.006), 0.0)
-    stated_s = max(readout_s + rng.normal(0, 0.0003), 1e-6) if setting.readout_known else None
+    stated = stated_readout(readout_s, setting, rng)
     strays = rng.choice(STRAYS, 2)
     cloth = np.log([0.2, 0.010]) + rng.normal(0, np.sqrt(0.3**2 - strays**2))
     waves = rng.normal(0, wave_px, (3, 2))
@@ -47,22 +47,22 @@ def play_session(setting: Setting, rng, *, shots=16, wave_px=0.0):
         down = 2 * seen[:, 1] / SIZE_PX[1] - 1
         wave = np.column_stack([np.ones_like(down), down, 2 * down**2 - 1]) @ waves
         played.append(replace(shot, path=replace(shot.path, centre_px=seen + wave)))
-    return played, stated_s
+    return played, stated
 
 
-def measure_together(played, stated_s) -> MeasuredSession | None:
+def measure_together(played, stated) -> MeasuredSession | None:
     """Measure each shot alone, then with what the others say; None where there are too few to join."""
     calibration = played[0].calibration
-    fits = [fit_path(shot.path, calibration, readout_s=stated_s) for shot in played]
+    fits = [fit_path(shot.path, calibration, readout=stated) for shot in played]
     good = [i for i, fit in enumerate(fits) if not isinstance(fit, NotMeasured)]
     donors = [i for i in good if not fits[i].nodes]
     if len(donors) < 4:
         return None
-    joint = join([(played[i].path, fits[i]) for i in donors], calibration, readout_s=stated_s)
+    joint = join([(played[i].path, fits[i]) for i in donors], calibration, readout=stated)
     rows = []
     for i in good:
         shared = joint.without(donors.index(i) if i in donors else None)
-        fit = fit_path(played[i].path, shared.calibration, readout_s=shared.readout_s, priors=shared.priors)
+        fit = fit_path(played[i].path, shared.calibration, readout=shared.readout, priors=shared.priors)
         if isinstance(fit, NotMeasured):
             continue
         alone, found = quantities(fits[i], calibration), quantities(fit, shared.calibration)

@@ -19,6 +19,7 @@ from calibrate.scale import RailScale
 from calibrate.solve import calibrate
 from calibrate.table import Ball, Lane, Table
 from tracker.path import BallPath
+from tracker.readout import ASSUMED_READOUT, Readout
 
 GRAVITY_M_S2 = 9.80665
 BALL = Ball(diameter_m=0.05715, mass_kg=0.17)
@@ -238,7 +239,7 @@ class SimulatedShot:
     truth: Calibration
     parameters: np.ndarray
     readout_s: float
-    stated_readout_s: float | None
+    stated_readout: Readout
     values: np.ndarray
 
 
@@ -313,6 +314,12 @@ def cameras(setting, rng):
     return truth, as_measured(truth, rng)
 
 
+def stated_readout(readout_s, setting, rng):
+    """What the measurement is told: the truth to 0.3 ms, or what is assumed."""
+    told_s = readout_s + rng.normal(0, 0.0003) if setting.readout_known else None
+    return ASSUMED_READOUT if told_s is None else Readout.stated(max(told_s, 1e-6))
+
+
 def simulate(setting, rng, *, parameters=None, outliers=0, set_up=None, readout_s=None):
     """Play one shot and film it; None where the ball does not reach the rail or is not in the picture.
 
@@ -324,7 +331,7 @@ def simulate(setting, rng, *, parameters=None, outliers=0, set_up=None, readout_
     if values is None:
         return None
     readout_s = max(rng.normal(0.012, 0.006), 0.0) if readout_s is None else readout_s
-    stated_s = readout_s + rng.normal(0, 0.0003) if setting.readout_known else None
+    stated = stated_readout(readout_s, setting, rng)
 
     height_px = SIZE_PX[1]
     before = np.floor((parameters[2] - 0.1) * setting.frame_rate)
@@ -380,7 +387,7 @@ def simulate(setting, rng, *, parameters=None, outliers=0, set_up=None, readout_
         truth=truth,
         parameters=parameters,
         readout_s=readout_s,
-        stated_readout_s=stated_s,
+        stated_readout=stated,
         values=values,
     )
 

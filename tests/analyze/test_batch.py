@@ -274,7 +274,7 @@ from analyze.measure import pool
 from analyze.measure.clip import ClipJob
 
 def main():
-    jobs = [ClipJob(clip=name, path=Path(name), calibration=None, capture_fps=None, readout_s=None)
+    jobs = [ClipJob(clip=name, path=Path(name), calibration=None, capture_fps=None, readout=None)
             for name in ("quick", "slow", "slow too", "slow as well")]
     for job, _ in pool.measured_jobs(jobs, slow_or_not, workers=2):
         print(job.clip, flush=True)

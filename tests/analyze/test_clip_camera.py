@@ -31,9 +31,12 @@ from calibrate.errors import NotMeasured
 from calibrate.reasons import PICTURE_UNLIKE
 from sample_clips.encode import TICKS_PER_S, Coding, write_clip
 from tracker.clip import read_frames, still_luma
+from tracker.readout import Readout
 from tracker.reasons import NO_BALL
 
 CALIBRATED, CLIP = "A/S1/0001.mp4", "control/S2/0001.mp4"
+
+READOUT = Readout.stated(0.012)
 
 
 @pytest.fixture
@@ -148,7 +151,7 @@ def test_without_looking_a_nudge_would_spoil_the_reading(session):
     """The same 14 px, measured as if the camera stood still: off by far more than is stated."""
     calibration = calibrate_session(session, session.clip_path(CALIBRATED))
     clip = turned(session.clip_path(CLIP), calibration.camera, (0.011, -0.009, 0.007))
-    job = ClipJob(clip=CLIP, path=clip, calibration=calibration, capture_fps=None, readout_s=0.012)
+    job = ClipJob(clip=CLIP, path=clip, calibration=calibration, capture_fps=None, readout=READOUT)
     (shot,) = measure_clip(job)
     truth_m = read_truth()[CLIP, 1]["reading_mm"] / 1000
     assert shot.reading_m is None or abs(shot.reading_m - truth_m) > 5 * shot.reading_sd_m
@@ -161,7 +164,14 @@ def test_a_nudge_within_a_recording_is_undone_for_the_shots_after_it(set_up, tmp
     clip, turn_rad = Path(shutil.copy(session.clip_path(CLIP), tmp_path)), (-0.003, 0.004, 0.006)
     turned(clip, calibration.camera, turn_rad, still_frames=30)
     assert clip_camera(clip, calibration, picture).note == ""
-    job = ClipJob(clip=CLIP, path=clip, calibration=calibration, capture_fps=None, readout_s=0.012, picture=picture)
+    job = ClipJob(
+        clip=CLIP,
+        path=clip,
+        calibration=calibration,
+        capture_fps=None,
+        readout=READOUT,
+        picture=picture,
+    )
     (shot,) = measure_clip(job)
     truth_m = read_truth()[CLIP, 1]["reading_mm"] / 1000
     assert shot.status is Status.MEASURED
@@ -174,7 +184,14 @@ def test_a_nudge_while_the_ball_rolls_makes_the_shot_doubtful(set_up, tmp_path):
     session, calibration, picture = set_up
     clip = Path(shutil.copy(session.clip_path(CLIP), tmp_path))
     turned(clip, calibration.camera, (0.0, 0.0009, 0.0), from_s=1.2)  # struck at 0.74 s, at the rail at 1.48 s
-    job = ClipJob(clip=CLIP, path=clip, calibration=calibration, capture_fps=None, readout_s=0.012, picture=picture)
+    job = ClipJob(
+        clip=CLIP,
+        path=clip,
+        calibration=calibration,
+        capture_fps=None,
+        readout=READOUT,
+        picture=picture,
+    )
     (shot,) = measure_clip(job)
     assert (shot.status, shot.reason) == (Status.DOUBTFUL, MOVED_IN_SHOT)
     assert re.fullmatch(r"by 0\.[89] px between .*", shot.detail)

@@ -16,6 +16,7 @@ from analyze.session.config import (
 )
 from analyze.session.template import config_text
 from calibrate.errors import SessionError
+from tracker.readout import ASSUMED_READOUT, Readout
 
 
 def config_of(tmp_path: Path, text: str) -> SessionConfig:
@@ -39,7 +40,7 @@ def test_an_empty_file_is_a_nine_foot_table(tmp_path):
     assert table.name == "9ft"
     assert lane.x_aim_m == pytest.approx(0.3175, abs=1e-12)  # 12.5 in between sights: WPA specification, 2001
     assert lane.spot_y_m == pytest.approx(0.762, abs=1e-12)
-    assert config.readout_s is None
+    assert config.readout == ASSUMED_READOUT
     assert config.camera.capture_fps is None
 
 
@@ -73,7 +74,7 @@ def test_every_commented_key_of_the_template_is_accepted(tmp_path):
         text = text.replace(f"# {key}", key)
     config = config_of(tmp_path, text.replace("# reference", "reference"))
     assert config.analysis.reference == "A"
-    assert config.readout_s == pytest.approx(0.016, abs=1e-15)
+    assert config.readout == Readout.stated(0.016)
     assert table_from(config.table).rail_top_m == pytest.approx(0.042, abs=1e-15)
 
 
@@ -92,8 +93,12 @@ def test_own_measurements_override_the_table_size(tmp_path):
     assert ball_from(config.ball).radius_m == pytest.approx(0.02625, abs=1e-12)
 
 
-def test_a_readout_of_zero_means_not_known(tmp_path):
-    assert config_of(tmp_path, "[camera]\nreadout_ms = 0").readout_s is None
+def test_a_readout_of_zero_is_a_global_shutter_and_not_the_same_as_none_stated(tmp_path):
+    stated = config_of(tmp_path, "[camera]\nreadout_ms = 0").readout
+    assert stated == Readout.stated(0.0)
+    assert stated.value_s == 0.0
+    assert stated.known
+    assert not config_of(tmp_path, "").readout.known
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ def normalised_errors(index):
     place, rate, speed, known = GRID[index % len(GRID)]
     setting = Setting(place=place, frame_rate=rate, speed_m_s=speed, readout_known=known)
     shot = simulate(setting, np.random.default_rng([20240611, 77, index]))
-    fit = fit_path(shot.path, shot.calibration, readout_s=shot.stated_readout_s)
+    fit = fit_path(shot.path, shot.calibration, readout=shot.stated_readout)
     found = quantities(fit, shot.calibration)
     return (found.values - shot.values) / np.sqrt(np.diag(found.cov))
 

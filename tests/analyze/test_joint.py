@@ -13,17 +13,18 @@ from analyze.fit.joint import LEAST_ACCORD, LEAST_GAIN, N_SHARED, STRAYS, join, 
 from analyze.fit.path_fit import fit_path
 from analyze.fit.problem import FIT_PARAMETERS, MotionPriors, build_problem
 from analyze.fit.quantities import QUANTITIES
+from tracker.readout import ASSUMED_READOUT, Readout
 
 SETTING = Setting(place="side", frame_rate=60.0, speed_m_s=2.2, readout_known=False)
 
 
 @pytest.fixture(scope="module")
 def joined():
-    played, stated_s = play_session(SETTING, np.random.default_rng(20240611), shots=6)
+    played, stated = play_session(SETTING, np.random.default_rng(20240611), shots=6)
     calibration = played[0].calibration
-    fits = [fit_path(shot.path, calibration, readout_s=stated_s) for shot in played]
+    fits = [fit_path(shot.path, calibration, readout=stated) for shot in played]
     return played, join(
-        [(shot.path, fit) for shot, fit in zip(played, fits, strict=True)], calibration, readout_s=stated_s
+        [(shot.path, fit) for shot, fit in zip(played, fits, strict=True)], calibration, readout=stated
     )
 
 
@@ -44,13 +45,13 @@ def test_a_shot_says_of_the_camera_what_refitting_with_moved_cameras_says(joined
     played, joint = joined
     shot, strays = played[0], (0.12, 0.2)
     evidence = joint.evidence[strays][0]
-    fit = fit_path(shot.path, shot.calibration, readout_s=None)
+    fit = fit_path(shot.path, shot.calibration, readout=ASSUMED_READOUT)
     links = [FIT_PARAMETERS.index(name) for name in ("log_mu_s", "log_mu_r", "readout_s")]
     weight = np.concatenate([[1.0], np.sqrt(fit.weights)])[:, None] / fit.noise_scale
 
     def cost(move, means):
         moved = shot.calibration.with_parameters(shot.calibration.parameters + move)
-        problem = build_problem(shot.path, moved, None, MotionPriors())
+        problem = build_problem(shot.path, moved, ASSUMED_READOUT, MotionPriors())
         mean = problem.prior_mean.copy()
         sd = np.where(problem.prior_precision > 0, 1 / np.sqrt(np.maximum(problem.prior_precision, 1e-30)), np.inf)
         mean[links], sd[links] = means, (*strays, 1e-5)
@@ -66,7 +67,7 @@ def test_a_shot_says_of_the_camera_what_refitting_with_moved_cameras_says(joined
         at[links[2]] = means[2]
         return 2 * least_squares(residuals, np.zeros(12), xtol=1e-12, ftol=1e-12, gtol=1e-12).cost
 
-    prior_mean = build_problem(shot.path, shot.calibration, None, MotionPriors()).prior_mean
+    prior_mean = build_problem(shot.path, shot.calibration, ASSUMED_READOUT, MotionPriors()).prior_mean
     means = fit.theta[links]
     shared = np.zeros(N_SHARED)
     shared[15:18] = means - prior_mean[links]
@@ -104,8 +105,7 @@ def test_the_others_only_ever_add_to_what_the_marks_say(joined):
     everything, without = joint.without(None), joint.without(0)
     marks = np.sqrt(np.diag(joint.calibration.cov))
     assert np.all(np.sqrt(np.diag(without.calibration.cov)) <= marks * (1 + 1e-9))
-    readout_sds_s = [one.priors.known_readout_sd_s for one in (everything, without)]
-    assert readout_sds_s[0] < readout_sds_s[1] < MotionPriors().readout_sd_s
+    assert everything.readout.sd_s < without.readout.sd_s < ASSUMED_READOUT.sd_s
     assert everything.priors.log_mu_s_sd < 0.3
 
 
@@ -121,17 +121,17 @@ def test_friction_and_readout_of_the_session_are_found(joined):
     shared = joint.without(None)
     cloth = np.mean([np.log(shot.parameters[7]) for shot in played])
     assert abs(np.log(shared.priors.mu_s) - cloth) < 3 * shared.priors.log_mu_s_sd
-    assert abs(shared.readout_s - played[0].readout_s) < 3 * shared.priors.known_readout_sd_s
+    assert abs(shared.readout.value_s - played[0].readout_s) < 3 * shared.readout.sd_s
 
 
 def test_a_stated_readout_time_is_believed_even_where_it_takes_nearly_all_of_a_frame(joined):
     """What nobody stated is held to three quarters of the time between frames; what was stated is not."""
     played, _ = joined
-    calibration, stated_s = played[0].calibration, 0.0155
-    fits = [fit_path(shot.path, calibration, readout_s=stated_s) for shot in played]
-    joint = join([(s.path, fit) for s, fit in zip(played, fits, strict=True)], calibration, readout_s=stated_s)
+    calibration, stated = played[0].calibration, Readout.stated(0.0155)
+    fits = [fit_path(shot.path, calibration, readout=stated) for shot in played]
+    joint = join([(s.path, fit) for s, fit in zip(played, fits, strict=True)], calibration, readout=stated)
     # to the little that the shots say against 0.3 ms
-    assert abs(joint.without(None).readout_s - stated_s) < 4 * MotionPriors().known_readout_sd_s
+    assert abs(joint.without(None).readout.value_s - stated.value_s) < 4 * stated.sd_s
 
 
 def test_without_a_stated_readout_time_shots_are_left_alone(joined):
@@ -140,7 +140,7 @@ def test_without_a_stated_readout_time_shots_are_left_alone(joined):
     assert joint.gain > LEAST_GAIN
     assert joint.accord > LEAST_ACCORD
     assert not joint.supported
-    assert replace(joint, readout_known=True).supported
+    assert replace(joint, readout=Readout(joint.readout.value_s, 0.001)).supported
 
 
 def test_marks_that_are_wrong_are_not_put_together_with_paths(joined):
@@ -151,8 +151,9 @@ def test_marks_that_are_wrong_are_not_put_together_with_paths(joined):
     values = calibration.parameters.copy()
     values[3] += 0.15
     wrong = replace(calibration.with_parameters(values), cov=calibration.cov)
-    shots = [(shot.path, fit_path(shot.path, wrong, readout_s=None)) for shot in played]
-    broken = replace(join(shots, wrong, readout_s=None), readout_known=True)
+    shots = [(shot.path, fit_path(shot.path, wrong, readout=ASSUMED_READOUT)) for shot in played]
+    broken = join(shots, wrong, readout=ASSUMED_READOUT)
+    broken = replace(broken, readout=Readout(broken.readout.value_s, 0.001))
     assert broken.accord < LEAST_ACCORD
     assert not broken.supported
 

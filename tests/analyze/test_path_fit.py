@@ -11,6 +11,7 @@ from analyze.fit.problem import FIT_PARAMETERS, NUISANCE_PARAMETERS, MotionPrior
 from analyze.fit.quantities import QUANTITIES, evaluate, quantities
 from analyze.fit.reasons import NO_FIT, RAIL_NOT_REACHED, TOO_FEW_SIGHTINGS
 from calibrate.errors import NotMeasured
+from tracker.readout import ASSUMED_READOUT, Readout
 
 SEED = 20240611
 
@@ -33,7 +34,7 @@ def cut(path, keep):
 
 
 def fitted(shot, priors=None):
-    fit = fit_path(shot.path, shot.calibration, readout_s=shot.stated_readout_s, priors=priors)
+    fit = fit_path(shot.path, shot.calibration, readout=shot.stated_readout, priors=priors)
     assert not isinstance(fit, NotMeasured), fit
     return fit
 
@@ -42,7 +43,7 @@ def fitted(shot, priors=None):
 def test_near_noiseless_path_gives_back_the_integrated_shot(place):
     """0.002 px of noise and the true camera: results within 4 of their own, tiny, standard deviations."""
     shot = shot_of(place=place, sigma_px=0.002, rest_sigma_px=0.002, bias_px=0.0, readout_known=False)
-    fit = fit_path(shot.path, shot.truth, readout_s=None, priors=MotionPriors(ball_bias_px=0.0))
+    fit = fit_path(shot.path, shot.truth, readout=ASSUMED_READOUT, priors=MotionPriors(ball_bias_px=0.0))
     found = quantities(fit, replace(shot.truth, cov=np.zeros((15, 15))))
     # the calibration's share is left out: this is the motion alone
     slope = np.sqrt(np.diag(found.cov - _share_of_nuisance(fit, shot.truth)))
@@ -58,7 +59,7 @@ def test_way_of_the_readout_is_allowed_for():
     upside_down = replace(
         path, times_s=path.times_s + (2 * down - 1) * readout_s, readout_way=np.array([0.0, -1.0])
     )
-    fits = [fit_path(one, shot.calibration, readout_s=readout_s) for one in (path, upside_down)]
+    fits = [fit_path(one, shot.calibration, readout=Readout.stated(readout_s)) for one in (path, upside_down)]
     assert not any(isinstance(fit, NotMeasured) for fit in fits)
     # the readout time is fitted too, within its 0.3 ms, and a place now says otherwise what it is
     np.testing.assert_allclose(fits[1].times_s, fits[0].times_s, rtol=0, atol=1e-5)
@@ -102,7 +103,7 @@ def test_fit_follows_the_calibration_as_stated():
     for value, axis in zip(values, axes.T, strict=True):
         move = unit * axis * np.sqrt(max(value, 0.0))
         moved = shot.calibration.with_parameters(shot.calibration.parameters + move)
-        other = fit_path(shot.path, moved, readout_s=shot.stated_readout_s)
+        other = fit_path(shot.path, moved, readout=shot.stated_readout)
         expected = fit.nuisance_slope[:, :15] @ move
         # Small beside the noise of the fit. What a path tells least of all, log mu_r, bends most: 0.15 measured;
         # the others 0.11 at most.
@@ -118,7 +119,7 @@ def test_common_location_error_moves_the_reading_as_stated():
     shifted = replace(
         shot.path, centre_px=shot.path.centre_px + [0.3, -0.2], rest_px=shot.path.rest_px + [0.3, -0.2]
     )
-    other = fit_path(shifted, shot.calibration, readout_s=shot.stated_readout_s)
+    other = fit_path(shifted, shot.calibration, readout=shot.stated_readout)
     # A sighting that moves is a prediction that moves the other way. A shift of 6 standard deviations of the bias
     # bends log mu_r by 0.14 of its own uncertainty, the rest less.
     expected = -fit.nuisance_slope[:, 15:] @ [0.3, -0.2]
@@ -132,7 +133,7 @@ def test_gross_outliers_are_left_out():
     at = rng.choice(clean.path.n_sightings, 4, replace=False)
     centre = clean.path.centre_px.copy()
     centre[at] += rng.uniform(8, 40, (4, 2)) * rng.choice([-1, 1], (4, 2))
-    dirty = fit_path(replace(clean.path, centre_px=centre), clean.calibration, readout_s=clean.stated_readout_s)
+    dirty = fit_path(replace(clean.path, centre_px=centre), clean.calibration, readout=clean.stated_readout)
     fit = fitted(clean)
     assert set(np.flatnonzero(dirty.used & (dirty.weights == 0))) == set(at)
     np.testing.assert_array_less(np.abs(dirty.theta - fit.theta), 2 * np.sqrt(np.diag(fit.cov)) + 1e-9)
@@ -143,7 +144,7 @@ def test_noise_scale_grows_with_the_residuals():
     """Sightings stated three times too sure: 240 frames/s give some 300 residuals, so the scale is good to 5 %."""
     shot = shot_of(frame_rate=240.0)
     small = replace(shot.path, centre_cov_px2=shot.path.centre_cov_px2 / 9)
-    fit = fit_path(small, shot.calibration, readout_s=shot.stated_readout_s)
+    fit = fit_path(small, shot.calibration, readout=shot.stated_readout)
     assert fit.noise_scale == pytest.approx(3.0, rel=0.2)
 
 
@@ -153,7 +154,7 @@ def test_few_residuals_do_not_collapse_the_noise():
     quiet = shot_of(frame_rate=30.0, sigma_px=0.002)
     path = replace(quiet.path, centre_cov_px2=shot.path.centre_cov_px2)
     keep = np.linspace(0, path.n_sightings - 1, 6).astype(int)
-    fit = fit_path(cut(path, keep), quiet.calibration, readout_s=quiet.stated_readout_s)
+    fit = fit_path(cut(path, keep), quiet.calibration, readout=quiet.stated_readout)
     assert fit.noise_scale > 0.7
 
 
@@ -164,7 +165,7 @@ def test_errors_that_persist_count_as_more_noise():
     for k in range(1, len(slow)):
         slow[k] = 0.8 * slow[k - 1] + rng.normal(0, 0.2, 2)
     persistent = replace(shot.path, centre_px=shot.path.centre_px + slow)
-    fit = fit_path(persistent, shot.calibration, readout_s=shot.stated_readout_s)
+    fit = fit_path(persistent, shot.calibration, readout=shot.stated_readout)
     assert fit.persistence[0] > 5 * fit.persistence[1]
     assert fit.noise_scale > 2
 
@@ -174,7 +175,7 @@ def test_unknown_readout_is_found_where_the_ball_crosses_many_rows():
     fit = fitted(shot)
     i = FIT_PARAMETERS.index("readout_s")
     sd_s = np.sqrt(fit.cov[i, i])
-    assert sd_s < MotionPriors().readout_sd_s
+    assert sd_s < ASSUMED_READOUT.sd_s
     assert abs(fit.theta[i] - shot.readout_s) < 4 * np.hypot(sd_s, 0.001)
 
 
@@ -199,14 +200,14 @@ def test_sightings_after_contact_are_not_used():
         centre_cov_px2=np.concatenate([shot.path.centre_cov_px2, shot.path.centre_cov_px2[[-2, -3]]]),
         turned_s=last + period_s,
     )
-    fit = fit_path(back, shot.calibration, readout_s=shot.stated_readout_s)
+    fit = fit_path(back, shot.calibration, readout=shot.stated_readout)
     assert not fit.used[-2:].any()
     np.testing.assert_allclose(fit.theta, fitted(shot).theta, rtol=0, atol=1e-9)
 
 
 def test_too_few_sightings_are_a_reason():
     shot = shot_of()
-    found = fit_path(cut(shot.path, slice(0, 3)), shot.calibration, readout_s=0.0)
+    found = fit_path(cut(shot.path, slice(0, 3)), shot.calibration, readout=Readout.stated(0.0))
     assert isinstance(found, NotMeasured)
     assert found.reason is TOO_FEW_SIGHTINGS
     assert "3 sightings" in found.detail
@@ -231,7 +232,7 @@ def test_ball_that_stops_before_the_rail_is_a_reason():
         first_moved_s=parameters[2] + 0.01,
         turned_s=None,
     )
-    found = fit_path(path, shot.calibration, readout_s=0.0)
+    found = fit_path(path, shot.calibration, readout=Readout.stated(0.0))
     assert isinstance(found, NotMeasured)
     assert found.reason is RAIL_NOT_REACHED
 
@@ -240,7 +241,7 @@ def test_places_that_are_no_path_are_a_reason():
     rng = np.random.default_rng(SEED)
     shot = shot_of()
     jumble = replace(shot.path, centre_px=rng.uniform(200, 800, shot.path.centre_px.shape))
-    found = fit_path(jumble, shot.calibration, readout_s=0.0)
+    found = fit_path(jumble, shot.calibration, readout=Readout.stated(0.0))
     assert isinstance(found, NotMeasured)
     assert found.reason in (NO_FIT, RAIL_NOT_REACHED)
 
@@ -266,14 +267,14 @@ def posterior_samples(shot, fit, rng, *, steps, chains=60):
     cov = np.concatenate([path.rest_cov_px2[None], path.centre_cov_px2[good]])
     precision = np.linalg.inv(cov) / fit.noise_scale**2
     rows = path.centre_px[good, 1] / path.size_px[1]
-    known = shot.stated_readout_s is not None
+    readout = shot.stated_readout.within_a_frame(path.frame_period_s)
     mean = np.array(
         [
             0.0,
             priors.forward_slip,
             np.log(priors.mu_s),
             np.log(priors.mu_r),
-            shot.stated_readout_s if known else priors.readout_s,
+            readout.value_s,
         ]
     )
     sd = np.array(
@@ -282,7 +283,7 @@ def posterior_samples(shot, fit, rng, *, steps, chains=60):
             priors.forward_slip_sd,
             priors.log_mu_s_sd,
             priors.log_mu_r_sd,
-            priors.known_readout_sd_s if known else priors.readout_sd_s,
+            readout.sd_s,
         ]
     )
 

@@ -22,6 +22,7 @@ from analyze.fit.reasons import (
     TOO_FEW_SIGHTINGS,
 )
 from analyze.fit.shot import Status, failed_shot, measure_shot
+from tracker.readout import ASSUMED_READOUT
 
 SEED = 20240611
 GRAVITY_M_S2 = 9.80665
@@ -34,7 +35,7 @@ def shot_of(seed=SEED, **setting):
 
 
 def measured(shot, path=None):
-    return measure_shot(path or shot.path, shot.calibration, readout_s=shot.stated_readout_s)
+    return measure_shot(path or shot.path, shot.calibration, readout=shot.stated_readout)
 
 
 def moved_m(shot, shift_m):
@@ -120,11 +121,11 @@ def test_shares_follow_their_sources():
     quiet, loud = shot_of(sigma_px=0.2, rest_sigma_px=0.05), shot_of(sigma_px=0.4, rest_sigma_px=0.1)
     assert share(measured(loud), "ball") == pytest.approx(2 * share(measured(quiet), "ball"), rel=0.2)
     exact = replace(quiet.calibration, cov=np.zeros((15, 15)))
-    found = measure_shot(quiet.path, exact, readout_s=quiet.stated_readout_s)
+    found = measure_shot(quiet.path, exact, readout=quiet.stated_readout)
     for source in ("lens", "rail-top", "marks", "scale"):
         assert share(found, source) == 0
     known = share(measured(quiet), "timing", "swerve_offset_m")
-    unknown = measure_shot(quiet.path, quiet.calibration, readout_s=None)
+    unknown = measure_shot(quiet.path, quiet.calibration, readout=ASSUMED_READOUT)
     assert share(unknown, "timing", "swerve_offset_m") > known
 
 
@@ -281,7 +282,7 @@ def test_mirrored_shot_gives_mirrored_numbers():
         centre_cov_px2=swap @ shot.path.centre_cov_px2 @ swap,
     )
     one = measured(shot)
-    other = measure_shot(path, calibration, readout_s=shot.stated_readout_s)
+    other = measure_shot(path, calibration, readout=shot.stated_readout)
     assert other.reading_m == pytest.approx(-one.reading_m, abs=1e-8)
     assert other.launch_rad == pytest.approx(-one.launch_rad, abs=1e-8)
     assert other.swerve_offset_m == pytest.approx(-one.swerve_offset_m, abs=1e-8)

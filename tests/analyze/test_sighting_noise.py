@@ -110,7 +110,7 @@ def test_results_err_as_stated_where_sightings_drift():
         drift = 0.3 * np.linalg.cholesky(alike + 1e-9 * np.eye(len(alike))) @ rng.normal(size=(len(alike), 2))
         drifting = replace(path, centre_px=path.centre_px + drift, drift_sd_px=0.3, drift_time_s=0.07)
         for one, into in ((drifting, ratios), (replace(drifting, drift_sd_px=0.0), as_if)):
-            fit = fit_path(one, shot.truth, readout_s=shot.stated_readout_s)
+            fit = fit_path(one, shot.truth, readout=shot.stated_readout)
             fit = replace(fit, nuisance_cov=np.zeros_like(fit.nuisance_cov))
             found = quantities(fit, replace(shot.truth, cov=np.zeros((15, 15))))
             into.append((found.values - shot.values)[:2] / np.sqrt(np.diag(found.cov))[:2])

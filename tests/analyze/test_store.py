@@ -20,6 +20,7 @@ from calibrate.errors import Reason, StoreError
 from calibrate.scale import RailScale
 from calibrate.table import TABLES, Ball, Lane
 from tracker.path import BallPath
+from tracker.readout import Readout
 from tracker.reasons import NO_BALL
 
 CLIPS = Path("clips")
@@ -96,7 +97,10 @@ def a_shot(number: int = 1, **changes: object) -> Shot:
         camera="moved",
         sightings=some_sightings(number),
         measured_with=MeasuredWith(
-            calibration=a_calibration(), readout_s=0.0157, priors=MotionPriors(mu_s=1 / 7), tellers_sha256="ab"
+            calibration=a_calibration(),
+            readout=Readout(0.0157, 0.0002),
+            priors=MotionPriors(mu_s=1 / 7),
+            tellers_sha256="ab",
         ),
         budget=(BudgetShare(source="lens", quantity="reading_m", sd=1e-4 / 3),),
         path_xy_m=path_m,

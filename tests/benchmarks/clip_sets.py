@@ -37,6 +37,7 @@ from sample_clips.shots import (
 from sample_clips.strike import Strike
 from sample_clips.table_scene import PaperScale
 from tracker.clip import still_luma
+from tracker.readout import ASSUMED_READOUT, Readout
 
 SEED = 20240611
 SETS: dict[str, ShotSetup] = {
@@ -69,7 +70,7 @@ class Clip:
         Exact values.
     clicks : tuple of Click
         As a hand made them.
-    stated_readout_s : float or None
+    stated_readout : Readout
         What the measurement is told: the truth in every second clip, else nothing.
     capture_fps : float or None
         What the measurement is told where the file plays slower.
@@ -81,7 +82,7 @@ class Clip:
     setup: ShotSetup
     truth: ShotTruth
     clicks: tuple[Click, ...]
-    stated_readout_s: float | None
+    stated_readout: Readout
     capture_fps: float | None
 
     @property
@@ -90,7 +91,7 @@ class Clip:
         setup = self.setup
         return (
             f"{self.set_name} {self.number}: {setup.strike.speed_m_s:.1f} m/s, {setup.look.pattern}, "
-            f"crf {setup.coding.crf}, readout {'stated' if self.stated_readout_s else 'not stated'}"
+            f"crf {setup.coding.crf}, readout {'stated' if self.stated_readout.known else 'not stated'}"
         )
 
 
@@ -177,7 +178,7 @@ def make_clip(set_name: str, number: int, folder: Path) -> Clip:
         setup=setup,
         truth=truth,
         clicks=tuple(Click(name, u, v) for name, (u, v) in clicks.items()),
-        stated_readout_s=setup.recording.readout_s if number % 2 else None,
+        stated_readout=Readout.stated(setup.recording.readout_s) if number % 2 else ASSUMED_READOUT,
         capture_fps=setup.recording.fps if setup.coding.slowed != 1 else None,
     )
 

@@ -63,7 +63,7 @@ def run_trial(setting: Setting, seed: int) -> Trial | None:
     shot = simulate(setting, rng)
     if shot is None:
         return None
-    fit = fit_path(shot.path, shot.calibration, readout_s=shot.stated_readout_s)
+    fit = fit_path(shot.path, shot.calibration, readout=shot.stated_readout)
     if isinstance(fit, NotMeasured):
         print(f"seed {seed}: {fit.reason.slug} {fit.detail} {setting}")
         return None
@@ -119,7 +119,7 @@ def bounds(shot: SimulatedShot, setting: Setting) -> tuple[np.ndarray, np.ndarra
     whiten = np.linalg.inv(np.linalg.cholesky(cov))
     slope = np.einsum("nij,njk->nik", whiten, np.stack(images_by, axis=-1)).reshape(-1, n_all)
     gradient = np.stack(results_by, axis=-1)
-    readout_sd_s = priors.known_readout_sd_s if setting.readout_known else priors.readout_sd_s
+    readout_sd_s = shot.stated_readout.within_a_frame(path.frame_period_s).sd_s
     prior_sd = [
         priors.side_slip_sd,
         priors.forward_slip_sd,

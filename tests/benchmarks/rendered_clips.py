@@ -64,10 +64,10 @@ def measure_clip(clip: Clip) -> Measurement:
             clip=clip, calibration=None, path=None, shot=None, trouble=f"not calibrated: {error}", seconds=0.0
         )
     began_s = time.process_time()
-    found = track_clip(clip.path, calibration, capture_fps=clip.capture_fps, readout_s=clip.stated_readout_s)
+    found = track_clip(clip.path, calibration, capture_fps=clip.capture_fps, readout=clip.stated_readout)
     paths = [path for path in found if isinstance(path, BallPath)]
     path = paths[0] if paths else None
-    shot = None if path is None else measure_shot(path, calibration, readout_s=clip.stated_readout_s)
+    shot = None if path is None else measure_shot(path, calibration, readout=clip.stated_readout)
     seconds = time.process_time() - began_s
     trouble = f"{len(found)} shots found instead of one" if len(found) != 1 else ""
     if path is None:

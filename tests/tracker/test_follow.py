@@ -15,10 +15,11 @@ from sample_clips.make_session import CELLS, session_setup
 from sample_clips.shots import shot_truth
 from tracker.clip import clip_info, still_luma
 from tracker.follow import track_clip
+from tracker.readout import Readout
 from tracker.reasons import PICTURE_SIZE
 
 SESSION = Path(str(files("sample_clips"))) / "session"
-READOUT_S = 0.012  # as the sample's session.toml states it
+READOUT = Readout.stated(0.012)  # as the sample's session.toml states it
 
 
 @pytest.fixture(scope="module")
@@ -45,9 +46,7 @@ def test_ball_of_a_sample_clip_is_followed_to_the_cushion(calibration, index):
     """
     cell = CELLS[index]
     truth = shot_truth(session_setup(cell, 1)).frames
-    found = track_clip(
-        SESSION / f"clips/{cell.condition}/{cell.shooter}/0001.mp4", calibration, readout_s=READOUT_S
-    )
+    found = track_clip(SESSION / f"clips/{cell.condition}/{cell.shooter}/0001.mp4", calibration, readout=READOUT)
     assert len(found) == 1
     path = found[0]
     assert path

@@ -3,24 +3,42 @@
 import numpy as np
 import pytest
 
-from tracker.readout import READOUT_S, READOUT_SD_S, late_s_px, readout_share, way_after_turns, within_a_frame
+from tracker.readout import ASSUMED_READOUT, Readout, late_s_px, readout_share, way_after_turns
 
 
 def test_at_thirty_frames_a_second_it_is_as_assumed():
-    assert within_a_frame(READOUT_S, READOUT_SD_S, frame_period_s=1 / 30) == (READOUT_S, READOUT_SD_S)
+    assert ASSUMED_READOUT.within_a_frame(1 / 30) == ASSUMED_READOUT
 
 
 @pytest.mark.parametrize("frame_rate", [120, 240, 960])
 def test_a_frame_is_read_out_before_the_next_begins(frame_rate):
     """Two standard uncertainties above the mean are one and a half frames at most, two below it are none."""
-    taken_s, sd_s = within_a_frame(READOUT_S, READOUT_SD_S, frame_period_s=1 / frame_rate)
-    assert 0 < taken_s < 1 / frame_rate
-    assert taken_s == pytest.approx(2 * sd_s, rel=1e-12)
+    taken = ASSUMED_READOUT.within_a_frame(1 / frame_rate)
+    assert 0 < taken.value_s < 1 / frame_rate
+    assert taken.value_s == pytest.approx(2 * taken.sd_s, rel=1e-12)
 
 
 def test_holding_it_twice_changes_nothing():
-    once = within_a_frame(READOUT_S, READOUT_SD_S, frame_period_s=1 / 240)
-    assert within_a_frame(*once, frame_period_s=1 / 240) == once
+    once = ASSUMED_READOUT.within_a_frame(1 / 240)
+    assert once.within_a_frame(1 / 240) == once
+
+
+def test_what_was_stated_is_believed_whatever_the_frame_rate():
+    """15 ms of a frame of 16.7 ms is common; the three quarters of a frame are for what nobody stated."""
+    stated = Readout.stated(0.015)
+    assert stated.within_a_frame(1 / 60) == stated
+
+
+def test_a_global_shutter_is_a_known_readout_of_nought():
+    assert Readout.stated(0.0).known
+    assert Readout.stated(0.0).sd_s < 1e-8
+    assert not ASSUMED_READOUT.known
+
+
+@pytest.mark.parametrize(("value_s", "sd_s"), [(-0.001, 0.001), (0.01, 0.0), (float("nan"), 0.001)])
+def test_no_clock_reads_backwards(value_s, sd_s):
+    with pytest.raises(ValueError, match="a readout needs value_s >= 0 and sd_s > 0"):
+        Readout(value_s, sd_s)
 
 
 @pytest.mark.parametrize("turns", [0, 1, 2, 3])
