@@ -57,6 +57,18 @@ def test_a_package_s_first_page_holds_no_code(path):
         assert isinstance(node, allowed)
 
 
+@pytest.mark.parametrize("path", MODULES, ids=IDS)
+def test_no_string_stands_where_it_does_nothing(path):
+    """A string on its own inside a function is a sentence that lost its way: it is never shown."""
+    tree = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+    functions = [node for node in tree if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]
+    docstrings = [node.body[0] for node in (*functions, *(node for node in tree if isinstance(node, ast.ClassDef)))]
+    for function in functions:
+        for node in ast.walk(function):
+            alone = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant | ast.JoinedStr)
+            assert not alone or node in docstrings, f"{path}: line {node.lineno}"
+
+
 def test_no_room_is_named_after_nothing():
     vague = {"utils", "helpers", "common", "misc", "tools"}
     assert not vague & {part for path in MODULES for part in path.with_suffix("").parts[len(ROOT.parts) :]}

@@ -32,9 +32,8 @@ def budget_section(evidence: Evidence) -> Section:
     stored = [one for part in evidence.sessions for one in part.stored if one.kept and one.shot.budget]
     if not stored:
         text = (
-            "These readings were taken by hand and say nothing of their uncertainty; what hand and eye add is "
-            "part of "
-            "the scatter of the shots."
+            "These readings were taken by hand and say nothing of their uncertainty; what hand and eye add is part "
+            "of the scatter of the shots."
             if not evidence.measured
             else "No measured shot counts, so there is no budget."
         )
@@ -68,10 +67,8 @@ def budget_section(evidence: Evidence) -> Section:
     )
     text = (
         "What is shared by the session is the same for all its shots: it cancels between conditions of one "
-        "session, "
-        "and more shots do not make it smaller. Correlated sources are divided in the order of the table: each "
-        "gets "
-        "what knowing it would remove once those above it are known."
+        "session, and more shots do not make it smaller. Correlated sources are divided in the order of the table: "
+        "each gets what knowing it would remove once those above it are known."
     )
     return Section(slug="budget", title=title, blocks=(grid, *paragraphs([text], "small")))
 
@@ -251,19 +248,15 @@ def _measuring_methods(evidence: Evidence) -> str:
     return (
         f"Shots were made on a table with a playing surface of {mm_from_m(table.width_m):.0f} by "
         f"{mm_from_m(table.length_m):.0f} mm, with a ball of {mm_from_m(ball.diameter_m):.2f} mm and "
-        f"{1000 * ball.mass_kg:.0f} g, from a spot {mm_from_m(lane.spot_y_m):.0f} mm from the head-rail nose "
-        f"along a "
-        "line parallel to the long rails, and recorded by one camera at rest. The camera (pinhole with radial "
+        f"{1000 * ball.mass_kg:.0f} g, from a spot {mm_from_m(lane.spot_y_m):.0f} mm from the head-rail nose along "
+        "a line parallel to the long rails, and recorded by one camera at rest. The camera (pinhole with radial "
         "distortion) and the place of the rail scale were solved from marks of known place, each found in the "
-        "picture "
-        "to a fraction of a pixel, with their joint covariance. In each frame the ball was located by fitting its "
-        "predicted image; its path was then fitted as that of a sphere that slides with constant friction and goes "
-        "over into rolling, which gives speed and direction after the strike, the bend of the path (swerve) and "
-        "the "
-        "point where the path, straight on from the cushion contact, crosses the scale (the reading). Standard "
-        "uncertainties follow JCGM 100:2008 (GUM), with the calibration's share. Squirt is the launch direction "
-        "less "
-        "the mean launch of the shooter's centre-ball control shots of the same session."
+        "picture to a fraction of a pixel, with their joint covariance. In each frame the ball was located by "
+        "fitting its predicted image; its path was then fitted as that of a sphere that slides with constant "
+        "friction and goes over into rolling, which gives speed and direction after the strike, the bend of the "
+        "path (swerve) and the point where the path, straight on from the cushion contact, crosses the scale (the "
+        "reading). Standard uncertainties follow JCGM 100:2008 (GUM), with the calibration's share. Squirt is the "
+        "launch direction less the mean launch of the shooter's centre-ball control shots of the same session."
     )
 
 
@@ -280,9 +273,8 @@ def _statistics_methods(evidence: Evidence, findings: Findings) -> str:
         f"For these shooters, conditions were compared with the shooter as a block ({these})." if these else "",
         f"For shooters in general, shooter and shooter by condition are random ({general})." if general else "",
         (
-            f"Two conditions are called the same when two one-sided tests place their difference within "
-            f"±{margin:g} mm, "
-            "a margin stated in the settings."
+            "Two conditions are called the same when two one-sided tests place their difference within "
+            f"±{margin:g} mm, a margin stated in the settings."
             if margin is not None
             else "No margin of equivalence was stated."
         ),
@@ -292,8 +284,7 @@ def _statistics_methods(evidence: Evidence, findings: Findings) -> str:
     if len(evidence.sessions) > 1:
         sentences.append(
             f"{len(evidence.sessions)} sessions were combined with the session as a random effect, which is at "
-            f"least "
-            f"as large as the calibration's common uncertainty ({evidence.shared_sd['reading_mm']:.2f} mm)."
+            f"least as large as the calibration's common uncertainty ({evidence.shared_sd['reading_mm']:.2f} mm)."
         )
     return " ".join(text for text in sentences if text)
 
@@ -371,8 +362,7 @@ def _calibration_blocks(calibration: Calibration | None) -> list[Block]:
         return [
             Paragraph(
                 text="The calibration is not shown: marks or settings are no longer those that the shots were "
-                "measured "
-                "with. Measuring again brings them together."
+                "measured with. Measuring again brings them together."
             )
         ]
     rows = tuple(
@@ -410,16 +400,13 @@ def cautions_section() -> Section:
                 items=(
                     "Fast balls leave tables: shoot no harder than the test needs, and let nobody stand behind the "
                     "foot rail.",
-                    "A phone clamped over a table can fall on people and cloth: secure it with a second hold, "
-                    "and keep "
-                    "heads and hands away from under it.",
+                    "A phone clamped over a table can fall on people and cloth: secure it with a second hold, and "
+                    "keep heads and hands away from under it.",
                     "Shaving or replacing tips, ferrules and shafts cannot be undone, and makes dust that nobody "
-                    "should "
-                    "breathe: leave it to those who know how, and test before as well as after.",
+                    "should breathe: leave it to those who know how, and test before as well as after.",
                     "The rules of the house and the advice of qualified people come before anything said here.",
                     "This report is about the shots that were made, on this table, by these people; it is no "
-                    "statement "
-                    "about a make of cue.",
+                    "statement about a make of cue.",
                 )
             ),
         ),

@@ -246,8 +246,7 @@ def _disagreements(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
         if differing:
             notes.append(
                 f"Session {one.name} states other rules ({', '.join(f'analysis.{key}' for key in differing)}); "
-                f"those "
-                f"of {sessions[0].name} are used for all."
+                f"those of {sessions[0].name} are used for all."
             )
     return tuple(notes)
 
@@ -283,6 +282,5 @@ def _several_note(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
         return ()
     return (
         f"{len(sessions)} sessions are compared together, the session as a random effect: what all shots of a "
-        f"session "
-        "share, its calibration above all, does not average out with more shots.",
+        "session share, its calibration above all, does not average out with more shots.",
     )

@@ -95,8 +95,7 @@ def readings_section(evidence: Evidence, findings: Findings, styles: Styles) -> 
     )
     remarks = [
         "The row “all” takes the shots of a condition as one group, whoever shot them; whether conditions differ "
-        "is "
-        "for the next section. MAD is the median distance from the median."
+        "is for the next section. MAD is the median distance from the median."
     ]
     if len(shown) < len(rows):
         remarks.append(f"{len(shown)} of {len(rows):,} rows are shown; all are in summary.csv.")
@@ -155,9 +154,8 @@ def pairs_section(evidence: Evidence, findings: Findings) -> Section:
     remarks.append(f"{comparisons.general.words} {_methods_of(comparisons.general)}")
     if len(pairs) < total:
         remarks.append(
-            f"Shown are the {MOST_PAIRS} pairs, of {total:,}, whose difference is largest for its uncertainty; "
-            f"all are "
-            "in comparisons.csv."
+            f"Shown are the {MOST_PAIRS} pairs, of {total:,}, whose difference is largest for its uncertainty; all "
+            "are in comparisons.csv."
         )
     return Section(slug="pairs", title="Do they differ?", blocks=(*blocks, *paragraphs(remarks, "small")))
 
@@ -215,8 +213,7 @@ def parts_section(evidence: Evidence, findings: Findings, styles: Styles, lanes:
     """Squirt and swerve apart, and the lane from above."""
     title = "Squirt and swerve"
     if not findings.parts:
-        text = "These readings were taken by hand: they hold squirt, swerve and aim together, and cannot tell "
-        "them apart."
+        text = "These readings were taken by hand: they hold squirt, swerve and aim together, not apart."
         return Section(slug="parts", title=title, blocks=paragraphs([text]))
     units = evidence.config.session.units
     strips = [
@@ -235,8 +232,7 @@ def parts_section(evidence: Evidence, findings: Findings, styles: Styles, lanes:
             Picture(
                 uri=data_uri(strip_figure(findings.table, strips, styles)),
                 caption="Squirt, the launch direction counted from the shooter's control shots, and swerve, what "
-                "the "
-                "path bends by on its way to the scale. Right is positive.",
+                "the path bends by on its way to the scale. Right is positive.",
                 words="Strip plots of squirt and swerve of each condition and shooter, with means and intervals.",
             )
         )
@@ -300,10 +296,9 @@ def cue_section(findings: Findings) -> Section:
     said = [*cue.notes, *(f"{row.condition}: {note}" for row in shown for note in row.notes)]
     remarks = [
         "End mass and pivot length are names for a squirt angle, not things to be weighed: another reasonable "
-        "rigid "
-        "model gives end masses 28 to 30 % higher from the same angles, and three usual definitions of the pivot "
-        "length lie 25 mm apart. Compare them only under one formula and at equal tip offset. The tip offset is "
-        "taken as set, without an uncertainty of its own.",
+        "rigid model gives end masses 28 to 30 % higher from the same angles, and three usual definitions of the "
+        "pivot length lie 25 mm apart. Compare them only under one formula and at equal tip offset. The tip offset "
+        "is taken as set, without an uncertainty of its own.",
         *([f"{len(shown)} of {len(cue.rows)} rows are shown."] if len(shown) < len(cue.rows) else []),
     ]
     tail: list[Block] = [Bullets(items=once(said))] if said else []

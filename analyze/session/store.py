@@ -128,11 +128,10 @@ _STEPS = {
     "ALTER TABLE shots ADD COLUMN sightings TEXT NOT NULL DEFAULT ''; "
     "PRAGMA user_version = 3;",
     # A kind more: the check of a column cannot be changed, so the log is copied into a new table, entry by entry.
-    3: "ALTER TABLE decisions RENAME TO decisions_before; DROP INDEX IF EXISTS decisions_by_shot; "
-    "DROP TRIGGER IF EXISTS decisions_stay; DROP TRIGGER IF EXISTS decisions_stand; "
-    f"{_DECISIONS}"
-    "INSERT INTO decisions SELECT id, clip, clip_sha256, shot, kind, value, made_utc FROM decisions_before; "
-    "DROP TABLE decisions_before; PRAGMA user_version = 4;",
+    3: "ALTER TABLE decisions RENAME TO decisions_before; DROP INDEX IF EXISTS decisions_by_shot; DROP TRIGGER IF "
+    f"EXISTS decisions_stay; DROP TRIGGER IF EXISTS decisions_stand; {_DECISIONS}INSERT INTO decisions SELECT id, "
+    "clip, clip_sha256, shot, kind, value, made_utc FROM decisions_before; DROP TABLE decisions_before; PRAGMA "
+    "user_version = 4;",
     4: "ALTER TABLE clips ADD COLUMN kept_when_gone INTEGER NOT NULL DEFAULT 0; PRAGMA user_version = 5;",
     5: f"ALTER TABLE shots ADD COLUMN measured_with TEXT NOT NULL DEFAULT ''; {_TOGETHER} PRAGMA user_version = 6;",
 }
