@@ -1,5 +1,6 @@
 """What precision to expect at the rail from a calibration and the place of its camera."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,6 +75,28 @@ def lane_sd(calibration: Calibration) -> tuple[float, float]:
     return float(reading_sd_m), float(launch_sd_rad)
 
 
+def place_cov_m2(calibration: Calibration, place_px: Floats, *, z_m: float) -> Floats:
+    """Covariance (2, 2) that the calibration gives a place seen without error, in m^2.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        With its covariance.
+    place_px : (2,) array
+        The place in the image.
+    z_m : float
+        Its height above the cloth.
+    """
+
+    def xy_m(values: Floats) -> Floats:
+        there: Floats = calibration.with_parameters(values).camera.onto_plane(place_px[None], z_m=z_m)[0]
+        return there
+
+    gradient = _gradient(xy_m, calibration.parameters)
+    cov: Floats = gradient @ calibration.cov @ gradient.T
+    return cov
+
+
 def lane_gradient(calibration: Calibration) -> Floats:
     """Return the (2, 15) derivative of reading (m) and direction (rad) along the lane by the parameters."""
     lane, radius_m = calibration.lane, calibration.ball.radius_m
@@ -87,10 +110,14 @@ def lane_gradient(calibration: Calibration) -> Floats:
         along = end_m - start_m
         return np.array([other.scale.reading_m(end_m, along), np.arctan2(along[0], along[1])])
 
-    here = calibration.parameters
+    return _gradient(reading_and_direction, calibration.parameters)
+
+
+def _gradient(function: Callable[[Floats], Floats], here: Floats) -> Floats:
+    """Differentiate a function of the calibration's parameters by central differences."""
     columns = []
     for index, step in enumerate(_STEPS):
         shift = np.zeros_like(here)
         shift[index] = step
-        columns.append((reading_and_direction(here + shift) - reading_and_direction(here - shift)) / (2 * step))
+        columns.append((function(here + shift) - function(here - shift)) / (2 * step))
     return np.stack(columns, axis=1)

@@ -15,9 +15,9 @@ from calibrate.errors import NotMeasured
 from calibrate.reasons import MARKS_UNTIDY, SCALE_ZERO, SETTING_UNLIKE
 from calibrate.units import mm_from_m
 
-# Chi-square gained by one more unknown, in units of what is left over then: 4.5 standard deviations. Seven numbers
-# are tried, so a right set-up is doubted once in 20,000 calibrations by chance.
-LEAST_GAIN = 20.0
+# Chi-square gained by one more unknown, in units of what is left over then: 4 standard deviations. Eight numbers
+# are tried, so a right set-up is doubted once in 2,000 calibrations by chance.
+LEAST_GAIN = 16.0
 # Two numbers explain the marks about equally well if one gains this share of what the other gains.
 _AS_GOOD = 0.8
 _MOST_NAMED = 3

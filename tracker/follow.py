@@ -12,6 +12,7 @@ from calibrate.calibration import Calibration
 from calibrate.errors import ClipError
 from tracker.background import StillScene, still_scene
 from tracker.ball_image import BallView, Optics, view_ball
+from tracker.ball_size import apparent_size
 from tracker.chain import LATE_STRIKE_S, MIN_SHARE, RunStart, bright_spots, rough_track
 from tracker.clip import ClipInfo, Frame, clip_info, read_frames
 from tracker.contact import before_contact, centre_at_contact_y_m, turn_back_s
@@ -280,6 +281,13 @@ class _Shot:
             detail = f"seen clearly in {len(keys)} frames before the foot cushion"
             return NotTracked(clip=self.clip, shot=self.number, reason=BALL_LOST, detail=detail)
         rest = self._rest(optics, fit.light)
+        size = apparent_size(
+            self.scene.at_rest - self.scene.background,
+            self.calibration.camera,
+            centre_px=rest[0],
+            radius_m=self.calibration.ball.radius_m,
+            origin_px=self.corridor.window_px[:2],
+        )
         return BallPath(
             clip=self.clip,
             shot=self.number,
@@ -296,6 +304,8 @@ class _Shot:
             size_px=self.calibration.camera.size_px,
             readout_way=np.array(self.readout_way, dtype=np.float64),
             drift_sd_px=DRIFT_SD_PX,
+            size_ratio=None if size is None else size.ratio,
+            size_ratio_sd=0.0 if size is None else size.ratio_sd,
             frames=len([k for k in run if self.times_s[k] < contact_s]),
         )
 

@@ -59,6 +59,9 @@ class BallPath:
     drift_sd_px, drift_time_s : float
         What sightings err by beside that, alike from frame to frame: its standard deviation in each direction, and
         the time in which its correlation falls to 1/e. 0 where `centre_cov_px2` is all.
+    size_ratio, size_ratio_sd : float or None, float
+        How large the ball at rest looks over how large it should, and the standard uncertainty of that; None where
+        its rim was not clear.
     notes : tuple of str
         What the tracker noticed and a person may want to know.
     """
@@ -80,6 +83,8 @@ class BallPath:
     readout_way: Floats = field(default_factory=lambda: np.array(DOWNWARDS, dtype=np.float64))
     drift_sd_px: float = 0.0
     drift_time_s: float = DRIFT_TIME_S
+    size_ratio: float | None = None
+    size_ratio_sd: float = 0.0
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

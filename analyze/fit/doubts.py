@@ -18,6 +18,7 @@ from analyze.fit.reasons import (
     PATTERN,
     POOR_FIT,
 )
+from analyze.fit.set_up import find_set_up_doubt
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
@@ -70,17 +71,7 @@ def find_doubt(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMea
         doubt = find(fit, path, calibration)
         if doubt is not None:
             return doubt
-    return _find_wrong_set_up(calibration)
-
-
-def _find_wrong_set_up(calibration: Calibration) -> NotMeasured | None:
-    """Pass on that the marks contradict the set-up as stated: the motion may fit and the numbers still be wrong."""
-    if not calibration.doubts:
-        return None
-    first, *more = calibration.doubts
-    return NotMeasured(
-        first.reason, "; ".join([first.detail, *(f"{one.reason.sentence} {one.detail}" for one in more)])
-    )
+    return find_set_up_doubt(path, calibration)
 
 
 def _find_misfit(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:

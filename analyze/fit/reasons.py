@@ -62,6 +62,16 @@ IMPRECISE = Reason(
     "The reading is too uncertain to be of use.",
     "Look at the budget of the shot: more frames, a closer camera or better marks are needed.",
 )
+OFF_SPOT = Reason(
+    "off-spot",
+    "The ball did not rest where session.toml says that its spot is.",
+    "Check lane.spot_mm, table.rail_top_mm and the marks, and that the ball was put on its spot.",
+)
+BALL_SIZE = Reason(
+    "ball-size",
+    "The ball looks larger or smaller than session.toml says.",
+    "Measure the ball, and correct ball.diameter_mm, or table.size if that is what is wrong.",
+)
 MOVED_IN_SHOT = Reason(
     "moved-in-shot",
     "The camera moved during the shot.",
@@ -85,6 +95,8 @@ REASONS = (
     OUTLIERS,
     ODD_SPEED,
     IMPRECISE,
+    OFF_SPOT,
+    BALL_SIZE,
     MOVED_IN_SHOT,
     MEASURING_BROKE_OFF,
 )
