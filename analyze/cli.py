@@ -4,7 +4,7 @@ Exit status: 0 done; 1 done, but some shots need a person; 2 wrong input or usag
 """
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
@@ -30,6 +30,7 @@ from analyze.report.draw import draw_shot
 from analyze.report.tables import write_shots
 from analyze.session import decisions
 from analyze.session import demo as sample
+from analyze.session.auto_marks import auto_frames, auto_marks
 from analyze.session.calibration import calibrate_session, measured_with
 from analyze.session.folder import Session, new_session, open_session
 from analyze.session.marks_file import take_marks
@@ -38,7 +39,7 @@ from analyze.session.shots_frame import shots_frame
 from calibrate.calibration import Calibration
 from calibrate.click_window import click_marks, marks_to_ask
 from calibrate.errors import MarksError, RailreadError, SessionError
-from calibrate.marks import read_marks
+from calibrate.marks import Click, read_marks
 from calibrate.notices import notices, plus_side_sentence
 from calibrate.precision import expected_precision
 from tracker.clip import still_luma
@@ -135,26 +136,45 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder t
 def calibrate(
     folder: SessionFolder,
     frame: Annotated[
-        Path,
-        typer.Option(help="A recording or a picture from the place where the camera stood.", show_default=False),
-    ],
+        list[Path] | None,
+        typer.Option(
+            help="A recording or a picture from where the camera stood; with --auto several may be named.",
+            show_default=False,
+        ),
+    ] = None,
     marks: Annotated[
         Path | None,
         typer.Option(help="CSV of clicked marks: mark,u_px,v_px. Without it a window opens to click them in."),
     ] = None,
+    auto: Annotated[
+        bool, typer.Option("--auto", help="Find the printed markers of `railread sheet` in the picture: no click.")
+    ] = False,
 ) -> None:
     """Find the camera and the rail scale from marks whose places on the table are known.
 
     Click the ticks of the scale, then sights and markers, each once and roughly: every click is moved to the middle
     of its mark by the picture itself, a click that does not fit is named and left out, and what precision to expect
-    is said. The camera must not move between this frame and the shots.
+    is said. With --auto the printed markers of `railread sheet` are found without a click. The camera must not move
+    between this frame and the shots.
     """
     session = open_session(folder)
     if marks is not None:
         read_marks(marks)
-    asked = marks_to_ask(session.table, session.lane, session.scale)
-    with take_marks(session, marks if marks is not None else click_marks(still_luma(frame), asked)):
-        calibration = calibrate_session(session, frame)
+    frames = tuple(frame or auto_frames(session))
+    if not frames:
+        raise SessionError(f"{folder}: there is no recording yet; name a picture with --frame")
+    new: Path | Sequence[Click]
+    if auto:
+        found = auto_marks(session, frames)
+        for note in found.notes:
+            print(note)
+        new = found.clicks
+    elif marks is not None:
+        new = marks
+    else:
+        new = click_marks(still_luma(frames[0]), marks_to_ask(session.table, session.lane, session.scale))
+    with take_marks(session, new):
+        calibration = calibrate_session(session, frames[0])
         _ask_side(plus_side_sentence(calibration))
     _show_calibration(calibration)
     print(f"{plus_side_sentence(calibration)} If not, the recording is mirrored and all signs are wrong.")
@@ -351,12 +371,20 @@ def plan(
 
 
 @app.command()
-def sheet(folder: SessionFolder, paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4") -> None:
-    """Write what there is to print: out/sheets.pdf with the rail scale, ring markers and the set-up at true size.
+def sheet(
+    folder: SessionFolder,
+    paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
+    long: Annotated[
+        bool, typer.Option("--long", help="A rail scale on two pages, for a camera far from the foot rail.")
+    ] = False,
+) -> None:
+    """Write what there is to print: **out/sheets.pdf**, each page true to size.
 
-    Print at 100 % and check the bar. Where there is an order.csv, out/order.pdf is written anew as well.
+    The set-up drawn for this table; the rail scale and cards with coded markers, which `railread calibrate --auto`
+    finds without a click; ring markers to click by hand; an aiming card for the tip offset. Print at 100 % and
+    check the bar. Where there is an order.csv, out/order.pdf is written anew as well.
     """
-    for path in session_sheets(open_session(folder), paper):
+    for path in session_sheets(open_session(folder), paper, long=long):
         print(f"  {path}")
 
 

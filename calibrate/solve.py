@@ -90,6 +90,8 @@ def calibrate(
 
 
 LEAST_TICKS_TOGETHER = 3
+# Snapping gives 0.1 to 0.35 px. A place stated to be better than this was found by its picture, not by a hand.
+SHARP_SIGMA_PX = 0.3
 
 
 def _snap_and_solve(
@@ -108,7 +110,11 @@ def _snap_and_solve(
     points_m, _ = scene.points_m(rough.adjustment.state)
     places, covs, notes = rough.place_px.copy(), cov_px2.copy(), dict(rough.notes)
     snapped = np.zeros(len(clicks), dtype=bool)
-    ticks = [i for i, kind in enumerate(scene.kinds) if kind is MarkKind.TICK and rough.adjustment.used[i]]
+    blunt = [
+        rough.adjustment.used[i] and (clicks[i].sigma_px or HAND_SIGMA_PX) > SHARP_SIGMA_PX
+        for i in range(len(clicks))
+    ]
+    ticks = [i for i, kind in enumerate(scene.kinds) if kind is MarkKind.TICK and blunt[i]]
     # A printed scale is regular: where enough of it was clicked, all its ticks are found together. One by one, a
     # faint tick was taken for its neighbour's number in rendered pictures of 14 px an inch.
     together = ticks if len(ticks) >= LEAST_TICKS_TOGETHER else []
@@ -122,7 +128,7 @@ def _snap_and_solve(
             notes[i] = f"not snapped: {snap.reason.slug}, {snap.detail}"
 
     for i in range(len(clicks)):
-        if rough.adjustment.used[i] and i not in together:
+        if blunt[i] and i not in together:
             snap_singly(i)
     fit = adjust(scene, places, covs, used=rough.adjustment.used, start=rough.adjustment.state)
     if together:

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from calibrate.alike import alike_factor
 from calibrate.arrays import Bools, Floats
 
 _KNOT_PX = 1.3  # spacing of the radial profile's knots along the shorter half-axis
@@ -115,6 +116,12 @@ class _Window:
         knots = int(np.clip(round(shortest / _KNOT_PX), 3, _MAX_KNOTS))
         return cls(places, _softened(luma, low, high)[inside], inside, to_unit, knots)
 
+    def picture(self, residual: Floats) -> Floats:
+        """Lay out what is left over as a picture; NaN outside the window."""
+        picture = np.full(self.inside.shape, np.nan)
+        picture[self.inside] = residual - residual.mean()
+        return picture
+
     def basis(self, centre: Floats, *, harmonics: tuple[int, ...]) -> Floats:
         """Columns of background and symmetric functions about `centre`, (n, m)."""
         x, y = ((self.places - centre) @ self.to_unit.T).T
@@ -201,18 +208,6 @@ def _judged(window: _Window, centre: Floats, residual: Floats, slope: Floats, we
     count = len(residual)
     spread = float(np.sqrt(np.sum(residual**2) / max(1, count - 20)))
     information = slope.T @ slope
-    cov: Floats = np.linalg.pinv(information).astype(np.float64) * spread**2 * _correlation(window, residual)
+    alike = alike_factor(window.picture(residual))
+    cov: Floats = np.linalg.pinv(information).astype(np.float64) * spread**2 * alike
     return SymmetricFit(centre_px=centre, cov_px2=cov, contrast=float(np.std(flat)), misfit=spread)
-
-
-def _correlation(window: _Window, residual: Floats) -> float:
-    """By how much neighbours that err alike raise the variance: product of (1 + r)/(1 - r) of both axes."""
-    picture = np.full(window.inside.shape, np.nan)
-    picture[window.inside] = residual - residual.mean()
-    factor = 1.0
-    for ahead, behind in ((picture[1:], picture[:-1]), (picture[:, 1:], picture[:, :-1])):
-        both = np.isfinite(ahead) & np.isfinite(behind)
-        power = float(np.sqrt(np.mean(ahead[both] ** 2) * np.mean(behind[both] ** 2))) + 1e-12
-        lag = float(np.clip(np.mean(ahead[both] * behind[both]) / power, 0, 0.6))
-        factor *= (1 + lag) / (1 - lag)
-    return factor

@@ -51,3 +51,8 @@ def sixteenths(length_m: float) -> str:
     fraction = Fraction(part, 16)
     text = f"{fraction.numerator}/{fraction.denominator}"
     return f"{sign}{whole} {text} in" if whole else f"{sign}{text} in"
+
+
+def shown_length(length_m: float, units: str) -> str:
+    """Length in the units that a tester chose, as a ruler shows it: ``3 11/16 in`` or ``94 mm``."""
+    return sixteenths(length_m) if units == "inch" else f"{mm_from_m(length_m):.0f} mm"

@@ -29,7 +29,7 @@ from analyze.session.order import (
     write_order,
 )
 from calibrate.errors import SessionError
-from calibrate.sheets import PAPERS_MM, write_sheets
+from calibrate.sheets import PAPERS_MM, SheetChoice, write_sheets
 from calibrate.units import inch_from_m, m_from_mm
 
 Ask = Callable[[str, str], str]  # a question and the answer offered; gives the answer
@@ -183,7 +183,7 @@ def write_order_pdf(session: Session, order: tuple[OrderRow, ...], remark: str, 
     return path
 
 
-def session_sheets(session: Session, paper: str) -> tuple[Path, ...]:
+def session_sheets(session: Session, paper: str, *, long: bool = False) -> tuple[Path, ...]:
     """Write everything that a session has to print: out/sheets.pdf, and out/order.pdf where there is an order.
 
     Parameters
@@ -192,6 +192,8 @@ def session_sheets(session: Session, paper: str) -> tuple[Path, ...]:
         The session.
     paper : str
         One of `calibrate.sheets.PAPERS_MM`, whatever the case.
+    long : bool
+        A rail scale on two pages.
     """
     name = next((known for known in PAPERS_MM if known.lower() == paper.lower()), None)
     if name is None:
@@ -199,7 +201,13 @@ def session_sheets(session: Session, paper: str) -> tuple[Path, ...]:
     path = session.out_folder / "sheets.pdf"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_sheets(path, table=session.table, lane=session.lane, scale=session.scale, paper=name)
+        choice = SheetChoice(
+            paper=name,
+            long=long,
+            units=session.config.session.units,
+            tip_radius_m=m_from_mm(session.config.lane.tip_radius_mm),
+        )
+        write_sheets(path, choice, table=session.table, lane=session.lane, scale=session.scale, ball=session.ball)
     except OSError as error:
         raise SessionError(f"{path}: cannot be written ({error.strerror}); is it open elsewhere?") from error
     order_path = session.folder / ORDER_NAME

@@ -102,6 +102,7 @@ class ScaleSection(_Section):
 
     unit: Literal["inch", "cm", "mm"] = "inch"
     setback_mm: Annotated[float, _within(-20, 300, "mm")] | None = None
+    printed_100_mm: Annotated[float, _within(85, 115, "mm")] = 100.0
     zero_mm: Annotated[float, _within(-1500, 1500, "mm")] = 0.0
 
 
@@ -208,6 +209,7 @@ def scale_from(section: ScaleSection, table: Table, lane: Lane) -> RailScale:
         line_y_m=table.length_m + setback_m,
         zero_m=zero_m,
         unit_m=_SCALE_UNIT_M[section.unit],
+        stretch=section.printed_100_mm / 100 - 1,
     )
 
 

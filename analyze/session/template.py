@@ -31,6 +31,7 @@ tip_radius_mm = 10          # radius of the tip's dome; matters with "axis" only
 [scale]
 unit = "inch"               # of the numbers printed on the rail scale: "inch", "cm" or "mm"
 # setback_mm = 93.66        # from the foot-rail cushion nose to the scale's reading line; default: the sights
+# printed_100_mm = 100      # measured length of the bar of 100 mm on the printed sheet: a wrong print is corrected
 # zero_mm = 0               # where the scale's zero lies, from the line of aim, to the shooter's right
 
 [camera]

@@ -1,13 +1,15 @@
-"""The printed scale is true to size, read back from the file itself."""
+"""The printed sheets are true to size, read back from the file itself."""
 
 import re
 import zlib
 from dataclasses import replace
 
 import pytest
-from calibrate_scenes import LANE, SCALE, TABLE
+from calibrate_scenes import BALL, LANE, SCALE, TABLE
+from matplotlib.axes import Axes
 
-from calibrate.sheets import scale_reach, write_sheets
+from calibrate.printed import LONG_PIECES, SHORT_PIECES, cloth_cards, scale_step
+from calibrate.sheets import SheetChoice, write_sheets
 
 MM_PER_POINT = 25.4 / 72  # PDF 1.7 (ISO 32000-1), 8.3.2.3: the default unit is 1/72 in
 
@@ -32,26 +34,68 @@ def filled_boxes_mm(commands):
     return boxes
 
 
+def written(path, choice, scale=SCALE):
+    write_sheets(path, choice, table=TABLE, lane=LANE, scale=scale, ball=BALL)
+    streams, box_mm = pages_of(path)
+    return [filled_boxes_mm(s) for s in streams], box_mm
+
+
+def sized(boxes, width, height):
+    return sorted(b for b in boxes if b[2:] == (pytest.approx(width, abs=0.01), pytest.approx(height, abs=0.01)))
+
+
 @pytest.mark.parametrize(("paper", "size_mm"), [("A4", (297.0, 210.0)), ("Letter", (279.4, 215.9))])
 @pytest.mark.parametrize("unit_m", [0.0254, 0.01, 0.001])
-def test_ticks_stand_where_the_unit_puts_them(tmp_path, paper, size_mm, unit_m):
+def test_ticks_and_markers_stand_where_the_unit_puts_them(tmp_path, paper, size_mm, unit_m):
     """Papers: ISO 216 (A4) and ANSI/ASME Y14.1 (Letter)."""
-    path = tmp_path / "sheets.pdf"
     scale = replace(SCALE, unit_m=unit_m)
-    write_sheets(path, table=TABLE, lane=LANE, scale=scale, paper=paper)
-    streams, box_mm = pages_of(path)
+    pages, box_mm = written(tmp_path / "sheets.pdf", SheetChoice(paper=paper), scale)
     assert box_mm == pytest.approx(size_mm, rel=0, abs=0.01)
-    boxes = next(b for b in map(filled_boxes_mm, streams) if len(b) > 5)
-    ticks = sorted(x + width / 2 for x, _, width, height in boxes if height == pytest.approx(14.0, abs=0.01))
-    step_mm = 1000 * unit_m * (1 if unit_m > 0.005 else 10)
-    gaps = [b - a for a, b in zip(ticks, ticks[1:], strict=False)]
-    assert gaps == pytest.approx([step_mm] * len(gaps), rel=0, abs=0.001)
-    assert ticks[len(ticks) // 2] == pytest.approx(size_mm[0] / 2, rel=0, abs=0.001)
-    assert len(ticks) == 2 * int(scale_reach(scale, paper) * 1000 * unit_m / step_mm + 1e-9) + 1
+    page = next(b for b in pages if len(sized(b, 2.0, 14.0)) > 3)
+    step_mm = 1000 * unit_m * scale_step(scale)
+    assert step_mm == pytest.approx(50.8 if unit_m == 0.0254 else 50.0)
+    ticks = sorted({round(x + width / 2, 3) for x, _, width, _ in sized(page, 2.0, 14.0)})
+    assert len(ticks) == SHORT_PIECES + 1
+    assert [b - a for a, b in zip(ticks, ticks[1:], strict=False)] == pytest.approx(
+        [step_mm] * SHORT_PIECES, abs=0.01
+    )
+    assert ticks[SHORT_PIECES // 2] == pytest.approx(size_mm[0] / 2, rel=0, abs=0.01)
+    markers = sorted(x + width / 2 for x, _, width, _ in sized(page, 32.0, 32.0))
+    assert [m - ticks[0] for m in markers] == pytest.approx(
+        [(k + 0.5) * step_mm for k in range(SHORT_PIECES)], abs=0.01
+    )
     # And the bar to check the printer with.
-    assert any(width == pytest.approx(100.0, rel=0, abs=0.001) for _, _, width, _ in boxes)
+    assert sized(page, 100.0, 3.0)
 
 
-def test_unknown_paper_is_refused(tmp_path):
+def test_the_long_scale_has_two_halves_that_meet_in_the_zero(tmp_path):
+    pages, _ = written(tmp_path / "sheets.pdf", SheetChoice(long=True))
+    halves = [b for b in pages if len(sized(b, 32.0, 32.0)) == LONG_PIECES]
+    assert len(halves) == 2  # each page holds the whole strip, cut by the page's own frame
+
+
+def test_cards_are_as_large_as_they_are_looked_for(tmp_path):
+    pages, _ = written(tmp_path / "sheets.pdf", SheetChoice())
+    assert sum(len(sized(b, 80.0, 80.0)) for b in pages) == len(cloth_cards(TABLE, LANE, SCALE))
+
+
+@pytest.mark.parametrize(("units", "word"), [("inch", "3 11/16 in"), ("mm", "94 mm")])
+def test_lengths_are_in_the_units_of_the_session(tmp_path, monkeypatch, units, word):
+    said = []
+    text = Axes.text
+
+    def noted(self, x, y, words, *rest, **style):
+        said.append(words)
+        return text(self, x, y, words, *rest, **style)
+
+    monkeypatch.setattr(Axes, "text", noted)
+    write_sheets(tmp_path / "s.pdf", SheetChoice(units=units), table=TABLE, lane=LANE, scale=SCALE, ball=BALL)
+    words = "\n".join(said)
+    assert word in words
+    other = " mm" if units == "inch" else " in ahead"
+    assert other not in words.replace("100 mm", "")
+
+
+def test_unknown_paper_is_refused():
     with pytest.raises(ValueError, match="A4, Letter"):
-        write_sheets(tmp_path / "s.pdf", table=TABLE, lane=LANE, scale=SCALE, paper="A3")
+        SheetChoice(paper="A3")
