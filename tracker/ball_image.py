@@ -1,6 +1,7 @@
 """What the ball must look like in the image: outline, sweep during the exposure, shading, shadow."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtr
@@ -22,6 +23,9 @@ N_LIGHT = len(_POWERS)
 SHARPENING_PX = 1.0
 # For differences in time; a few mm of way.
 _SHORT_S = 1e-3
+
+# Nearer to the rim the height of a ball falls too steeply for a slope to hold over a blur.
+LEAST_HEIGHT = 0.25
 
 # What `tracker.optics` estimates from a clip, in this order.
 OPTICS_PARAMETERS = ("blur_px", "exposure_s", "radius_scale", "sharpening")
@@ -156,6 +160,26 @@ def polynomials(x: Floats, y: Floats, z: Floats) -> Floats:
     return terms
 
 
+@lru_cache(maxsize=1)
+def _derivatives() -> tuple[Floats, Floats]:
+    """(2, 25, 25) each: by x and by y a sum of terms is again a sum of terms, and one over z.
+
+    On the sphere z falls with x by x / z, so that ``d(x^i y^j z)/dx = i x^(i-1) y^j z - x^(i+1) y^j / z``.
+    """
+    index = {power: n for n, power in enumerate(_POWERS)}
+    plain, over_z = np.zeros((2, N_LIGHT, N_LIGHT)), np.zeros((2, N_LIGHT, N_LIGHT))
+    for n, power in enumerate(_POWERS):
+        for axis in (0, 1):
+            lower, higher = list(power), list(power)
+            lower[axis] -= 1
+            higher[axis] += 1
+            if power[axis]:
+                plain[axis, index[lower[0], lower[1], power[2]], n] = power[axis]
+            if power[2]:
+                over_z[axis, index[higher[0], higher[1], 0], n] = -1.0
+    return plain, over_z
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class BallImage:
     """The model's terms at N pixels, for the ball at one place; its exposure is cut into K steps.
@@ -168,6 +192,8 @@ class BallImage:
         Mean over the exposure of each term of the ball's own brightness.
     shadow : (16, N) float64
         Mean over the exposure of each term of the change of what lies behind, where the ball does not cover it.
+    inside : (K, N) float64
+        Share of the pixel that the ball covers at each step.
     shade_steps : (25, K, N) float64
         Terms of the ball's brightness at each step, as if the ball covered the pixel.
     shadow_steps : (16, K, N) float64
@@ -176,18 +202,31 @@ class BallImage:
         Change of the cover when the ball moves by 1 px along u and along v.
     optics_steps : (4, K, N) float64
         Change of the cover with blur (px), exposure (s), radius and sharpening.
+    unit : (K, N, 2) float64
+        Where the pixel lies on the ball at each step: the outline is the unit circle.
+    height : (K, N) float64
+        How far the ball stands out there towards the camera, in radii.
+    unit_from_px : (2, 2) float64
+        What takes px round the ball's centre to `unit`.
+    sweep_px_s : (K, 2) float64
+        How far the ball moves at each step when the exposure gets longer.
     """
 
     cover: Floats
     shade: Floats
     shadow: Floats
+    inside: Floats
     shade_steps: Floats
     shadow_steps: Floats
     outwards_px: Floats
     optics_steps: Floats
+    unit: Floats
+    height: Floats
+    unit_from_px: Floats
+    sweep_px_s: Floats
 
-    def rise(self, shade: Floats, shadow: Floats, behind: Floats) -> Floats:
-        """(K, N) light of the ball less that of what lies behind it, at each step.
+    def slopes(self, shade: Floats, shadow: Floats, behind: Floats) -> "LightSlopes":
+        """Differentiate the light, given the factors of what is linear in it.
 
         Parameters
         ----------
@@ -199,16 +238,36 @@ class BallImage:
             Light of the scene without the ball.
         """
         own = np.tensordot(shade, self.shade_steps, axes=1)
-        lit: Floats = own - behind * (1 + np.tensordot(shadow, self.shadow_steps, axes=1))
-        return lit
+        rise: Floats = own - behind * (1 + np.tensordot(shadow, self.shadow_steps, axes=1))
+        plain, over_z = _derivatives()
+        by_unit = np.tensordot(plain @ shade, self.shade_steps, axes=1)
+        steep = np.where(self.height > 0, 1 / np.maximum(self.height, LEAST_HEIGHT), 0.0)
+        by_unit = (by_unit + steep * np.tensordot(over_z @ shade, self.shade_steps, axes=1)) * self.inside
+        by_place = -np.tensordot(self.unit_from_px, by_unit, axes=1)
+        place = rise * self.outwards_px + by_place
+        optics = rise * self.optics_steps
+        optics[1] += self.sweep_px_s.T[0][:, None] * by_place[0] + self.sweep_px_s.T[1][:, None] * by_place[1]
+        optics[2] -= self.unit[..., 0] * by_unit[0] + self.unit[..., 1] * by_unit[1]
+        return LightSlopes(rise=rise.mean(axis=0), place=place.mean(axis=1), optics=optics.mean(axis=1))
 
-    def place_slope(self, rise: Floats) -> Floats:
-        """(2, N) change of the light when the ball moves by 1 px, its own light moving with it left out."""
-        return _mean_over_steps(rise, self.outwards_px)
 
-    def optics_slope(self, rise: Floats) -> Floats:
-        """(4, N) change of the light with blur, exposure, radius and sharpening, per px, s and unit."""
-        return _mean_over_steps(rise, self.optics_steps)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LightSlopes:
+    """How the light of N pixels changes with the ball's place and with the optics.
+
+    Attributes
+    ----------
+    rise : (N,) float64
+        Light of the ball less that of what lies behind it, mean over the exposure.
+    place : (2, N) float64
+        Change of the light when the ball moves by 1 px along u and along v, its own light with it.
+    optics : (4, N) float64
+        Change of the light with `OPTICS_PARAMETERS`.
+    """
+
+    rise: Floats
+    place: Floats
+    optics: Floats
 
 
 def _mean_over_steps(weights: Floats, terms: Floats) -> Floats:
@@ -281,7 +340,8 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     outwards = edge / (grad_px * rho) * np.moveaxis(g, -1, 0)
     unit = q @ to_unit
     on_ball = unit / np.maximum(rho, 1.0)[..., None]
-    shade_steps = polynomials(on_ball[..., 0], on_ball[..., 1], np.sqrt(np.maximum(0.0, 1 - rho**2)))
+    height = np.sqrt(np.maximum(0.0, 1 - rho**2))
+    shade_steps = polynomials(on_ball[..., 0], on_ball[..., 1], height)
     shadow_steps = shadow_terms(unit, view.facing)
     along = np.tensordot(view.velocity_px_s, outwards, axes=1) * steps[:, None]
     by_blur = -depth_px * (sharp_edge / blur_px - soft_edge * blur_px / wide_px**2)
@@ -293,8 +353,13 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
         cover=inside.mean(axis=0),
         shade=_mean_over_steps(inside, shade_steps),
         shadow=_mean_over_steps(1 - inside, shadow_steps),
+        inside=inside,
         shade_steps=shade_steps,
         shadow_steps=shadow_steps,
         outwards_px=outwards,
         optics_steps=optics_steps,
+        unit=on_ball,
+        height=height,
+        unit_from_px=np.asarray(to_unit, dtype=np.float64),
+        sweep_px_s=steps[:, None] * view.velocity_px_s,
     )

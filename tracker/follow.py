@@ -18,11 +18,13 @@ from tracker.clip import ClipInfo, Frame, clip_info, read_frames
 from tracker.contact import before_contact, centre_at_contact_y_m, turn_back_s
 from tracker.corridor import Corridor, lay_corridor
 from tracker.light import Light
-from tracker.locate import THOROUGH, Effort, Patch, Sighting, locate_ball, window_px
+from tracker.locate import Sighting, locate_ball
 from tracker.optics import EXPOSURE_SHARES, OpticsFit, fit_optics
+from tracker.patch import Patch, window_px
 from tracker.path import DRIFT_SD_PX, BallPath
 from tracker.readout import ASSUMED_READOUT, Readout, late_s_px
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
+from tracker.rim_fit import THOROUGH, Effort
 from tracker.shots import NoStrike, ShotFrames, cut_shots
 from tracker.tone import Tone
 

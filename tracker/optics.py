@@ -7,7 +7,8 @@ import numpy as np
 from calibrate.arrays import Floats
 from tracker.ball_image import N_LIGHT, OPTICS_PARAMETERS, BallView, Optics
 from tracker.light import Light, change, learnt_change, rooms, under_lacquer
-from tracker.locate import FrameEquations, Patch, frame_equations, locate_ball
+from tracker.locate import FrameEquations, frame_equations, locate_ball
+from tracker.patch import Patch
 from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
 from tracker.tone import Tone
 

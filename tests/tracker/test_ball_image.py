@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from paint_ball import aimed_camera
 
-from tracker.ball_image import Optics, image_ball, view_ball
+from tracker.ball_image import N_LIGHT, Optics, image_ball, view_ball
+from tracker.shadow import N_SHADOW
 
 CAMERA = aimed_camera((0.1, -0.9, 1.5), (0.5, 1.2, 0), 1300, (1280, 720), k1=0.03)
 VIEW = view_ball(CAMERA, np.array([0.4, 0.9]), np.array([0.3, 4.0]), radius_m=0.028575)
@@ -41,34 +42,50 @@ def test_motion_spreads_the_cover_along_the_path_only():
     np.testing.assert_allclose(variance(swept, across), variance(still, across), rtol=0.002)
 
 
+SHADE = np.random.default_rng(5).normal(0, 8, N_LIGHT) + 120 * np.eye(N_LIGHT)[0]
+BEHIND = 30.0
+
+
+def light_of(optics, pixels, shift=(0.0, 0.0)):
+    """Light of the model for one set of factors, over an even cloth."""
+    image = image_ball(VIEW, np.array(shift), pixels, optics)
+    return SHADE @ image.shade + BEHIND * (1 - image.cover)
+
+
+def slopes_of(optics, pixels):
+    image = image_ball(VIEW, np.zeros(2), pixels, optics)
+    return image.slopes(SHADE, np.zeros(N_SHADOW), np.full(len(pixels), BEHIND))
+
+
+def misfit(slope, found):
+    """Root mean square of a slope's error, as a share of the slope's own."""
+    return np.sqrt(np.mean((slope - found) ** 2) / np.mean(found**2))
+
+
 def test_slopes_are_those_of_finite_differences():
+    """The ball's own light moves with it; measured 3 and 4 %.
+
+    Over 0.2 px: nearest the rim the height of the ball has no finite slope at a point.
+    """
     optics = Optics(blur_px=1.1, exposure_s=1 / 300, late_s_px=(0.0, 8e-6), radius_scale=1.002)
     pixels = pixels_round(VIEW)
-    image = image_ball(VIEW, np.zeros(2), pixels, optics)
-    slope = image.place_slope(np.ones(image.outwards_px.shape[1:]))
+    slopes = slopes_of(optics, pixels)
     for axis in range(2):
-        step = np.eye(2)[axis] * 1e-4
-        ahead = image_ball(VIEW, step, pixels, optics).cover
-        behind = image_ball(VIEW, -step, pixels, optics).cover
-        # the rim's distance is first order: 2 % of a slope of at most 0.4 per px
-        np.testing.assert_allclose(slope[axis], (ahead - behind) / 2e-4, rtol=0, atol=0.02)
+        step = np.eye(2)[axis] * 0.1
+        found = (light_of(optics, pixels, step) - light_of(optics, pixels, -step)) / 0.2
+        assert misfit(slopes.place[axis], found) < 0.06
 
 
 def test_slopes_by_optics_are_those_of_finite_differences():
+    """Measured 0.02 to 6 %, the exposure worst (14 % without the light that moves along): its steps are coarse."""
     base = {"blur_px": 1.1, "exposure_s": 1 / 300, "radius_scale": 1.0, "sharpening": 0.3}
     pixels = pixels_round(VIEW)
-    image = image_ball(VIEW, np.zeros(2), pixels, Optics(**base))
-    slope = image.optics_slope(np.ones(image.outwards_px.shape[1:]))
-    steps = {"blur_px": 1e-3, "exposure_s": 1e-6, "radius_scale": 1e-5, "sharpening": 1e-4}
+    slopes = slopes_of(Optics(**base), pixels)
+    steps = {"blur_px": 0.02, "exposure_s": 2e-4, "radius_scale": 5e-3, "sharpening": 1e-2}
     for column, (name, step) in enumerate(steps.items()):
-        covers = [
-            image_ball(VIEW, np.zeros(2), pixels, Optics(**{**base, name: base[name] + s})).cover
-            for s in (step, -step)
-        ]
-        found = (covers[0] - covers[1]) / (2 * step)
-        scale = np.abs(found).max()
-        # 0.016 for the exposure: that the ball grows and speeds up within it is left out; 1e-5 for the others
-        np.testing.assert_allclose(slope[column] / scale, found / scale, rtol=0, atol=0.03)
+        ends = [light_of(Optics(**{**base, name: base[name] + s}), pixels) for s in (step, -step)]
+        found = (ends[0] - ends[1]) / (2 * step)
+        assert misfit(slopes.optics[column], found) < 0.1
 
 
 @pytest.mark.parametrize("late_s_px", [(0.0, 1e-5), (0.0, -1e-5), (1e-4, 0.0)])

@@ -1,0 +1,39 @@
+"""The search for the ball's place: it comes to rest where steps overshoot, and a frame is not given up for that."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from paint_ball import Scene
+from test_locate import look
+
+from tracker import rim_fit
+from tracker.light import any_light
+
+
+@pytest.mark.parametrize("overshoot", [0.7, 1.0, 1.9, 2.0, 2.5, 4.0])
+def test_moves_come_to_rest_where_steps_are_too_long(overshoot):
+    """Steps that are `overshoot` times too long one way and right the other way; undamped, 2 goes to and fro."""
+    along = np.array([0.3, 0.95]) / np.hypot(0.3, 0.95)
+    stretch = np.eye(2) + (overshoot - 1) * np.outer(along, along)
+    sought, place = np.array([1.3, -0.4]), np.zeros(2)
+    mover = rim_fit._Mover()
+    for n in range(rim_fit.MAX_STEPS):
+        step = stretch @ (sought - place)
+        if np.hypot(*step) < 0.015:
+            break
+        place = place + mover.move(place, step, learn=n >= rim_fit.LENIENT_STEPS)
+    assert np.hypot(*(place - sought)) < 0.015
+
+
+def test_a_place_that_is_not_found_in_time_counts_as_uncertain(monkeypatch):
+    """With four steps only, from a bad guess, the fit still answers, and its last step is in its uncertainty."""
+    rng = np.random.default_rng(11)
+    _, guess, patch, optics = look(Scene(), 2.2, rng)
+    far = replace(guess, centre_px=guess.centre_px + [2.5, 1.5])
+    settled = rim_fit.fit_rim(guess, patch, optics, noise=2.0, light=any_light())
+    assert settled.unsettled_px == 0
+    monkeypatch.setattr(rim_fit, "MAX_STEPS", 2)
+    monkeypatch.setattr(rim_fit, "MAX_RECENTRED", 1)
+    broken_off = rim_fit.fit_rim(far, patch, optics, noise=2.0, light=any_light())
+    assert broken_off.unsettled_px > 0.015
