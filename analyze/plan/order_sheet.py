@@ -62,7 +62,7 @@ def write_order_sheet(path: Path, rows: Sequence[OrderRow], *, title: str, remar
     pages = [columns[first : first + _COLUMNS] for first in range(0, len(columns), _COLUMNS)]
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with mpl.rc_context({"pdf.fonttype": 42}), PdfPages(path) as file:
+        with mpl.rc_context({"pdf.fonttype": 42, "text.parse_math": False}), PdfPages(path) as file:
             for number, page in enumerate(pages, start=1):
                 figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4))
                 axes = figure.add_axes((0, 0, 1, 1))

@@ -6,6 +6,7 @@ import pandas as pd
 
 from analyze.report.evidence import Evidence
 from analyze.report.findings import Findings, tested_conditions
+from analyze.report.lead import GENERAL, THESE, lead_sentences
 from analyze.report.words import GAP, MINUS, length_in_sentence, once
 from analyze.statistics import Comparison, PairRow, Verdict, pair_sentence
 
@@ -56,8 +57,19 @@ def failed_sentence(evidence: Evidence) -> str:
     return f"{' and '.join(parts)}; the table of shots says why." if parts else ""
 
 
+def lead(findings: Findings, units: str) -> tuple[str, ...]:
+    """Say in a few sentences, to be read aloud, how the pairs of conditions ended."""
+    return lead_sentences(findings.comparisons["reading_mm"], units)
+
+
+def answer_sentences(findings: Findings, units: str) -> tuple[str, ...]:
+    """Return the answer as one list of sentences, for a terminal: not every one knows typographic signs."""
+    said = (counting_sentence(findings), *lead(findings, units))
+    return tuple(text.replace(MINUS, "-").replace(GAP, " ") for text in said)
+
+
 def pair_sentences(findings: Findings, units: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """Say how the pairs ended, by scope.
+    """Say how each pair ended, one sentence a pair, by scope.
 
     Parameters
     ----------
@@ -69,23 +81,13 @@ def pair_sentences(findings: Findings, units: str) -> tuple[tuple[str, tuple[str
     Returns
     -------
     tuple of (str, tuple of str)
-        For whom it holds, and the sentences.
+        For whom it holds, and the sentences; of many pairs, those of the clearest.
     """
     comparisons = findings.comparisons["reading_mm"]
-    if not comparisons.these.rows:
-        return (("Comparison", _scope_sentences(comparisons.these, units)),)
     return (
-        ("For these shooters", _scope_sentences(comparisons.these, units)),
-        ("For shooters in general", _scope_sentences(comparisons.general, units)),
+        (f"{THESE}:", _scope_sentences(comparisons.these, units)),
+        (f"{GENERAL}:", _scope_sentences(comparisons.general, units)),
     )
-
-
-def answer_sentences(findings: Findings, units: str) -> tuple[str, ...]:
-    """Return the answer as one list of sentences, for a terminal: not every one knows typographic signs."""
-    said = [
-        f"{heading}: {sentence}" for heading, sentences in pair_sentences(findings, units) for sentence in sentences
-    ]
-    return tuple(text.replace(MINUS, "-").replace(GAP, " ") for text in (counting_sentence(findings), *said))
 
 
 def _scope_sentences(scope: Comparison, units: str) -> tuple[str, ...]:
@@ -93,8 +95,6 @@ def _scope_sentences(scope: Comparison, units: str) -> tuple[str, ...]:
         return length_in_sentence(value, units)
 
     rows = scope.rows
-    if not rows:
-        return once(scope.notes)
     if len(rows) <= MOST_SENTENCES:
         return once(pair_sentence(row, show=show) for row in rows)
     return (_verdict_counts(rows), *once(pair_sentence(row, show=show) for row in _clearest(rows)))

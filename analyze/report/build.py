@@ -19,6 +19,7 @@ from analyze.report.evidence import (
 from analyze.report.findings import Findings, find
 from analyze.report.page import page_sections, page_text, write_page
 from analyze.report.plots import LaneShot, condition_styles, data_uri, lane_figure, save_figure
+from analyze.report.publish import write_publishable
 from analyze.report.results import reading_strip
 from analyze.report.strip_plot import strip_figure
 from analyze.report.tables import write_numbers, write_shots
@@ -133,17 +134,18 @@ def _report(evidence: Evidence, out: Path) -> Report:
     readings = out / "readings.png"
     save_figure(strip_figure(findings.table, [reading_strip(evidence, findings)], styles), readings)
     lanes, lane_files = _lanes(evidence, styles, out)
-    page = out / PAGE_NAME
     title = evidence.config.session.name if len(evidence.sessions) == 1 else ""
     title = title or " and ".join(one.name or one.session.folder.resolve().name for one in evidence.sessions[:4])
-    write_page(page, page_text(title, page_sections(evidence, findings, styles, lanes)))
+    published = write_publishable(title, evidence, findings, styles, out)
+    page = out / PAGE_NAME
+    write_page(page, page_text(title, page_sections(title, evidence, findings, styles, lanes)))
     return Report(
         shots=evidence.shots,
         summary=findings.summary,
         findings=findings,
         sentences=answer_sentences(findings, evidence.config.session.units),
         page=page,
-        files=(page, *written, *lane_files, readings),
+        files=(page, *published, *written, *lane_files, readings),
         notes=once((*evidence.notes, *findings.notes, *findings.summary.notes, *_rule_notes(evidence, findings))),
         needs_a_person=evidence.needs_a_person,
     )

@@ -13,6 +13,7 @@ from analyze.fit.shot import Shot
 from analyze.report.measured_again import ShotKey, keys_before, readings_again, shot_key
 from analyze.session.config import SessionConfig
 from analyze.session.folder import Label, Session, open_session
+from analyze.session.name_order import shots_in_order
 from analyze.session.shots import label_of, read_shots
 from analyze.session.shots_frame import counted_frame, shots_frame
 from analyze.session.store import StoredShot
@@ -145,6 +146,8 @@ def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
     columns = dict.fromkeys(name for table in tables for name in table.columns)
     full = [table.reindex(columns=list(columns)) for table in tables]
     table = full[0] if len(full) == 1 else pd.concat(full, ignore_index=True)
+    listed = dict.fromkeys(name for one in sessions for name in one.session.config.condition_names)
+    table = shots_in_order(table, tuple(listed)).reset_index(drop=True)
     return Evidence(
         sessions=tuple(sessions),
         table=table,
@@ -190,16 +193,12 @@ def _hand_read(session: Session, name: str) -> SessionEvidence:
 
 
 def _statistics_table(one: SessionEvidence, elsewhere: frozenset[ShotKey]) -> pd.DataFrame:
-    """Shots with a reading that do not count elsewhere, in the order of the conditions, with their own sds only."""
+    """Shots with a reading that do not count elsewhere, with their own sds only."""
     shots = one.shots
     if not one.by_hand:
         own = pd.DataFrame([_own_sds(stored.shot) for stored in one.stored], index=shots.index)
         here = [shot_key(stored) not in elsewhere for stored in one.stored]
         shots = counted_frame(shots.assign(**{name: own[name] for name in own.columns})[here])
-    places = {name: k for k, name in enumerate(one.session.config.condition_names)}
-    shots = shots.sort_values(
-        "condition", kind="stable", key=lambda names: names.map(places).fillna(len(places)).astype(float)
-    )
     if one.name:
         inner = shots["session"].astype(str) if "session" in shots.columns else ""
         shots = shots.assign(session=one.name + (" " + inner if one.by_hand else "")).assign(

@@ -16,6 +16,7 @@ from analyze.report.background import (
 from analyze.report.blocks import Picture, Section
 from analyze.report.evidence import Evidence
 from analyze.report.findings import Findings
+from analyze.report.publish import publish_section
 from analyze.report.results import (
     answer_section,
     cue_section,
@@ -31,12 +32,18 @@ TEMPLATE_FOLDER = Path(__file__).parent
 
 
 def page_sections(
-    evidence: Evidence, findings: Findings, styles: Mapping[str, tuple[str, str]], lanes: Sequence[Picture]
+    title: str,
+    evidence: Evidence,
+    findings: Findings,
+    styles: Mapping[str, tuple[str, str]],
+    lanes: Sequence[Picture],
 ) -> tuple[Section, ...]:
     """Put the page together.
 
     Parameters
     ----------
+    title : str
+        Name of the test.
     evidence : Evidence
         The shots.
     findings : Findings
@@ -56,6 +63,7 @@ def page_sections(
         budget_section(evidence),
         keep_rules_section(evidence, findings),
         shots_section(evidence, findings),
+        publish_section(title, evidence, findings),
         methods_section(evidence, findings),
         provenance_section(evidence),
         cautions_section(),

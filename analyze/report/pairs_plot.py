@@ -9,9 +9,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from analyze.report.plots import INK, MM_PER_INCH, STYLE
-from analyze.report.strip_plot import inch_step
+from analyze.report.strip_plot import inch_step, ruler
 from analyze.statistics import Comparisons, PairRow
-from calibrate.units import M_PER_INCH, sixteenths
 
 MOST_PAIRS = 24  # in one picture, and in the tables of the page
 THESE_COLOUR, GENERAL_COLOUR = "#14426b", "#cf6a1f"
@@ -60,7 +59,7 @@ def pairs_figure(comparisons: Comparisons, pairs: Sequence[PairRow], *, inches: 
     margin = comparisons.question.margin
     half = _half_width(drawn, margin) / unit
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.2, 1.3 + 0.42 * max(len(drawn), 2)), layout="constrained")
+        figure = Figure(figsize=(5.4, 1.45 + 0.42 * max(len(drawn), 2)), layout="constrained")
         axes = figure.subplots()
         axes.set_xlim(-half, half)
         if margin is not None:
@@ -115,11 +114,7 @@ def _difference_axis(axes: Axes, *, inches: bool) -> None:
     if inches:
         low, high = axes.get_xlim()
         axes.xaxis.set_major_locator(MultipleLocator(inch_step(high - low)))
-        axes.xaxis.set_major_formatter(
-            FuncFormatter(
-                lambda inch, _: sixteenths(inch * M_PER_INCH).removesuffix(" in").replace("-", "\N{MINUS SIGN}")
-            )
-        )
+        axes.xaxis.set_major_formatter(FuncFormatter(ruler))
 
 
 def _key(axes: Axes, has_margin: bool, has_general: bool) -> None:  # noqa: FBT001 - two flags of one caller
@@ -130,4 +125,4 @@ def _key(axes: Axes, has_margin: bool, has_general: bool) -> None:  # noqa: FBT0
         )
     if has_margin:
         axes.fill_between([], [], [], color="#e9e4da", label="within the margin")
-    axes.legend(frameon=False, fontsize=8, ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), borderaxespad=0.2)
+    axes.legend(frameon=False, fontsize=8, ncols=2, loc="lower left", bbox_to_anchor=(0, 1.0), borderaxespad=0.2)

@@ -48,6 +48,8 @@ STYLE = {
     "savefig.facecolor": "white",
     # The same shots give the same file, byte for byte.
     "svg.hashsalt": "railread",
+    # Names are shown as they are: a "$" in one does not begin a formula.
+    "text.parse_math": False,
 }
 
 
@@ -94,11 +96,12 @@ def condition_styles(names: Sequence[str], controls: Sequence[str]) -> dict[str,
 
 
 def save_figure(figure: Figure, path: Path) -> None:
-    """Write a figure as PNG."""
+    """Write a figure as PNG, or as SVG where the path says so; the same figure gives the same file."""
+    metadata = {"Date": None} if path.suffix == ".svg" else None
     with mpl.rc_context(STYLE):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            figure.savefig(path)
+            figure.savefig(path, metadata=metadata)
         except OSError as error:
             raise SessionError(
                 f"{path}: cannot be written ({error.strerror}); is it open in another program?"

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from analyze.cue.cue_table import CueRow, CueTable, Interval
-from analyze.report.answer import counting_sentence, failed_sentence, limits_of_the_data, pair_sentences
+from analyze.report.answer import counting_sentence, failed_sentence, lead, limits_of_the_data, pair_sentences
 from analyze.report.blocks import Block, Bullets, Grid, Paragraph, Picture, Section, paragraphs
 from analyze.report.evidence import Evidence
 from analyze.report.findings import Findings
@@ -16,6 +16,7 @@ from analyze.report.words import (
     NOTHING,
     interval,
     length,
+    margin_words,
     number,
     once,
     p_value,
@@ -38,21 +39,15 @@ def answer_section(evidence: Evidence, findings: Findings) -> Section:
     """Give the answer in sentences, and what these shots cannot tell."""
     units = evidence.config.session.units
     margin = evidence.config.analysis.margin_mm
-    blocks: list[Block] = [Paragraph(text=counting_sentence(findings), weight="lead")]
-    for heading, sentences in pair_sentences(findings, units):
-        if len(sentences) == 1:
-            blocks.append(Paragraph(text=f"{heading}: {sentences[0]}", weight="lead"))
-            continue
-        blocks.append(Paragraph(text=f"{heading}:", weight="lead"))
-        blocks.append(Bullets(items=sentences))
+    said = (counting_sentence(findings), *lead(findings, units))
+    blocks: list[Block] = [*paragraphs(said, "lead")]
     blocks += paragraphs([split.sentence for split in findings.splits[:3]])
     confidence = f"{100 * evidence.config.analysis.confidence:g} %"
     blocks.append(
         Paragraph(
             text=(
                 "Readings and differences are positive to the shooter's right. An interval in brackets covers the "
-                f"truth of all pairs together with {confidence} confidence"
-                + (f"; the margin stated beforehand is {length(margin, units)}." if margin is not None else ".")
+                f"truth of all pairs together with {confidence} confidence; {margin_words(margin, units)}."
             ),
             weight="small",
         )
@@ -150,6 +145,8 @@ def pairs_section(evidence: Evidence, findings: Findings) -> Section:
                 units,
             )
         )
+    for heading, sentences in pair_sentences(findings, units):
+        blocks += [Paragraph(text=heading), Bullets(items=sentences)]
     remarks = [f"{comparisons.these.words} {_methods_of(comparisons.these)}"]
     remarks.append(f"{comparisons.general.words} {_methods_of(comparisons.general)}")
     if len(pairs) < total:
@@ -168,24 +165,25 @@ def _methods_of(scope: Comparison) -> str:
 def _pairs_grid(
     caption: str, these: Comparison, general: Comparison | None, pairs: Sequence[PairRow], units: str
 ) -> Grid:
-    wanted = [(row.a, row.b) for row in pairs]
+    scopes = [
+        ({(row.a, row.b): row for row in scope.rows}, words)
+        for scope, words in ((these, "these"), (general, f"in{GAP}general"))
+        if scope is not None
+    ]
     rows: list[tuple[str, ...]] = []
     marked = set()
-    for scope, words in ((these, "these"), (general, f"in{GAP}general")):
-        if scope is None:
-            continue
-        by_pair = {(row.a, row.b): row for row in scope.rows}
-        for key in wanted:
-            row = by_pair.get(key)
+    for pair in pairs:
+        for by_pair, words in scopes:
+            row = by_pair.get((pair.a, pair.b))
             if row is not None:
                 if row.verdict is not Verdict.UNDECIDED:
                     marked.add(len(rows))
                 rows.append(_pair_cells(row, words, units))
     return Grid(
         caption=caption,
-        head=("b − a", "shooters", "difference", "interval", "p (adjusted)", "verdict", "more shots of each"),
+        head=("b − a", "shooters", "verdict", "difference", "interval", "p (adjusted)", "more shots of each"),
         rows=tuple(rows),
-        words=frozenset({0, 1, 5}),
+        words=frozenset({0, 1, 2}),
         dense=len(rows) > 12,
         marked=frozenset(marked),
     )
@@ -201,10 +199,10 @@ def _pair_cells(row: PairRow, scope: str, units: str) -> tuple[str, ...]:
     return (
         f"{row.b}{GAP}−{GAP}{row.a}",
         scope,
+        str(row.verdict) if row.lo is not None else "no interval",
         value_of(row.difference, quantity, units),
         span_of(row.lo, row.hi, quantity, units),
         p_value(row.p_adjusted),
-        str(row.verdict) if row.lo is not None else "no interval",
         more,
     )
 

@@ -60,7 +60,9 @@ def strip_figure(shots: pd.DataFrame, strips: Sequence[Strip], styles: Mapping[s
     rows = every[:MOST_GROUPS]
     groups = {(str(key[0]), str(key[1])): own for key, own in shots.groupby(["condition", "shooter"], sort=False)}
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.2, 1.35 + ROW_INCH * max(len(rows), 2)), layout="constrained")
+        figure = Figure(
+            figsize=(5.4 if len(strips) == 1 else 7.2, 1.35 + ROW_INCH * max(len(rows), 2)), layout="constrained"
+        )
         panels = figure.subplots(1, len(strips), sharey=True, squeeze=False)[0]
         cut = False
         for panel, strip in zip(panels, strips, strict=True):
@@ -156,7 +158,7 @@ def _value_axis(axes: Axes, strip: Strip) -> None:
         axes.xaxis.set_major_locator(MaxNLocator(6))
         return
     low, high = axes.get_xlim()
-    axes.xaxis.set_major_formatter(FuncFormatter(_ruler))
+    axes.xaxis.set_major_formatter(FuncFormatter(ruler))
     axes.xaxis.set_major_locator(MultipleLocator(inch_step(high - low)))
     top = axes.secondary_xaxis("top", functions=(_mm_from_inch, _inch_from_mm))
     top.set_xlabel("mm", fontsize=8)
@@ -167,7 +169,8 @@ def inch_step(span_inch: float) -> float:
     return next((step for step in (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1.0, 2.0) if span_inch / step <= 9), 5.0)
 
 
-def _ruler(inch: float, _: int | None) -> str:
+def ruler(inch: float, _: int | None) -> str:
+    """Return a tick of an axis in inches as a ruler has it."""
     return sixteenths(inch * M_PER_INCH).removesuffix(" in").replace("-", "\N{MINUS SIGN}")
 
 

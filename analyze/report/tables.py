@@ -8,7 +8,9 @@ from analyze.session.shots_frame import SHOT_COLUMNS
 from calibrate.errors import SessionError
 
 # Of tables of results, by the ending of a column's name; numbers of other columns are written in full.
-_DECIMALS = {"_mm": 3, "_mm2": 4, "_deg": 4, "_g": 2, "df": 2, "share": 4, "p_adjusted": 6, "sd_shown": 4}
+_DECIMALS = {"_mm": 3, "_mm2": 4, "_deg": 4, "_g": 2, "df": 2, "share": 4, "sd_shown": 4}
+# Digits of probabilities, and the least that is told apart: nothing has a probability of zero.
+_P_DIGITS, _LEAST_P = 4, 1e-10
 
 
 def write_shots(path: Path, shots: pd.DataFrame) -> None:
@@ -45,7 +47,9 @@ def write_numbers(path: Path, frame: pd.DataFrame) -> None:
     table = frame.copy()
     for name in table.columns:
         decimals = _decimals(str(name))
-        if decimals is not None:
+        if str(name) == "p" or str(name).startswith("p_"):
+            table[name] = [_probability(value) for value in table[name]]
+        elif decimals is not None:
             table[name] = [_number(value, decimals) for value in table[name]]
     _write(path, table)
 
@@ -56,6 +60,10 @@ def _decimals(column: str) -> int | None:
 
 def _number(value: float, decimals: int) -> str:
     return "" if pd.isna(value) else f"{value:.{decimals}f}"
+
+
+def _probability(value: float) -> str:
+    return "" if pd.isna(value) else f"{max(value, _LEAST_P):.{_P_DIGITS}g}"
 
 
 def _write(path: Path, table: pd.DataFrame) -> None:

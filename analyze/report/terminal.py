@@ -4,6 +4,7 @@ import math
 from statistics import median
 
 import pandas as pd
+from rich.markup import escape
 from rich.table import Table as TextTable
 
 from analyze.fit.shot import Status
@@ -84,12 +85,12 @@ def shots_table(shots: pd.DataFrame, units: str) -> TextTable:
         table.add_column(name, justify="left" if left else "right", overflow="fold")
     for row in shots.to_dict("records"):
         status = str(row["status"])
-        text = f"[{_STATUS_STYLE[status]}]{status}[/]" + (f" {row['reason']}" if row["reason"] else "")
+        text = f"[{_STATUS_STYLE[status]}]{status}[/]" + (f" {escape(row['reason'])}" if row["reason"] else "")
         table.add_row(
-            str(row["clip"]),
+            escape(str(row["clip"])),
             str(row["shot"]),
-            str(row["condition"]),
-            str(row["shooter"]),
+            escape(str(row["condition"])),
+            escape(str(row["shooter"])),
             text,
             length_text(row["reading_mm"], units),
             length_text(COVERAGE_FACTOR * row["reading_sd_mm"], units, fine=True),
@@ -165,8 +166,8 @@ def summary_table(summary: Summary, units: str) -> TextTable:
         table.add_column(name, justify="left" if name in ("condition", "shooter") else "right")
     for row in summary.rows:
         table.add_row(
-            row.condition,
-            row.shooter,
+            escape(row.condition),
+            escape(row.shooter),
             str(row.n),
             length_text(row.mean, units),
             length_text(row.lo, units, fine=True),
@@ -198,7 +199,7 @@ def demo_table(comparison: Comparison, units: str) -> TextTable:
         table.add_column(name, justify="right")
     for row in comparison.conditions:
         table.add_row(
-            row.condition,
+            escape(row.condition),
             str(row.shots),
             *_length_pair(row.reading_mm, units),
             f"{_decimals(row.squirt_deg.measured, 3)} ± {_decimals(COVERAGE_FACTOR * row.squirt_deg.sd, 3)}",

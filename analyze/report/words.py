@@ -1,6 +1,7 @@
 """Numbers as the page writes them: inches as sixteenths for those who read inches, typographic signs."""
 
 import math
+import re
 from collections.abc import Iterable
 
 from calibrate.units import inch_from_m, m_from_mm, sixteenths
@@ -21,6 +22,8 @@ SLUG_WORDS = {
     "squirt_deg": "squirt",
     "swerve_offset_mm": "swerve offset",
 }
+# Whole words only: a condition may be called "no_reading_mm".
+_SLUGS = re.compile(rf"(?<![\w-])(?:{'|'.join(SLUG_WORDS)})(?![\w-])")
 
 
 def known(value: float | None) -> bool:
@@ -43,6 +46,14 @@ def _inches(value_mm: float) -> str:
     return _unbroken(sixteenths(m_from_mm(value_mm)).replace("-", MINUS))
 
 
+def _limit_inches(value_mm: float) -> str:
+    """Return an end of an interval in sixteenths; one that rounds to zero says on which side of zero it lies."""
+    text = _inches(value_mm)
+    if value_mm == 0 or text != f"0{GAP}in":
+        return text
+    return f"{MINUS if value_mm < 0 else '+'}0{GAP}in"
+
+
 def length(value_mm: float | None, units: str) -> str:
     """Return a length as a tester reads it: ``2 7/16 in (61.9 mm)``, or ``61.9 mm``."""
     if value_mm is None or not math.isfinite(value_mm):
@@ -53,10 +64,21 @@ def length(value_mm: float | None, units: str) -> str:
 
 
 def length_in_sentence(value_mm: float, units: str) -> str:
-    """Return a length for a sentence that has brackets of its own: ``2 7/16 in = 61.9 mm``."""
-    if units == "mm":
-        return _unbroken(f"{number(value_mm, 1)} mm")
-    return _unbroken(f"{_inches(value_mm)} = {number(value_mm, 1)} mm")
+    """Return a length for a sentence, in the tester's unit alone: ``2 7/16 in``; the sign of a small one stays."""
+    return _unbroken(f"{signed_number(value_mm)} mm") if units == "mm" else _limit_inches(value_mm)
+
+
+def signed_number(value_mm: float) -> str:
+    """Return a length in mm to a tenth; one that rounds to zero says on which side of zero it lies."""
+    text = number(value_mm, 1)
+    return text if value_mm == 0 or text != "0.0" else f"{MINUS if value_mm < 0 else '+'}0.0"
+
+
+def margin_words(margin_mm: float | None, units: str) -> str:
+    """Say which margin was stated beforehand."""
+    if margin_mm is None:
+        return "no margin was stated, so nothing is called the same"
+    return f"the margin stated beforehand is {length_in_sentence(margin_mm, units)}"
 
 
 def spread(value_mm: float | None, units: str) -> str:
@@ -74,8 +96,8 @@ def interval(low_mm: float | None, high_mm: float | None, units: str) -> str:
     if low_mm is None or high_mm is None or not (known(low_mm) and known(high_mm)):
         return NOTHING
     if units == "mm":
-        return _unbroken(f"{number(low_mm, 1)} to {number(high_mm, 1)} mm")
-    return _unbroken(f"{_inches(low_mm).removesuffix(f'{GAP}in')} to {_inches(high_mm)}")
+        return _unbroken(f"{signed_number(low_mm)} to {signed_number(high_mm)} mm")
+    return _unbroken(f"{_limit_inches(low_mm).removesuffix(f'{GAP}in')} to {_limit_inches(high_mm)}")
 
 
 def angle(value_deg: float | None, decimals: int = 2) -> str:
@@ -101,7 +123,7 @@ def p_value(value: float | None) -> str:
     """Return a p value."""
     if value is None or not math.isfinite(value):
         return NOTHING
-    return "< 0.001" if value < 0.001 else f"{value:.3f}"
+    return "< 0.0001" if value < 0.0001 else f"{value:.{4 if value < 0.01 else 3}f}"
 
 
 def percent(share: float | None) -> str:
@@ -110,16 +132,16 @@ def percent(share: float | None) -> str:
 
 
 def plain_quantity(label: str) -> str:
-    """Return a quantity's label in words: columns named in it become what they are."""
-    for slug, words in SLUG_WORDS.items():
-        label = label.replace(slug, words)
-    return label
+    """Return a quantity's label in words: columns named in it become what they are; names keep what they hold."""
+    return _SLUGS.sub(lambda found: SLUG_WORDS[found.group()], label)
 
 
 def once(sentences: Iterable[str]) -> tuple[str, ...]:
     """Sentences without repeats, in words instead of names of columns."""
-    return tuple(dict.fromkeys(_begun(plain_quantity(text)) for text in sentences if text))
+    return tuple(dict.fromkeys(_begun(text) for text in sentences if text))
 
 
 def _begun(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:]
+    # Only what was put in is capitalised: a sentence may begin with the name of a condition.
+    plain = plain_quantity(sentence)
+    return plain[:1].upper() + plain[1:] if _SLUGS.match(sentence) else plain

@@ -1,8 +1,10 @@
 """The page: one file with everything on it, whatever the shots allow; the answer through the command line."""
 
+import html
 import re
 import subprocess
 import sys
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -13,7 +15,7 @@ from analyze.report.blocks import Grid
 from analyze.report.build import build_joint_report, build_report
 from analyze.report.evidence import gather
 from analyze.report.findings import find
-from analyze.report.words import interval, length, spread
+from analyze.report.words import interval, length, p_value, spread
 from analyze.session.decision_log import DecisionKind
 from analyze.session.store import Store
 from calibrate.errors import SessionError
@@ -32,6 +34,7 @@ SECTIONS = [
     "budget",
     "rules",
     "shots",
+    "publish",
     "methods",
     "provenance",
     "cautions",
@@ -90,7 +93,7 @@ def test_a_clear_difference_is_said_in_the_first_sentences(tmp_path):
     answer = page[: page.index("Every reading, by condition")]
     assert "12 shots of 2 conditions by 2 shooters count." in answer
     # Group means differ by exactly 20 mm.
-    assert "A and B differ: B minus A is 20.0 mm" in answer
+    assert "For these shooters and for shooters in general, A and B differ: B reads 20.0 mm to the right" in answer
     assert "the margin stated beforehand is 5.0 mm" in answer
 
 
@@ -138,7 +141,7 @@ def test_angles_are_compared_in_columns_of_their_own(tmp_path):
 DEGENERATE = {
     "one shot": ("A,S1,5\n", ["Only condition A has shots: nothing to compare.", "One shot: its spread"]),
     "one condition": ("A,S1,5\nA,S1,6\nA,S2,7\n", ["Only condition A has shots: nothing to compare."]),
-    "one shot of each": ("A,S1,5\nB,S1,6\n", ["B minus A is 1.0 mm, with no interval."]),
+    "one shot of each": ("A,S1,5\nB,S1,6\n", ["B reads 1.0 mm to the right of A, with no interval."]),
     "one shooter": ("A,S1,5\nA,S1,6\nB,S1,9\nB,S1,8\n", ["One shooter tells nothing about shooters in general."]),
     "equal values": ("A,S1,5\nA,S1,5\nB,S1,5\nB,S1,5\n", ["no interval can be given", "All 2 values are equal"]),
     "no cell in common": ("A,S1,5\nA,S1,6\nB,S2,7\nB,S2,9\n", ["No shooter shot both", "A by S2"]),
@@ -234,6 +237,63 @@ def test_lengths_in_words():
     assert length(None, "mm") == interval(None, 1.0, "mm") == spread(float("nan"), "inch") == "\N{EN DASH}"
 
 
+def test_limits_that_round_to_zero_keep_their_sign_and_small_p_values_are_not_zero():
+    assert interval(-0.3, 25.4, "inch").replace("\xa0", " ") == "\N{MINUS SIGN}0 to 1 in"
+    assert interval(0.3, 25.4, "inch").replace("\xa0", " ") == "+0 to 1 in"
+    assert interval(-0.02, 0.0, "mm").replace("\xa0", " ") == "\N{MINUS SIGN}0.0 to 0.0 mm"
+    assert [p_value(p) for p in (1e-12, 0.00012, 0.04)] == ["< 0.0001", "0.0001", "0.040"]
+
+
+def test_no_p_value_in_the_tables_is_zero(tmp_path):
+    apart = HEAD + "".join(
+        f"{c},S1,{base + own}\n" for c, base in (("A", 0), ("B", 9e3)) for own in (0.1, 0.2, 0.3)
+    )
+    report_on(tmp_path, apart)
+    p = pd.read_csv(tmp_path / "out/comparisons.csv")["p_adjusted"].dropna()
+    assert len(p)
+    assert (p > 0).all()
+
+
+def test_conditions_and_shooters_come_in_the_order_of_the_settings_then_in_natural_order(tmp_path):
+    rows = HEAD + "".join(
+        f"{c},{s},{k}\n" for k, (c, s) in enumerate(product(["B10", "a", "B2", "A"], ["S10", "S9"]))
+    )
+    report_on(tmp_path, rows)
+    summary = pd.read_csv(tmp_path / "out/summary.csv")
+    assert list(dict.fromkeys(summary["condition"])) == ["A", "a", "B2", "B10"]
+    assert summary["shooter"].tolist()[:2] == ["S9", "S10"]
+    report_on(tmp_path, rows, '[[condition]]\nname = "a"\n[[condition]]\nname = "B10"\n')
+    for table in ("summary.csv", "keep_rules.csv"):
+        there = pd.read_csv(tmp_path / "out" / table)["condition"]
+        assert list(dict.fromkeys(there)) == ["a", "B10", "A", "B2"], table
+    pairs = pd.read_csv(tmp_path / "out/comparisons.csv")
+    assert list(dict.fromkeys(pairs["a"])) == ["a", "B10", "A"]
+
+
+def test_names_are_never_altered(tmp_path):
+    names = ("xShaft", "a", "A", "x$1$", "[red]", "reading_mm-2")
+    rows = HEAD + "".join(f"{c},S1,{10 * k + own}\n" for k, c in enumerate(names) for own in (0.1, 0.2, 0.4))
+    page = plain(report_on(tmp_path, rows))
+    answer = page[: page.index("What to bear in mind")]
+    assert "XShaft" not in page
+    for name in names:
+        assert re.search(rf"(?<![\w-]){re.escape(name)}(?![\w-])", answer), name
+    said = (tmp_path / "out/answer.svg").read_text()
+    assert "x$1$" in said
+    assert "[red]" in said
+
+
+def test_the_answer_is_there_to_paste_and_as_a_picture(tmp_path):
+    page = plain(report_on(tmp_path, GOOD, "[session]\nunits = 'mm'\nname = 'Two tips'\n"))
+    text = (tmp_path / "out/answer.txt").read_text(encoding="utf-8").strip()
+    assert text in html.unescape(page)
+    # Shooters' means are 10.033 and 14.033 with A, 29.533 and 34.533 with B.
+    assert text.startswith("Two tips: 12 shots of 2 conditions by 2 shooters count. For these shooters")
+    assert "A 12.0 mm (" in text
+    assert "B 32.0 mm (" in text
+    assert (tmp_path / "out/answer.png").stat().st_size > 10_000
+
+
 def test_a_row_must_fit_its_head():
     with pytest.raises(ValueError, match="must have 2 cells, but got 1"):
         Grid(caption="", head=("a", "b"), rows=(("1",),))
@@ -288,7 +348,7 @@ def test_several_sessions_go_through_the_command_line(tmp_path):
         check=False,
     )
     assert (done.returncode, done.stderr) == (0, "")
-    assert "A and B differ: B minus A is" in done.stdout
+    assert "A and B differ: B reads" in done.stdout
     assert (tmp_path / "joint/report.html").is_file()
     assert not (folders[0] / "out").exists()
 

@@ -119,6 +119,9 @@ def test_a_folder_of_hand_read_numbers_is_enough(tmp_path):
     assert summary.loc[("A", "S1"), "mean_mm"] == pytest.approx(25.4 * (2.4375 + 2.5) / 2, abs=0.0005)
     assert {path.name for path in report.files} == {
         "report.html",
+        "answer.txt",
+        "answer.png",
+        "answer.svg",
         "summary.csv",
         "comparisons.csv",
         "variance.csv",
