@@ -17,6 +17,7 @@ from tracker.chain import LATE_STRIKE_S, MIN_SHARE, RunStart, bright_spots, roug
 from tracker.clip import ClipInfo, Frame, clip_info, read_frames
 from tracker.contact import before_contact, centre_at_contact_y_m, turn_back_s
 from tracker.corridor import Corridor, lay_corridor
+from tracker.cue_sight import sight_cue
 from tracker.light import Light
 from tracker.locate import Sighting, locate_ball
 from tracker.optics import EXPOSURE_SHARES, OpticsFit, fit_optics
@@ -309,6 +310,7 @@ class _Shot:
             size_ratio=None if size is None else size.ratio,
             size_ratio_sd=0.0 if size is None else size.ratio_sd,
             frames=len([k for k in run if self.times_s[k] < contact_s]),
+            cue=sight_cue(self.cut.cue, strike_s=self.cut.strike_s, noise=self.scene.noise),
         )
 
     def _all_frames(

@@ -1,4 +1,4 @@
-"""The ball's path as the tracker hands it on: sightings with times and covariances."""
+"""What the tracker hands on: the ball's path and the cue at the strike, with times and covariances."""
 
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from calibrate.arrays import Floats, readonly
+from calibrate.errors import NotMeasured
 from tracker.readout import DOWNWARDS
 
 # What the model of the ball's image lacks (lamps mirrored in it, the hand's shadow) changes slowly while the ball
@@ -13,6 +14,34 @@ from tracker.readout import DOWNWARDS
 # persistent and gone after 0.15 s; across the path by less.
 DRIFT_SD_PX = 0.1
 DRIFT_TIME_S = 0.07
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CueSight:
+    """The image of the cue's axis at the strike, as two of its points.
+
+    Attributes
+    ----------
+    near_px, far_px : (2,) float64
+        (u, v) of the axis at the ball and far behind it; (0, 0) is the centre of the top-left pixel.
+    across_cov_px2 : (2, 2) float64
+        Covariance of their places across the line.
+    frames : int
+        Frames from which it comes.
+    scatter_px : float
+        Typical scatter of the middle between the edges about the line, in one frame.
+    """
+
+    near_px: Floats
+    far_px: Floats
+    across_cov_px2: Floats
+    frames: int
+    scatter_px: float
+
+    def __post_init__(self) -> None:
+        """Check shapes and freeze the arrays."""
+        for name, shape in (("near_px", (2,)), ("far_px", (2,)), ("across_cov_px2", (2, 2))):
+            object.__setattr__(self, name, readonly(name, getattr(self, name), shape))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -62,6 +91,8 @@ class BallPath:
     size_ratio, size_ratio_sd : float or None, float
         How large the ball at rest looks over how large it should, and the standard uncertainty of that; None where
         its rim was not clear.
+    cue : CueSight, NotMeasured or None
+        The cue at the strike, or why it is not known; None where nobody looked for it.
     notes : tuple of str
         What the tracker noticed and a person may want to know.
     """
@@ -85,6 +116,7 @@ class BallPath:
     drift_time_s: float = DRIFT_TIME_S
     size_ratio: float | None = None
     size_ratio_sd: float = 0.0
+    cue: CueSight | NotMeasured | None = None
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

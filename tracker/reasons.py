@@ -58,4 +58,21 @@ PICTURE_SIZE = Reason(
     "The recording has another picture size than the one that was calibrated.",
     "Record all shots of a session alike; give this recording a session of its own and calibrate there.",
 )
-REASONS = (NO_BALL, NO_STRIKE, BALL_LOST, PICTURE_SIZE, CLIP_DAMAGED)
+CUE_OUTSIDE = Reason(
+    "cue-outside",
+    "Too little of the cue lies in the picture, or it points at the camera.",
+    "Nothing, unless the cue is to be seen: then let the picture reach a metre behind the spot, from a place near "
+    "the plane of the lane and well above the table.",
+)
+CUE_NOT_SEEN = Reason(
+    "cue-not-seen",
+    "Both edges of the cue's shaft were not seen well enough before the strike.",
+    "Nothing, unless the cue is to be seen: light it, let nobody stand before it, and let it stand out from what "
+    "is behind it.",
+)
+CUE_UNSTEADY = Reason(
+    "cue-unsteady",
+    "The frames before the strike do not agree where the cue was.",
+    "Nothing, unless the cue is to be seen: something else may have been taken for its edges; light the cue.",
+)
+REASONS = (NO_BALL, NO_STRIKE, BALL_LOST, PICTURE_SIZE, CLIP_DAMAGED, CUE_OUTSIDE, CUE_NOT_SEEN, CUE_UNSTEADY)

@@ -10,6 +10,8 @@ import numpy.typing as npt
 from calibrate.calibration import Calibration
 from tracker.clip import Frame
 from tracker.corridor import Corridor
+from tracker.cue_sight import LOOK_BACK_S, CueFrames
+from tracker.cue_strip import lay_cue_strip
 from tracker.resting import RestingPlace, brightness_at, find_resting_ball
 
 Luma = npt.NDArray[np.uint8]
@@ -43,11 +45,14 @@ class ShotFrames:
         Times and windows while it lay there, the last ones before the strike.
     after : list of (float, (h, w) uint8)
         Times and windows from the first frame in which it had moved.
+    cue : CueFrames
+        Windows behind the ball, of the last frames before the strike.
     """
 
     place: RestingPlace
     before: list[tuple[float, Luma]]
     after: list[tuple[float, Luma]]
+    cue: CueFrames
 
     @property
     def last_rest_s(self) -> float:
@@ -59,12 +64,28 @@ class ShotFrames:
         """Time of the first frame in which the ball had moved."""
         return self.after[0][0]
 
+    @property
+    def strike_s(self) -> float:
+        """Time of the strike, good to half the time between frames."""
+        return (self.last_rest_s + self.first_moved_s) / 2
+
 
 class _Watch:
     """Watches one resting ball: keeps the frames round its strike."""
 
-    def __init__(self, place: RestingPlace, frame: Frame, corridor: Corridor, *, frame_period_s: float) -> None:
+    def __init__(
+        self,
+        place: RestingPlace,
+        frame: Frame,
+        corridor: Corridor,
+        calibration: Calibration,
+        *,
+        frame_period_s: float,
+    ) -> None:
         self.place = place
+        height, width = frame.luma.shape
+        self.cue_strip = lay_cue_strip(calibration, (width, height), place.xy_m)
+        self.cue: deque[tuple[float, Luma]] = deque(maxlen=max(MIN_BEFORE, round(LOOK_BACK_S / frame_period_s)))
         self.corridor = corridor
         self.reference = brightness_at(frame.luma, place)
         self.seen = 1
@@ -95,6 +116,8 @@ class _Watch:
                 self.seen += 1
                 # lamps warm up, exposure adapts: the reference follows slowly
                 self.reference += (brightness_at(frame.luma, self.place) - self.reference) / min(self.seen, 30)
+        if not self.after and self.cue_strip is not None:
+            self.cue.append((frame.time_s, self.cue_strip.crop(frame.luma)))
 
     def was_no_ball(self, place: RestingPlace) -> bool:
         """Whether what lies at another place is the ball, and what lay here was the hand that brought it."""
@@ -112,7 +135,8 @@ class _Watch:
 
     def frames(self) -> ShotFrames:
         """Everything kept."""
-        return ShotFrames(place=self.place, before=list(self.before), after=self.after)
+        cue = CueFrames(strip=self.cue_strip, windows=list(self.cue))
+        return ShotFrames(place=self.place, before=list(self.before), after=self.after, cue=cue)
 
 
 class _Search:
@@ -194,7 +218,7 @@ def cut_shots(
         elif watch.gone_s > NOT_STRUCK_S and not watch.was_no_ball(place):
             yield watch.frames()
             any_shot = True
-        watch = _Watch(place, frame, corridor, frame_period_s=frame_period_s)
+        watch = _Watch(place, frame, corridor, calibration, frame_period_s=frame_period_s)
     if watch is not None and watch.gone_s > GONE_FOR_S:
         yield watch.frames()
     elif watch is not None and not any_shot:

@@ -82,6 +82,11 @@ MEASURING_BROKE_OFF = Reason(
     "The program itself failed on this clip.",
     "Measure again; if it stays, report the clip and the detail, since this is a fault of railread.",
 )
+CUE_TOWARDS_CAMERA = Reason(
+    "cue-along-view",
+    "From this camera place the line of the cue in the picture tells neither its direction nor its slope.",
+    "Nothing, unless the cue is to be seen: put the camera near the plane of the lane and well above the table.",
+)
 REASONS = (
     TOO_FEW_SIGHTINGS,
     NO_FIT,
@@ -97,6 +102,7 @@ REASONS = (
     IMPRECISE,
     OFF_SPOT,
     BALL_SIZE,
+    CUE_TOWARDS_CAMERA,
     MOVED_IN_SHOT,
     MEASURING_BROKE_OFF,
 )

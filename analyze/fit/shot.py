@@ -1,13 +1,14 @@
 """From a ball path to the numbers of one shot: reading, launch, squirt, swerve, speeds, and how sure they are."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
 
 from analyze.fit.budget import BudgetShare
+from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.fit.doubts import find_doubt
 from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.motion import slide_time_s, state
@@ -85,6 +86,8 @@ class Shot:
         What the tester should know of it besides; may be empty.
     camera : str
         Which camera it was measured with: `CAMERA_MARKS`, `CAMERA_MOVED` or `CAMERA_SESSION`.
+    cue : CuePlace, NotMeasured or None
+        The cue's axis at the strike, or why it is not known; None where nobody looked for it.
     sightings : BallPath or None
         What it was measured from, so that it can be measured again without the clip; None when it failed.
     measured_with : MeasuredWith or None
@@ -118,6 +121,7 @@ class Shot:
     path_times_s: Floats
     note: str = ""
     camera: str = CAMERA_MARKS
+    cue: CuePlace | NotMeasured | None = None
     sightings: BallPath | None = None
     measured_with: MeasuredWith | None = None
 
@@ -162,7 +166,7 @@ def measure_shot(
     doubt = find_doubt(fit, path, calibration)
     if doubt is None and found.sd("reading_m") > IMPRECISE_M:
         doubt = NotMeasured(IMPRECISE, f"the reading is good to {found.sd('reading_m') * 1000:.1f} mm only")
-    return _shot(path, fit, found, doubt)
+    return replace(_shot(path, fit, found, doubt), cue=place_cue(path, calibration))
 
 
 def failed_shot(clip: Path, shot: int, reason: Reason, detail: str) -> Shot:

@@ -1,21 +1,24 @@
 """Calibrations, sightings and what shots were measured with as JSON, exact to the last bit of every number."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from analyze.errors import REASONS as ALL_REASONS
+from analyze.fit.cue_place import CuePlace
 from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.problem import MotionPriors
 from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
-from calibrate.errors import NotMeasured
+from calibrate.errors import NotMeasured, Reason
 from calibrate.reasons import REASONS
 from calibrate.scale import RailScale
 from calibrate.table import Ball, Lane, Table
-from tracker.path import BallPath
+from tracker.path import BallPath, CueSight
 from tracker.readout import Readout
 
 _REASONS = {reason.slug: reason for reason in REASONS}
@@ -68,19 +71,57 @@ def calibration_from_text(text: str) -> Calibration:
 
 def text_from_sightings(path: BallPath) -> str:
     """Return the sightings of a shot as JSON, all but the name of the clip, which may change."""
-    values = {item.name: getattr(path, item.name) for item in fields(BallPath) if item.name not in ("clip", "shot")}
-    return json.dumps({name: v.tolist() if isinstance(v, np.ndarray) else v for name, v in values.items()})
+    names = [item.name for item in fields(BallPath) if item.name not in ("clip", "shot", "cue")]
+    return json.dumps({**_plain(path, names), "cue": _plain_or_reason(path.cue)})
 
 
 def sightings_from_text(text: str, clip: Path, shot: int) -> BallPath:
     """Return the sightings that `text_from_sightings` wrote, as those of a clip and a shot in it."""
     values = json.loads(text)
-    arrays: dict[str, Any] = {
-        name: np.array(value, dtype=np.float64) if isinstance(value, list) and name != "notes" else value
-        for name, value in values.items()
-    }
-    arrays["notes"] = tuple(arrays["notes"])
-    return BallPath(clip=clip, shot=shot, **arrays)
+    cue, notes = values.pop("cue", None), tuple(values.pop("notes"))
+    sight = cue if cue is None or "reason" not in cue else _not_measured(cue)
+    if isinstance(sight, dict):
+        sight = CueSight(**_with_arrays(sight))
+    return BallPath(clip=clip, shot=shot, cue=sight, notes=notes, **_with_arrays(values))
+
+
+def text_from_cue(cue: CuePlace | NotMeasured | None) -> str:
+    """Return the cue of a shot as JSON; empty where nobody looked for it."""
+    return "" if cue is None else json.dumps(_plain_or_reason(cue))
+
+
+def cue_from_text(text: str) -> CuePlace | NotMeasured | None:
+    """Return the cue that `text_from_cue` wrote."""
+    if not text:
+        return None
+    values = json.loads(text)
+    return _not_measured(values) if "reason" in values else CuePlace(**_with_arrays(values))
+
+
+def reason_from_slug(slug: str) -> Reason:
+    """Return the reason of a slug; one that this version does not know keeps its name, better than nothing."""
+    return ALL_REASONS.get(slug, Reason(slug, slug.replace("-", " ") + ".", "Measure the clip again."))
+
+
+def _plain(record: object, names: Sequence[str]) -> dict[str, Any]:
+    values = {name: getattr(record, name) for name in names}
+    return {name: v.tolist() if isinstance(v, np.ndarray) else v for name, v in values.items()}
+
+
+def _plain_or_reason(cue: CueSight | CuePlace | NotMeasured | None) -> dict[str, Any] | None:
+    if cue is None:
+        return None
+    if isinstance(cue, NotMeasured):
+        return {"reason": cue.reason.slug, "detail": cue.detail}
+    return _plain(cue, [item.name for item in fields(cue)])
+
+
+def _with_arrays(values: dict[str, Any]) -> dict[str, Any]:
+    return {name: np.array(v, dtype=np.float64) if isinstance(v, list) else v for name, v in values.items()}
+
+
+def _not_measured(values: dict[str, Any]) -> NotMeasured:
+    return NotMeasured(reason_from_slug(values["reason"]), values["detail"])
 
 
 def text_from_measured_with(measured_with: MeasuredWith) -> str:

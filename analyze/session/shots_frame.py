@@ -1,15 +1,17 @@
 """The shots of a session as a table: labels, squirt against the shooter's controls, and every measured number."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import pandas as pd
 
 from analyze.cue.squirt import ControlZero, Squirt, control_zero, squirt_of
+from analyze.cue.squirt_cue import Tip, contact_of, cue_zero, squirt_cue_of, tip_of
+from analyze.fit.cue_place import CuePlace
 from analyze.fit.shot import Shot
 from analyze.session.folder import Label, Session
 from analyze.session.shots import label_of
 from analyze.session.store import StoredShot
-from calibrate.units import deg_from_rad, mm_from_m
+from calibrate.units import deg_from_rad, m_from_mm, mm_from_m
 
 NO_NAME = "(no name)"
 # Columns of out/shots.csv with the decimals that they are written with: finer than any uncertainty here, and
@@ -35,6 +37,19 @@ SHOT_COLUMNS: dict[str, int | None] = {
     "launch_sd_deg": 4,
     "squirt_deg": 4,
     "squirt_sd_deg": 4,
+    "cue_deg": 4,
+    "cue_sd_deg": 4,
+    "cue_slope_deg": 3,
+    "cue_slope_sd_deg": 3,
+    "tip_side_mm": 3,
+    "tip_side_sd_mm": 3,
+    "tip_up_mm": 3,
+    "tip_up_sd_mm": 3,
+    "cue_speed_m_s": 3,
+    "squirt_cue_deg": 4,
+    "squirt_cue_sd_deg": 4,
+    "cue_frames": 0,
+    "cue_reason": None,
     "squirt_offset_mm": 3,
     "squirt_offset_sd_mm": 3,
     "swerve_offset_mm": 3,
@@ -67,9 +82,16 @@ def shots_frame(session: Session, stored: Sequence[StoredShot]) -> pd.DataFrame:
         Numbers that do not exist are NaN, texts empty.
     """
     labels = [label_of(session, one) for one in stored]
-    zeros = control_zeros(stored, labels)
+    zeros, cue_zeros = control_zeros(stored, labels), _zeros(stored, labels, cue_zero)
+    lane = session.config.lane
+    tip = tip_of(m_from_mm(lane.tip_radius_mm), stated="tip_radius_mm" in lane.model_fields_set)
     rows = [
-        {**_row(one, label), **_squirt(squirt_of(one.shot, zeros.get(label.shooter)))}
+        {
+            **_row(one, label),
+            **_squirt("squirt", squirt_of(one.shot, zeros.get(label.shooter))),
+            **_cue(one.shot, tip, session.ball.radius_m),
+            **_squirt("squirt_cue", squirt_cue_of(one.shot, cue_zeros.get(label.shooter))),
+        }
         for one, label in zip(stored, labels, strict=True)
     ]
     return pd.DataFrame(rows, columns=list(SHOT_COLUMNS))
@@ -85,11 +107,19 @@ def control_zeros(stored: Sequence[StoredShot], labels: Sequence[Label]) -> dict
     labels : sequence of Label
         Theirs.
     """
+    return _zeros(stored, labels, control_zero)
+
+
+def _zeros(
+    stored: Sequence[StoredShot],
+    labels: Sequence[Label],
+    zero_of: Callable[[Sequence[Shot]], ControlZero | None],
+) -> dict[str, ControlZero]:
     controls: dict[str, list[Shot]] = {}
     for one, label in zip(stored, labels, strict=True):
         if label.control and one.kept:
             controls.setdefault(label.shooter, []).append(one.shot)
-    zeros = {shooter: control_zero(shots) for shooter, shots in controls.items()}
+    zeros = {shooter: zero_of(shots) for shooter, shots in controls.items()}
     return {shooter: zero for shooter, zero in zeros.items() if zero is not None}
 
 
@@ -107,10 +137,30 @@ def counted_frame(shots: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _squirt(squirt: Squirt | None) -> dict[str, object]:
-    if squirt is None:
-        return {"squirt_deg": _deg(None), "squirt_sd_deg": _deg(None)}
-    return {"squirt_deg": _deg(squirt.squirt_rad), "squirt_sd_deg": _deg(squirt.sd_rad)}
+def _squirt(name: str, squirt: Squirt | None) -> dict[str, object]:
+    return {
+        f"{name}_deg": _deg(None if squirt is None else squirt.squirt_rad),
+        f"{name}_sd_deg": _deg(None if squirt is None else squirt.sd_rad),
+    }
+
+
+def _cue(shot: Shot, tip: Tip, ball_radius_m: float) -> dict[str, object]:
+    """Give what was seen of the cue; empty what the picture did not tell, with the reason why."""
+    cue = shot.cue
+    if not isinstance(cue, CuePlace):
+        return {"cue_reason": "" if cue is None else cue.reason.slug}
+    contact = contact_of(cue, tip=tip, ball_radius_m=ball_radius_m)
+    angles = {"cue": "cue_rad", "cue_slope": "slope_rad"}
+    return {
+        **{f"{name}_deg": _deg(cue.value(q) if cue.is_seen(q) else None) for name, q in angles.items()},
+        **{f"{name}_sd_deg": _deg(cue.sd(q) if cue.is_seen(q) else None) for name, q in angles.items()},
+        "tip_side_mm": _mm(contact.side_m),
+        "tip_side_sd_mm": _mm(contact.side_sd_m),
+        "tip_up_mm": _mm(contact.up_m),
+        "tip_up_sd_mm": _mm(contact.up_sd_m),
+        "cue_frames": cue.frames,
+        "cue_reason": "",
+    }
 
 
 def _row(stored: StoredShot, label: Label) -> dict[str, object]:

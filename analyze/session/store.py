@@ -17,23 +17,25 @@ from typing import Any, Self
 
 import numpy as np
 
-from analyze.errors import REASONS
 from analyze.fit.budget import BudgetShare
 from analyze.fit.shot import Shot, Status
 from analyze.session.decision_log import Decision, DecisionKind, Entry, check_entry, taken_together
 from analyze.session.folder import reading_order
 from analyze.session.records import (
     calibration_from_text,
+    cue_from_text,
     measured_with_from_text,
+    reason_from_slug,
     sightings_from_text,
     text_from_calibration,
+    text_from_cue,
     text_from_measured_with,
     text_from_sightings,
 )
 from calibrate.calibration import Calibration
-from calibrate.errors import DecisionOvertakenError, Reason, StoreError
+from calibrate.errors import DecisionOvertakenError, StoreError
 
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 
 # Quantities of a Shot that have a column of their own, in the order of the table.
 QUANTITIES = (
@@ -114,6 +116,7 @@ CREATE TABLE shots (
     camera TEXT NOT NULL DEFAULT 'marks', -- which camera it was measured with
     sightings TEXT NOT NULL DEFAULT '',   -- JSON: what it was measured from; empty when it failed
     measured_with TEXT NOT NULL DEFAULT '', -- JSON: camera and what else it was measured with, where not the marks'
+    cue TEXT NOT NULL DEFAULT '',   -- JSON: the cue at the strike, or why it was not seen; empty before layout 7
     PRIMARY KEY (clip, shot)
 );
 {_TOGETHER}{_DECISIONS}PRAGMA user_version = {SCHEMA_VERSION};
@@ -134,6 +137,7 @@ _STEPS = {
     "user_version = 4;",
     4: "ALTER TABLE clips ADD COLUMN kept_when_gone INTEGER NOT NULL DEFAULT 0; PRAGMA user_version = 5;",
     5: f"ALTER TABLE shots ADD COLUMN measured_with TEXT NOT NULL DEFAULT ''; {_TOGETHER} PRAGMA user_version = 6;",
+    6: "ALTER TABLE shots ADD COLUMN cue TEXT NOT NULL DEFAULT ''; PRAGMA user_version = 7;",
 }
 
 
@@ -506,6 +510,7 @@ _SHOT_COLUMNS = (
     "camera",
     "sightings",
     "measured_with",
+    "cue",
 )
 _INSERT_SHOT = (
     f"INSERT INTO shots (clip, {', '.join(_SHOT_COLUMNS)}) VALUES (?, {', '.join('?' * len(_SHOT_COLUMNS))})"
@@ -529,6 +534,7 @@ def _row_from_shot(shot: Shot) -> tuple[object, ...]:
         shot.camera,
         "" if shot.sightings is None else text_from_sightings(shot.sightings),
         "" if shot.measured_with is None else text_from_measured_with(shot.measured_with),
+        text_from_cue(shot.cue),
     )
 
 
@@ -539,7 +545,7 @@ def _shot_from_row(clip: Path, values: Sequence[Any]) -> Shot:
         clip=clip,
         shot=row["shot"],
         status=Status(row["status"]),
-        reason=_reason(row["reason"]),
+        reason=reason_from_slug(row["reason"]) if row["reason"] else None,
         detail=row["detail"],
         frames=row["frames"],
         swerve_seen=bool(row["swerve_seen"]),
@@ -553,15 +559,9 @@ def _shot_from_row(clip: Path, values: Sequence[Any]) -> Shot:
         camera=row["camera"],
         sightings=sightings_from_text(row["sightings"], clip, row["shot"]) if row["sightings"] else None,
         measured_with=measured_with_from_text(row["measured_with"]) if row["measured_with"] else None,
+        cue=cue_from_text(row["cue"]),
         **{name: row[name] for name in QUANTITIES},
     )
-
-
-def _reason(slug: str) -> Reason | None:
-    if not slug:
-        return None
-    # A slug that this version does not know was written by another one; its name is better than nothing.
-    return REASONS.get(slug, Reason(slug, slug.replace("-", " ") + ".", "Measure the clip again."))
 
 
 def _now_utc() -> str:

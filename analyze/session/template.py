@@ -26,7 +26,7 @@ sight = 1                   # the foot-rail sight aimed at, counted from the sho
 spot_mm = 762               # middle of the cue ball on its spot, from the head-rail cushion nose
 tip_offset_of = "contact"   # what tip_offset_mm says: "contact", where the tip touches the ball, or "axis", where
                             #   the middle of the cue points: a domed tip touches the ball nearer its centre
-tip_radius_mm = 10          # radius of the tip's dome; matters with "axis" only
+# tip_radius_mm = 10        # radius of the tip's dome, if you measured it: for "axis", and where the cue is seen
 
 [scale]
 unit = "inch"               # of the numbers printed on the rail scale: "inch", "cm" or "mm"

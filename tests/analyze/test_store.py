@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from analyze.fit.budget import BudgetShare
+from analyze.fit.cue_place import CuePlace
 from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.problem import MotionPriors
 from analyze.fit.reasons import KINK
@@ -16,12 +17,12 @@ from analyze.session.decision_log import Decision, DecisionKind
 from analyze.session.store import QUANTITIES, SCHEMA_VERSION, ClipRecord, Store, StoredShot
 from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
-from calibrate.errors import Reason, StoreError
+from calibrate.errors import NotMeasured, Reason, StoreError
 from calibrate.scale import RailScale
 from calibrate.table import TABLES, Ball, Lane
-from tracker.path import BallPath
+from tracker.path import BallPath, CueSight
 from tracker.readout import Readout
-from tracker.reasons import NO_BALL
+from tracker.reasons import CUE_NOT_SEEN, NO_BALL
 
 CLIPS = Path("clips")
 RECORD = ClipRecord(sha256="ab" * 32, size_bytes=12345, inputs_sha256="cd" * 32)
@@ -79,6 +80,13 @@ def some_sightings(number: int) -> BallPath:
         exposure_s=0.01,
         size_px=np.array([1280.0, 720.0]),
         frames=5,
+        cue=CueSight(
+            near_px=rng.normal(size=2),
+            far_px=rng.normal(size=2),
+            across_cov_px2=np.eye(2) / 7,
+            frames=6,
+            scatter_px=1 / 3,
+        ),
         notes=("a note",),
     )
 
@@ -102,6 +110,9 @@ def a_shot(number: int = 1, **changes: object) -> Shot:
             priors=MotionPriors(mu_s=1 / 7),
             tellers_sha256="ab",
         ),
+        cue=CuePlace(
+            values=path_m[0, 0] * np.arange(4), cov=np.eye(4) / 3, own_cov=np.eye(4) / 7, seen=np.ones(4), frames=6
+        ),
         budget=(BudgetShare(source="lens", quantity="reading_m", sd=1e-4 / 3),),
         path_xy_m=path_m,
         path_times_s=np.arange(5) / 60,
@@ -110,9 +121,18 @@ def a_shot(number: int = 1, **changes: object) -> Shot:
 
 
 def same(one: object, other: object) -> bool:
-    if isinstance(one, BallPath | MeasuredWith | Calibration | Camera):
+    if isinstance(one, BallPath | CueSight | CuePlace | MeasuredWith | Calibration | Camera):
         return all(same(getattr(one, item.name), getattr(other, item.name)) for item in fields(one))
     return np.array_equal(one, other) if isinstance(one, np.ndarray) else one == other
+
+
+def test_why_a_cue_was_not_seen_is_kept(store):
+    why = NotMeasured(CUE_NOT_SEEN, "nobody there")
+    path = replace(some_sightings(1), cue=why)
+    store.save_clip("A/S1/1.mp4", RECORD, [replace(a_shot(), cue=why, sightings=path)])
+    (read,) = store.shots(CLIPS)
+    assert read.shot.cue == why
+    assert read.shot.sightings.cue == why
 
 
 @pytest.fixture
@@ -174,7 +194,7 @@ def test_new_results_take_the_place_of_the_same_shot_only(store):
 
 def test_every_number_of_a_shot_has_its_column():
     kept_otherwise = {"clip", "shot", "status", "reason", "detail", "swerve_seen", "frames", "budget"}
-    kept_otherwise |= {"path_xy_m", "path_times_s", "note", "camera", "sightings", "measured_with"}
+    kept_otherwise |= {"path_xy_m", "path_times_s", "note", "camera", "sightings", "measured_with", "cue"}
     assert {field.name for field in fields(Shot)} == set(QUANTITIES) | kept_otherwise
 
 

@@ -1,0 +1,151 @@
+"""Squirt from the cue's own line: launch direction less the direction of the cue, against the control shots."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyze.cue.end_mass import contact_offset_m
+from analyze.cue.squirt import ControlZero, Squirt, own_launch_sd_rad
+from analyze.fit.cue_place import CuePlace
+from analyze.fit.shot import Shot
+
+# How far the squirt of centre-ball shots scatters because the tip strikes a millimetre beside the centre, one
+# standard deviation: common practice, no source. Used only where a single control shot cannot show its own scatter.
+CONTROL_SQUIRT_SD_RAD = math.radians(0.15)
+# Tips that nobody measured have domes of 6 to 15 mm; a stated radius is good to a tenth (common practice, no
+# source).
+TIP_RADIUS_SD_M, TIP_RADIUS_STATED_SHARE = 0.003, 0.1
+FROM_CUE_ITSELF = (
+    "no control shots with the cue seen: counted from the cue's line itself, errors of the camera included"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contact:
+    """Where the tip touched the ball, at right angles to the cue.
+
+    Attributes
+    ----------
+    side_m, side_sd_m : float or None
+        To the right of the plane through the ball's centre along the cue; None where it was not seen.
+    up_m, up_sd_m : float or None
+        Above the ball's centre.
+    """
+
+    side_m: float | None
+    side_sd_m: float | None
+    up_m: float | None
+    up_sd_m: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tip:
+    """The dome of a tip.
+
+    Attributes
+    ----------
+    radius_m, radius_sd_m : float
+        Its radius, and how well that is known.
+    """
+
+    radius_m: float
+    radius_sd_m: float
+
+
+def tip_of(radius_m: float, *, stated: bool) -> Tip:
+    """Make the tip of a session; a radius that nobody stated is known less well."""
+    return Tip(radius_m=radius_m, radius_sd_m=TIP_RADIUS_STATED_SHARE * radius_m if stated else TIP_RADIUS_SD_M)
+
+
+def contact_of(cue: CuePlace, *, tip: Tip, ball_radius_m: float) -> Contact:
+    """Find the point of contact from the place of the cue's axis.
+
+    Parameters
+    ----------
+    cue : CuePlace
+        The axis.
+    tip : Tip
+        The dome.
+    ball_radius_m : float
+        Radius of the ball.
+
+    Returns
+    -------
+    Contact
+        With the uncertainty of the dome's radius in it.
+    """
+
+    def touched(name: str) -> tuple[float | None, float | None]:
+        if not cue.is_seen(name):
+            return None, None
+        share = contact_offset_m(1.0, tip_radius_m=tip.radius_m, ball_radius_m=ball_radius_m)
+        at_m = cue.value(name) * share
+        by_radius_m = at_m / (ball_radius_m + tip.radius_m) * tip.radius_sd_m
+        return at_m, math.hypot(cue.sd(name) * share, by_radius_m)
+
+    (side_m, side_sd_m), (up_m, up_sd_m) = touched("side_m"), touched("up_m")
+    return Contact(side_m=side_m, side_sd_m=side_sd_m, up_m=up_m, up_sd_m=up_sd_m)
+
+
+def cue_zero(controls: Sequence[Shot]) -> ControlZero | None:
+    """Find the mean of launch less cue direction over a shooter's control shots.
+
+    Parameters
+    ----------
+    controls : sequence of Shot
+        Centre-ball shots of one shooter in one set-up; those without a cue are passed over.
+
+    Returns
+    -------
+    ControlZero or None
+        None where the cue's direction was seen in none of them.
+
+    Notes
+    -----
+    What camera, lens and the shooter's usual slope do to the direction is the same in controls and tests, and falls
+    out with this mean. Its standard uncertainty is from the scatter of the shots (GUM, 4.2.3), and never less than
+    their own errors allow.
+    """
+    seen = [one for one in (_off_cue(shot) for shot in controls) if one is not None]
+    if not seen:
+        return None
+    values = np.array([value for value, _ in seen])
+    own2 = float(np.mean([sd**2 for _, sd in seen]))
+    n = len(values)
+    scatter2 = float(np.var(values, ddof=1)) if n > 1 else CONTROL_SQUIRT_SD_RAD**2 + own2
+    return ControlZero(zero_rad=float(values.mean()), sd_rad=math.sqrt(max(scatter2, own2) / n), shots=n)
+
+
+def squirt_cue_of(shot: Shot, zero: ControlZero | None) -> Squirt | None:
+    """Squirt of one shot from the line of its own cue.
+
+    Parameters
+    ----------
+    shot : Shot
+        The shot.
+    zero : ControlZero or None
+        From `cue_zero` of its shooter.
+
+    Returns
+    -------
+    Squirt or None
+        None where launch or cue direction is not known.
+    """
+    off, cue = _off_cue(shot), shot.cue
+    if off is None or not isinstance(cue, CuePlace):
+        return None
+    value, own_sd = off
+    if zero is not None:
+        return Squirt(squirt_rad=value - zero.zero_rad, sd_rad=math.hypot(own_sd, zero.sd_rad))
+    sd = math.hypot(shot.launch_sd_rad or 0.0, cue.sd("cue_rad"))
+    return Squirt(squirt_rad=value, sd_rad=sd, note=FROM_CUE_ITSELF)
+
+
+def _off_cue(shot: Shot) -> tuple[float, float] | None:
+    """Launch less cue direction, and its uncertainty without what controls and tests share."""
+    cue = shot.cue
+    if shot.launch_rad is None or not isinstance(cue, CuePlace) or not cue.is_seen("cue_rad"):
+        return None
+    return shot.launch_rad - cue.value("cue_rad"), math.hypot(own_launch_sd_rad(shot), cue.own_sd("cue_rad"))

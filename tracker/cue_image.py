@@ -1,0 +1,387 @@
+"""The cue in one frame: where a stripe as wide as a cue points at the ball, and its axis fitted to both edges."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.special import ndtr
+
+from calibrate.arrays import Bools, Floats
+from tracker.autocorrelation import variance_factor
+from tracker.cue_strip import COLUMN_PX, CueStrip, Strip
+
+# Shafts are 10 to 14 mm thick at the tip and, over the first metre, up to 15 mm thicker behind it (common practice,
+# no source).
+HALF_WIDTH_M, HALF_WIDTH_SD_M = 0.0060, 0.0008
+HALF_TAPER, HALF_TAPER_SD = 0.004, 0.002
+# Where the line may lie: beside the ball's centre by so much, turned from the lane by so much.
+MOST_BESIDE_M, BESIDE_STEP_M = 0.036, 0.001
+MOST_TURN, TURN_STEP = 0.10, 0.0025
+# A stripe that stands out by this much, in grey levels, counts half.
+HALF_CONTRAST = 6.0
+# What moved near the ball is the cue: a stick lying about does not. Weighs as much as so long a part of the shaft.
+MOVED_WITHIN_M = 0.20
+MOVED_WEIGHT = 1.0
+# Blur of an edge (lens, demosaicing, compression), pixels.
+EDGE_BLUR_PX = 0.9
+# Rows are averaged over about this many pixels along the cue before its edges are fitted.
+BLOCK_ROWS = 3
+# Round by round: how far an edge may be from where the last round foretold it, and to what share a row's thickness
+# must be that of the others (a hand, a sleeve, a rail behind the shaft are not as thick as it).
+ROUNDS = ((0.005, 0.35), (0.003, 0.2), (0.002, 0.12))
+# Each row is fitted from a thin and a thick start, in shares of the expected thickness; the better likeness counts.
+STARTS = (0.75, 1.15)
+# Light on the shaft: brighter on one side, and darker towards its rims, as shares of how it stands out. A wider
+# share for the second lets a row fit a thick dim shaft where a thin bright one is.
+TILT_SHARE_SD, BEND_SHARE, BEND_SHARE_SD = 0.25, -0.08, 0.08
+STEPS = 8
+# An edge that is told worse than this, in pixels, tells nothing: skin beside wood, a shadow.
+TOLD_PX = 0.35
+OUTLIER_SDS = 2.5
+MIN_ROWS = 10
+# What shading and compression do to the middle of two edges even where nothing else misleads.
+MIN_MIDDLE_PX = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AxisFit:
+    """The cue's axis in one strip: ``across = beside + turn * along``.
+
+    Attributes
+    ----------
+    values : (2,) float64
+        `beside` in m, `turn` as a tangent.
+    cov : (2, 2) float64
+        Their covariance, from the scatter of the middles about the line.
+    scatter_px : float
+        Robust standard deviation of the middles of the two edges about the line, in pixels.
+    rows : int
+        Blocks of rows used.
+    from_m, to_m : float
+        Stretch behind the ball in which rows were used.
+    half_width_m, half_taper : float
+        Half the thickness at the ball, and how it grows with the distance.
+    """
+
+    values: Floats
+    cov: Floats
+    scatter_px: float
+    rows: int
+    from_m: float
+    to_m: float
+    half_width_m: float
+    half_taper: float
+
+
+def _box(strip: Strip, low: int, high: int) -> Strip:
+    """Mean of the columns from `low` to `high` (inclusive) beside each column."""
+    kernel = np.ones((1, high - low + 1), np.float32) / (high - low + 1)
+    return np.asarray(
+        cv2.filter2D(strip, cv2.CV_32F, kernel, anchor=(-low, 0) if low <= 0 <= high else (0, 0)), dtype=np.float32
+    )
+
+
+def stripe_contrast(strip: Strip, column_m: float) -> Strip:
+    """How much a stripe of a cue's width stands out from BOTH its sides, in grey levels; signed."""
+    inside = max(1, round(0.6 * HALF_WIDTH_M / column_m))
+    near, far = round(1.5 * HALF_WIDTH_M / column_m), round(2.4 * HALF_WIDTH_M / column_m) + 1
+    mean = _box(strip, -inside, inside)
+    flank = _box(strip, -((far - near) // 2), (far - near) // 2)
+    shift = (near + far) // 2
+    left = mean - np.roll(flank, shift, axis=1)
+    right = mean - np.roll(flank, -shift, axis=1)
+    alike = np.sign(left) == np.sign(right)
+    contrast = np.where(alike, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0)
+    contrast[:, :far] = contrast[:, -far:] = 0
+    return np.asarray(contrast, dtype=np.float32)
+
+
+def _soft(contrast: Strip) -> Strip:
+    return np.asarray(np.abs(contrast) / (np.abs(contrast) + HALF_CONTRAST), dtype=np.float32)
+
+
+def find_axis(strips: list[Strip], strip: CueStrip) -> Floats | None:
+    """Find roughly where the cue lies in the last frames before the strike.
+
+    Parameters
+    ----------
+    strips : list of (H, W) float32
+        The frames' strips, in order.
+    strip : CueStrip
+        Their geometry.
+
+    Returns
+    -------
+    (2,) array or None
+        `beside` and `turn` as in `AxisFit`; None where no stripe there stands out and moves.
+    """
+    column_m = float(strip.across_m[1] - strip.across_m[0])
+    stack = np.stack(strips)
+    score = _soft(stripe_contrast(stack[-3:].mean(axis=0), column_m))
+    moved = stripe_contrast(np.asarray(np.abs(stack - stack[-1]).max(axis=0), dtype=np.float32), column_m)
+    moved = _soft(np.maximum(moved, 0).astype(np.float32))
+    behind = strip.along_m > strip.clear_m
+    close = behind & (strip.along_m < MOVED_WITHIN_M)
+    beside, turn = np.meshgrid(
+        np.arange(-MOST_BESIDE_M, MOST_BESIDE_M + 1e-9, BESIDE_STEP_M),
+        np.arange(-MOST_TURN, MOST_TURN + 1e-9, TURN_STEP),
+    )
+    beside, turn = beside.ravel(), turn.ravel()
+
+    def along_lines(values: Strip, rows: Bools) -> Floats:
+        """Mean of `values` along every candidate line."""
+        across = beside[:, None] + turn[:, None] * strip.along_m[rows]
+        columns = np.clip(np.rint((across - strip.across_m[0]) / column_m).astype(int), 0, values.shape[1] - 1)
+        return np.asarray(values[np.flatnonzero(rows), columns].mean(axis=1), dtype=np.float64)
+
+    total = along_lines(score, behind) + MOVED_WEIGHT * along_lines(moved, close)
+    best = int(np.argmax(total))
+    if total[best] < 4.5 * max(float(np.median(total)), 0.02):
+        return None
+    return np.array([beside[best], turn[best]])
+
+
+def _bell(z: Floats) -> Floats:
+    return np.asarray(np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi), dtype=np.float64)
+
+
+def _edges(
+    profile: Floats,
+    offset_m: Floats,
+    half_m: Floats,
+    start_m: Floats,
+    *,
+    blur_m: float,
+    noise: float,
+    prior_sd_m: float,
+) -> tuple[Floats, Floats, Floats]:
+    """Fit both edges in each row of straightened profiles.
+
+    Parameters
+    ----------
+    profile : (N, K) array
+        Brightness beside the expected axis.
+    offset_m : (K,) array
+        Distance from it.
+    half_m : (N,) array
+        Expected half width.
+    start_m : (N,) array
+        Half width from which to start.
+    blur_m : float
+        Standard deviation of the blur.
+    noise : float
+        Standard deviation of a value, grey levels.
+    prior_sd_m : float
+        How well each edge is foretold.
+
+    Returns
+    -------
+    tuple of (N, 2), (N, 2) and (N,) arrays
+        Left and right edge and their standard deviations, in m, and the cost of each fit.
+
+    Notes
+    -----
+    Levels left and right; inside a level, a slope and a bend across (a cylinder is lit from one side and darker
+    towards its rims); and the two edges as blurred steps: seven unknowns a row, by Gauss-Newton with weak priors.
+    """
+    n, k = profile.shape
+    foretold = np.stack([-half_m, half_m], axis=1)
+    edges = np.stack([-start_m, start_m], axis=1)
+    offset = np.broadcast_to(offset_m, (n, k))
+    levels = np.empty((n, 3))
+    for i, part in enumerate(
+        (offset < -1.5 * half_m[:, None], offset > 1.5 * half_m[:, None], np.abs(offset) < 0.6 * half_m[:, None])
+    ):
+        levels[:, i] = np.nanmedian(np.where(part, profile, np.nan), axis=1)
+    stands_out = levels[:, 2:] - levels[:, :2].mean(axis=1, keepdims=True)
+    shape_mean = stands_out * [0.0, BEND_SHARE]
+    shape_sd = np.abs(stands_out) * [TILT_SHARE_SD, BEND_SHARE_SD] + 1.0
+    shape = shape_mean.copy()
+    for _ in range(STEPS):
+        middle, half = edges.mean(axis=1, keepdims=True), np.diff(edges, axis=1) / 2
+        across = np.clip((offset - middle) / half, -1.2, 1.2)
+        z_left, z_right = (offset - edges[:, :1]) / blur_m, (offset - edges[:, 1:]) / blur_m
+        in_left, in_right = ndtr(z_left), ndtr(z_right)
+        body = in_left - in_right
+        surface = levels[:, 2:] + shape[:, :1] * across + shape[:, 1:] * (across**2 - 1 / 3)
+        model = levels[:, :1] * (1 - in_left) + levels[:, 1:2] * in_right + surface * body
+        d_left = -(surface - levels[:, :1]) * _bell(z_left) / blur_m
+        d_right = -(levels[:, 1:2] - surface) * _bell(z_right) / blur_m
+        terms = [1 - in_left, in_right, body, across * body, (across**2 - 1 / 3) * body, d_left, d_right]
+        design = np.stack(terms, axis=2) / noise
+        residual = (profile - model) / noise
+        normal = np.einsum("nki,nkj->nij", design, design)
+        weights = np.zeros((n, 7))
+        weights[:, :3] = 1e-6
+        weights[:, 3:5] = 1 / shape_sd**2
+        weights[:, 5:] = 1 / prior_sd_m**2
+        away = np.concatenate([np.zeros((n, 3)), shape - shape_mean, edges - foretold], axis=1)
+        normal += weights[:, :, None] * np.eye(7)
+        towards = np.einsum("nki,nk->ni", design, residual) - weights * away
+        step = np.linalg.solve(normal, towards[..., None])[..., 0]
+        levels, shape = levels + step[:, :3], shape + step[:, 3:5]
+        edges = edges + np.clip(step[:, 5:], -0.6 * blur_m, 0.6 * blur_m)
+        # two edges stay two
+        thin = np.diff(edges, axis=1)[:, 0] < half_m
+        edges[thin] = edges[thin].mean(axis=1, keepdims=True) + 0.5 * half_m[thin, None] * [-1.0, 1.0]
+    cov = np.linalg.inv(normal)
+    misfit = np.sqrt(np.maximum(np.mean(residual**2, axis=1, keepdims=True), 1.0))
+    cost = np.sum(residual**2, axis=1) + np.sum(weights * away**2, axis=1)
+    return edges, np.sqrt(np.stack([cov[:, 5, 5], cov[:, 6, 6]], axis=1)) * misfit, cost
+
+
+def fit_axis(values: Strip, start: Floats, strip: CueStrip, *, noise: float) -> AxisFit | None:
+    """Fit the cue's axis to its two edges in one strip.
+
+    Parameters
+    ----------
+    values : (H, W) float32
+        The strip of a frame.
+    start : (2,) array
+        `beside` and `turn`, good to some mm and half a degree.
+    strip : CueStrip
+        Its geometry.
+    noise : float
+        Standard deviation of a pixel, grey levels.
+
+    Returns
+    -------
+    AxisFit or None
+        None where too few rows show both edges.
+    """
+    fit: AxisFit | None = None
+    axis, half = start, np.array([HALF_WIDTH_M, HALF_TAPER])
+    for prior_sd_m, same in ROUNDS:
+        fit = _fit_once(values, axis, half, strip, noise=noise, prior_sd_m=prior_sd_m, same=same)
+        if fit is None:
+            return None
+        axis, half = fit.values, np.array([fit.half_width_m, fit.half_taper])
+    return fit
+
+
+def _straightened(values: Strip, axis: Floats, reach_m: float, strip: CueStrip) -> tuple[Floats, Floats, Floats]:
+    """Profiles across an axis: (N, K) brightness in blocks of rows, (K,) offsets and (N,) distances, in m."""
+    column_m = float(strip.across_m[1] - strip.across_m[0])
+    offset_m = np.arange(-reach_m, reach_m + column_m, column_m)
+    behind = np.flatnonzero(strip.along_m > strip.clear_m)
+    centre_m = axis[0] + axis[1] * strip.along_m[behind]
+    columns = ((centre_m[:, None] + offset_m - strip.across_m[0]) / column_m).astype(np.float32)
+    rows = np.broadcast_to(behind[:, None].astype(np.float32), columns.shape).copy()
+    straight = cv2.remap(values, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    n = len(behind) // BLOCK_ROWS * BLOCK_ROWS
+    profile = straight[:n].reshape(-1, BLOCK_ROWS, len(offset_m)).mean(axis=1).astype(np.float64)
+    return profile, offset_m, strip.along_m[behind[:n]].reshape(-1, BLOCK_ROWS).mean(axis=1)
+
+
+def _fit_once(
+    values: Strip, start: Floats, half: Floats, strip: CueStrip, *, noise: float, prior_sd_m: float, same: float
+) -> AxisFit | None:
+    """One round: edges row by row about the expected axis, then a line through their middles."""
+    blur_m = EDGE_BLUR_PX / strip.px_across_m
+    reach_m = 2.6 * (half[0] + half[1] * strip.along_m[-1]) + blur_m
+    profile, offset_m, along_m = _straightened(values, start, reach_m, strip)
+    half_m = half[0] + half[1] * along_m
+    # columns half a pixel apart have errors alike
+    block_noise = noise / np.sqrt(BLOCK_ROWS * COLUMN_PX)
+    profile = _within(profile, np.abs(offset_m) < 2.6 * half_m[:, None] + blur_m)
+    tries = [
+        _edges(profile, offset_m, half_m, half_m * share, blur_m=blur_m, noise=block_noise, prior_sd_m=prior_sd_m)
+        for share in STARTS
+    ]
+    better = (tries[1][2] < tries[0][2])[:, None]
+    edges, sd = (np.where(better, tries[1][i], tries[0][i]) for i in (0, 1))
+    middle_m = edges.mean(axis=1) + start[0] + start[1] * along_m
+    middle_sd_m = np.hypot(np.hypot(*sd.T) / 2, MIN_MIDDLE_PX / strip.px_across_m)
+    told: Bools = np.all(sd * strip.px_across_m < TOLD_PX, axis=1)
+    if np.count_nonzero(told) < MIN_ROWS:
+        return None
+    # thickness first: what has that of a tapered shaft is the shaft
+    thickness_m, thickness_sd_m = np.diff(edges, axis=1)[:, 0], same * half_m
+    of_half = np.stack([np.ones_like(along_m), along_m], axis=1)
+    width = _robust_line(
+        of_half,
+        thickness_m / 2,
+        thickness_sd_m / 2,
+        told,
+        prior=np.array([HALF_WIDTH_M, HALF_TAPER]),
+        prior_sd=np.array([HALF_WIDTH_SD_M, HALF_TAPER_SD]),
+    )
+    likely_m = of_half @ width.values
+    used: Bools = np.logical_and(told, np.abs(thickness_m / 2 - likely_m) < same * likely_m)
+    if np.count_nonzero(used) < MIN_ROWS:
+        return None
+    line = _robust_line(of_half, middle_m, middle_sd_m, used, prior=start, prior_sd=np.array([0.05, 0.1]))
+    used = used & (line.weight > 0.25)
+    if np.count_nonzero(used) < MIN_ROWS:
+        return None
+    residual = (middle_m - of_half @ line.values) / middle_sd_m
+    scale = max(1.0, 1.4826 * float(np.median(np.abs(residual[used]))))
+    rho = _neighbour_correlation(residual, used)
+    return AxisFit(
+        values=line.values,
+        cov=line.cov * scale**2 * variance_factor(rho),
+        scatter_px=1.4826 * float(np.median(np.abs((middle_m - of_half @ line.values)[used]))) * strip.px_across_m,
+        rows=int(np.count_nonzero(used)),
+        from_m=float(along_m[used].min()),
+        to_m=float(along_m[used].max()),
+        half_width_m=float(width.values[0]),
+        half_taper=float(width.values[1]),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Line:
+    """Intercept and slope, their covariance for the stated noise, and what each value counted (0 to 1)."""
+
+    values: Floats
+    cov: Floats
+    weight: Floats
+
+
+def _robust_line(design: Floats, y: Floats, sd: Floats, use: Bools, *, prior: Floats, prior_sd: Floats) -> _Line:
+    """Line through values of which some are wrong: steps of reweighted least squares (Geman-McClure weights).
+
+    It starts from the line through the two values that leaves the smallest median distance, so that a run of
+    wrong values at one end does not take it along.
+    """
+    found: Floats = _start(design[use], y[use], prior)
+    precision: Floats = np.diag(1 / prior_sd**2)
+    weight = np.ones(len(y))
+    normal = precision
+    for _ in range(15):
+        residual = (y - design @ found) / sd
+        scale = max(1.0, 1.4826 * float(np.median(np.abs(residual[use]))))
+        weight = np.asarray(use / (1 + (residual / (OUTLIER_SDS * scale)) ** 2) ** 2, dtype=np.float64)
+        w = weight / sd**2
+        normal = design.T @ (design * w[:, None]) + precision
+        found = np.asarray(np.linalg.solve(normal, design.T @ (w * y) + precision @ prior), dtype=np.float64)
+    return _Line(found, np.asarray(np.linalg.inv(normal), dtype=np.float64), weight)
+
+
+def _start(design: Floats, y: Floats, prior: Floats) -> Floats:
+    """Line through two of the values, or the prior: the one with the smallest median distance (Rousseeuw 1984)."""
+    n = len(y)
+    first, second = np.meshgrid(np.arange(0, n, max(1, n // 16)), np.arange(0, n, max(1, n // 16)))
+    pairs = np.stack([first.ravel(), second.ravel()], axis=1)
+    pairs = pairs[(pairs[:, 1] - pairs[:, 0]) > n // 4]
+    slope = (y[pairs[:, 1]] - y[pairs[:, 0]]) / (design[pairs[:, 1], 1] - design[pairs[:, 0], 1])
+    lines = np.stack([y[pairs[:, 0]] - slope * design[pairs[:, 0], 1], slope], axis=1)
+    lines = np.concatenate([lines, prior[None]])
+    away = np.median(np.abs(y - lines @ design.T), axis=1)
+    return np.asarray(lines[int(np.argmin(away))], dtype=np.float64)
+
+
+def _within(profile: Floats, near: Bools) -> Floats:
+    """Rows whose cells outside `near` repeat the outermost ones inside."""
+    first, last = np.argmax(near, axis=1), near.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
+    columns = np.clip(np.arange(near.shape[1])[None, :], first[:, None], last[:, None])
+    return np.take_along_axis(profile, columns, axis=1)
+
+
+def _neighbour_correlation(residual: Floats, used: Bools) -> float:
+    """Correlation of a row's residual with the next one's, 0 to 0.9."""
+    both = used[1:] & used[:-1]
+    a, b = residual[1:][both], residual[:-1][both]
+    if len(a) < 8:
+        return 0.5
+    return float(np.clip(np.mean(a * b) / (np.mean(residual[used] ** 2) + 1e-12), 0.0, 0.9))

@@ -1,0 +1,143 @@
+"""The cue at the strike: its axis from the last frames before it, or why it is not known."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibrate.errors import NotMeasured
+from tracker.cue_image import AxisFit, find_axis, fit_axis
+from tracker.cue_strip import CueStrip, Luma
+from tracker.path import CueSight
+from tracker.reasons import CUE_NOT_SEEN, CUE_OUTSIDE, CUE_UNSTEADY
+
+# The last practice stroke shows what moves; the last tenth of a second shows how the cue came to the ball.
+LOOK_BACK_S = 0.4
+FIT_WITHIN_S = 0.11
+MOST_LOOKED_AT, MOST_FITTED, LEAST_FITTED = 20, 8, 2
+# A stroke may swerve: the axis wanders sideways by some mm a second and turns by about a degree a second.
+BESIDE_RATE_SD_M_S, TURN_RATE_SD_S = 0.010, 0.017
+# What misleads an edge (what lies behind it, light from one side) is alike in all frames: so much of the variance
+# of a frame is not averaged away.
+COMMON_SHARE = 0.5
+# The middle of two edges under uneven light, or of two kinds of blur, errs by so much at both ends of the stretch
+# that is seen, whatever the pixels say: 0.05 to 0.15 px in painted pictures lit from one side.
+LIGHT_BIAS_PX = 0.07
+# Frames whose axis is farther than this from the others' show something else.
+MOST_AWAY_SDS = 4.0
+# The axis is not told where it is worse known than this.
+MOST_TURN_SD = np.radians(0.4)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CueFrames:
+    """Windows behind the ball, of the frames before its strike.
+
+    Attributes
+    ----------
+    strip : CueStrip or None
+        Where they lie; None where too little behind the ball is in the picture.
+    windows : list of (float, (h, w) uint8)
+        Times and windows, the last of them before the strike.
+    """
+
+    strip: CueStrip | None
+    windows: list[tuple[float, Luma]]
+
+
+def sight_cue(seen: CueFrames, *, strike_s: float, noise: float) -> CueSight | NotMeasured:
+    """Find the axis of the cue at the strike.
+
+    Parameters
+    ----------
+    seen : CueFrames
+        The frames before it.
+    strike_s : float
+        Its time, good to a frame.
+    noise : float
+        Standard deviation of a pixel, grey levels.
+
+    Returns
+    -------
+    CueSight or NotMeasured
+        The axis, or the reason why it is not known.
+    """
+    strip = seen.strip
+    if strip is None:
+        return NotMeasured(CUE_OUTSIDE, "")
+    looked_at = [one for one in seen.windows if one[0] > strike_s - LOOK_BACK_S]
+    if len(looked_at) < LEAST_FITTED:
+        return NotMeasured(CUE_NOT_SEEN, f"{len(looked_at)} frames before the strike")
+    late = [one for one in looked_at if one[0] > strike_s - FIT_WITHIN_S] or looked_at[-LEAST_FITTED:]
+    early = looked_at[: len(looked_at) - len(late)]
+    late = [late[i] for i in _spread(len(late), MOST_FITTED)]
+    strips = [strip.straighten(window) for _, window in late]
+    before = [strip.straighten(early[i][1]) for i in _spread(len(early), MOST_LOOKED_AT)]
+    start = find_axis(before + strips, strip)
+    if start is None:
+        return NotMeasured(CUE_NOT_SEEN, "no stripe that moves points at the ball")
+    fits = [
+        (time_s, fit_axis(one, start, strip, noise=noise)) for (time_s, _), one in zip(late, strips, strict=True)
+    ]
+    told = [(time_s, fit) for time_s, fit in fits if fit is not None]
+    if len(told) < LEAST_FITTED:
+        return NotMeasured(CUE_NOT_SEEN, f"both its edges show in {len(told)} of {len(fits)} frames")
+    return _at_strike(told, strip, strike_s=strike_s)
+
+
+def _spread(count: int, most: int) -> list[int]:
+    """At most `most` of `count` indices, evenly spread, the last among them."""
+    return (
+        [int(i) for i in np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(int))]
+        if count
+        else []
+    )
+
+
+def _at_strike(
+    told: Sequence[tuple[float, AxisFit]], strip: CueStrip, *, strike_s: float
+) -> CueSight | NotMeasured:
+    """Axis at the strike from those of single frames: least squares with a steady drift of known size."""
+    values = np.array([fit.values for _, fit in told])
+    covs = np.array([fit.cov for _, fit in told])
+    middle = np.median(values, axis=0)
+    spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
+    # compared near the ball and far behind it, where errors of the two numbers are least alike
+    places = np.array([[1.0, 0.3], [1.0, strip.along_m[-1]]])
+    away = np.abs((values - middle) @ places.T)
+    stated2 = np.einsum("pi,nij,pj->np", places, covs, places)
+    allowed = np.sqrt(stated2 + (np.abs(places) @ spread) ** 2)
+    good = (away < MOST_AWAY_SDS * allowed).all(axis=1)
+    if np.count_nonzero(good) < LEAST_FITTED:
+        return NotMeasured(CUE_UNSTEADY, f"{len(told)} frames show {len(told)} different axes")
+    times_s = np.array([time_s for time_s, _ in told])[good] - strike_s
+    # scatter beyond what the frames state is theirs as well
+    beyond = max(1.0, float(np.median(away[good] / np.sqrt(stated2[good]))) / 0.6745)
+    values, covs = values[good], covs[good]
+    far_m = float(np.median([fit.to_m for _, fit in told]))
+    normal = np.diag([0.0, 0.0, 1 / BESIDE_RATE_SD_M_S**2, 1 / TURN_RATE_SD_S**2])
+    right_side = np.zeros(4)
+    for t, value, cov in zip(times_s, values, covs, strict=True):
+        design = np.array([[1.0, 0.0, t, 0.0], [0.0, 1.0, 0.0, t]])
+        weighted = design.T @ np.linalg.inv(cov * beyond**2)
+        normal += weighted @ design
+        right_side += weighted @ value
+    found = np.linalg.solve(normal, right_side)[:2]
+    cov = np.linalg.inv(normal)[:2, :2] + COMMON_SHARE * covs.mean(axis=0)
+    ends_m = np.array([float(np.median([fit.from_m for _, fit in told])), far_m])
+    from_ends = np.linalg.inv(np.stack([np.ones(2), ends_m], axis=1))
+    cov = cov + from_ends @ from_ends.T * (LIGHT_BIAS_PX / strip.px_across_m) ** 2
+    if np.sqrt(cov[1, 1]) > MOST_TURN_SD:
+        return NotMeasured(CUE_NOT_SEEN, f"its line is good to {np.degrees(np.sqrt(cov[1, 1])):.1f} degrees")
+    along_m = np.array([0.0, far_m])
+    places = np.stack([np.ones(2), along_m], axis=1)
+    points_m = strip.points_m(along_m, places @ found)
+    points_px = strip.image(points_m)
+    scale = strip.px_across_at(points_m)
+    return CueSight(
+        near_px=points_px[0],
+        far_px=points_px[1],
+        across_cov_px2=scale[:, None] * (places @ cov @ places.T) * scale,
+        frames=int(np.count_nonzero(good)),
+        scatter_px=float(np.median([fit.scatter_px for _, fit in told])),
+    )
