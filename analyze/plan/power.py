@@ -11,6 +11,7 @@ from enum import StrEnum
 import numpy as np
 from scipy import special, stats
 
+from analyze.statistics.cell_variances import SMALL_CELL_DF
 from analyze.statistics.pairwise import half_width_factor, same_confidence
 from analyze.statistics.question import Scope
 from calibrate.arrays import Floats
@@ -114,9 +115,21 @@ def standard_error(size: Size, spreads: Spreads, scope: Scope) -> tuple[float, f
     """
     within = spreads.shot_sd_mm**2 / size.shots
     if scope is Scope.THESE:
-        return float(np.sqrt(2 * within / size.shooters)), float(size.conditions * size.shooters * (size.shots - 1))
+        return float(np.sqrt(2 * within / size.shooters)), _welch_df(size)
     variance = 2 * (spreads.interaction_sd_mm**2 + within) / size.shooters
     return float(np.sqrt(variance)), float((size.conditions - 1) * (size.shooters - 1))
+
+
+def _welch_df(size: Size) -> float:
+    """Degrees of freedom that `compare` finds on average for these shooters, shots scattering alike.
+
+    It estimates m variances of d degrees of freedom each; Welch-Satterthwaite's (sum s**2)**2 / (sum s**4 / d) is
+    then about d (m d + 2) / (d + 2), by the moments of s**2.
+    """
+    d, m = size.shots - 1, 2 * size.shooters
+    if d == SMALL_CELL_DF:  # cells of two shots share one variance for each shooter
+        d, m = size.conditions * d, size.shooters
+    return d * (m * d + 2) / (d + 2)
 
 
 def power(size: Size, spreads: Spreads, aim: Aim, *, scope: Scope, goal: Goal) -> float | None:

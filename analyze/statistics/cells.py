@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
+from scipy.special import chdtri
 
 from analyze.statistics.shots_table import sd_column
 from calibrate.arrays import Floats, Ints
@@ -16,6 +17,7 @@ from calibrate.arrays import Floats, Ints
 # Below this ratio between the largest and the smallest variance of a shot, weighting gains less than 4.1 % of
 # variance (4r / (1 + r)**2 at r = 1.5) and would only make a balanced test unbalanced.
 WEIGHTING_RATIO = 1.5
+_LOW_CHANCE = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -36,7 +38,9 @@ class Cells:
     mean : (J,) float64
         (Weighted) mean.
     within_ss : (J,) float64
-        (Weighted) sum of squares about the cell's mean.
+        (Weighted) sum of squares about the cell's mean, of all `spread_n` shots.
+    spread_n : (J,) int64
+        Shots that tell the cell's scatter: `n`, or the candidates from which a keep rule chose by the values.
     covariate_names : tuple of str
         Covariates that were taken out, see `slope`.
     covariate_mean : (J, K) float64
@@ -45,6 +49,8 @@ class Cells:
         Change of the quantity per unit of the covariate, from within the cells only.
     slope_cov_per_variance : (K, K) float64
         Covariance of `slope` over the variance of one shot.
+    covariate_ss : (J, K, K) float64
+        (Weighted) sums of squares and products of the covariates about the cell's means.
     weighted : bool
         Whether shots are weighted.
     measuring_variance : float or None
@@ -61,17 +67,33 @@ class Cells:
     weight: Floats
     mean: Floats
     within_ss: Floats
+    spread_n: Ints
     covariate_names: tuple[str, ...]
     covariate_mean: Floats
     slope: Floats
     slope_cov_per_variance: Floats
+    covariate_ss: Floats
     weighted: bool
     measuring_variance: float | None
 
     @property
+    def keys(self) -> list[tuple[str, str, str]]:
+        """Condition, shooter and session of each cell."""
+        return [
+            (self.conditions[c], self.shooters[s], self.sessions[t])
+            for c, s, t in zip(self.condition, self.shooter, self.session, strict=True)
+        ]
+
+    @property
     def within_df(self) -> int:
         """Degrees of freedom within the cells."""
-        return int(self.n.sum()) - len(self.n) - len(self.covariate_names)
+        return int(self.spread_n.sum()) - len(self.spread_n) - len(self.covariate_names)
+
+    @property
+    def spread_df(self) -> Floats:
+        """Degrees of freedom within each cell, (J,); what the covariates' slopes cost is shared among all."""
+        df = (self.spread_n - 1).astype(np.float64)
+        return df * max(self.within_df, 0) / df.sum() if self.covariate_names and df.any() else df
 
     @property
     def shot_variance(self) -> float | None:
@@ -85,19 +107,23 @@ def _codes(shots: pd.DataFrame, column: str) -> tuple[Ints, tuple[str, ...]]:
 
 
 def _between_sd(values: Floats, variance: Floats, cell: Ints, n_cells: int) -> float:
-    """Shot-to-shot variance beyond what the measuring explains, the same in all cells.
+    """Shot-to-shot variance beyond what the measuring explains, the same in all cells; rather too large.
 
-    Solves sum w (y - weighted mean)^2 = N - J with w = 1 / (s + measuring variance); Paule & Mandel 1982,
-    J. Res. NBS 87, 377. Zero where measuring alone explains the scatter.
+    Solves sum w (y - weighted mean)^2 = c with w = 1 / (s + measuring variance), as Paule & Mandel 1982 (J. Res. NBS
+    87, 377) do for c = N - J. Their estimate comes out too small half of the time, and precise shots then weigh more
+    than they are worth; c is therefore the lower quantile `_LOW_CHANCE` of chi-square.
     """
     df = len(values) - n_cells
+    if df < 1:
+        return 0.0
+    target = float(chdtri(df, 1 - _LOW_CHANCE))
 
     def surplus(shot_variance: float) -> float:
         w = 1 / (shot_variance + variance)
         mean = np.bincount(cell, w * values, n_cells) / np.bincount(cell, w, n_cells)
-        return float(np.sum(w * (values - mean[cell]) ** 2)) - df
+        return float(np.sum(w * (values - mean[cell]) ** 2)) - target
 
-    if df < 1 or surplus(0.0) <= 0:
+    if surplus(0.0) <= 0:
         return 0.0
     high = float(np.var(values)) + float(variance.max())
     while surplus(high) > 0:
@@ -170,8 +196,10 @@ def reduce_to_cells(shots: pd.DataFrame, quantity: str, covariates: tuple[str, .
         else np.zeros((n_cells, 0))
     )
     slope, slope_cov = np.zeros(0), np.zeros((0, 0))
+    covariate_ss = np.zeros((n_cells, len(covariates), len(covariates)))
     if covariates:
         x_centred = x - x_mean[cell]
+        np.add.at(covariate_ss, cell, weight[:, None, None] * x_centred[:, :, None] * x_centred[:, None, :])
         slope, slope_cov = _within_regression(centred, x_centred, weight)
         centred = centred - x_centred @ slope
     return Cells(
@@ -185,10 +213,12 @@ def reduce_to_cells(shots: pd.DataFrame, quantity: str, covariates: tuple[str, .
         weight=total,
         mean=mean + origin,
         within_ss=np.bincount(cell, weight * centred**2, n_cells).astype(np.float64),
+        spread_n=np.bincount(cell, minlength=n_cells),
         covariate_names=covariates,
         covariate_mean=x_mean,
         slope=slope,
         slope_cov_per_variance=slope_cov,
+        covariate_ss=covariate_ss,
         weighted=bool(np.ptp(weight) > 0),
         measuring_variance=measuring_variance,
     )

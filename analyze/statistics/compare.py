@@ -1,6 +1,6 @@
 """Do conditions differ: for these shooters, for shooters in general, raw and at equal speed and tip offset."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -8,10 +8,11 @@ from scipy import special
 
 from analyze.statistics.blocks import Spreads, block_model, compare_spreads
 from analyze.statistics.cells import Cells, reduce_to_cells
-from analyze.statistics.general import general_model, sessions_model
-from analyze.statistics.pairwise import Model, OmnibusTest, PairRow, judge
+from analyze.statistics.general import general_model, no_sharper, sessions_model
+from analyze.statistics.keep_rules import CHOSEN_FROM, MOST_CHOSEN_FROM, chosen_cells
+from analyze.statistics.pairwise import Model, OmnibusTest, PairRow, Verdict, judge
 from analyze.statistics.question import SCOPE_WORDS, Question, Scope
-from analyze.statistics.shots_table import check_shots, counted_shots, listed, unit_of
+from analyze.statistics.shots_table import check_shots, counted_shots, listed, sd_column, unit_of
 from calibrate.arrays import Ints
 from calibrate.errors import SessionError
 
@@ -82,7 +83,7 @@ class Comparison:
     omnibus : OmnibusTest or None
         F test of no difference at all, where it exists.
     spreads : Spreads or None
-        Whether the conditions scatter alike; None in scope `general`.
+        Whether the conditions scatter alike; None in scope `general`. It chooses nothing.
     adjustments : tuple of Adjustment
         Empty for raw results.
     notes : tuple of str
@@ -117,6 +118,8 @@ class Comparisons:
         At common values of the covariates; None when none can be adjusted for.
     notes : tuple of str
         Sentences that concern all.
+    caution : str
+        What must stand beside the answer wherever it is told: that shots were chosen by their values. Mostly empty.
     """
 
     question: Question
@@ -125,6 +128,7 @@ class Comparisons:
     adjusted_these: Comparison | None
     adjusted_general: Comparison | None
     notes: tuple[str, ...]
+    caution: str = ""
 
     @property
     def parts(self) -> tuple[Comparison, ...]:
@@ -209,16 +213,31 @@ def _adjustments(cells: Cells) -> tuple[Adjustment, ...]:
     )
 
 
-def _compare_cells(cells: Cells, question: Question, scope: Scope) -> Comparison:
+def _compare_cells(cells: Cells, question: Question) -> tuple[Comparison, Comparison]:
+    """Compare in both scopes: for these shooters, and for shooters in general."""
     order = _order(cells.conditions, question.reference)
-    spreads = None
-    if scope is Scope.GENERAL:
-        model = general_model(cells, order, shared_sd=question.shared_sd)
-    elif len(cells.sessions) > 1:
-        model = sessions_model(cells, order, shared_sd=question.shared_sd)
-    else:
-        spreads = compare_spreads(cells)
-        model = block_model(cells, order, spreads)
+    several = len(cells.sessions) > 1
+    these = sessions_model(cells, order, shared_sd=question.shared_sd) if several else block_model(cells, order)
+    general = general_model(cells, order, shared_sd=question.shared_sd)
+    general = no_sharper(general, these, question.confidence)
+    own = _comparison(cells, order, question, Scope.THESE, these)
+    if not several:
+        own = replace(own, spreads=compare_spreads(cells))
+    beyond = _comparison(cells, order, question, Scope.GENERAL, general)
+    # The two estimates differ a little in unbalanced tests, so that intervals of equal width do not settle it.
+    rows = tuple(_no_bolder(row, other) for row, other in zip(beyond.rows, own.rows, strict=True))
+    return own, replace(beyond, rows=rows)
+
+
+def _no_bolder(general: PairRow, these: PairRow) -> PairRow:
+    """Call no pair different in general that is undecided for the very shooters who were seen."""
+    if general.verdict is not Verdict.DIFFERS or these.verdict is not Verdict.UNDECIDED or these.lo is None:
+        return general
+    note = f"{general.note} Not called different, since it is undecided for these shooters.".strip()
+    return replace(general, verdict=Verdict.UNDECIDED, more_shots=these.more_shots, note=note)
+
+
+def _comparison(cells: Cells, order: Ints, question: Question, scope: Scope, model: Model) -> Comparison:
     adjustments = _adjustments(cells)
     label = question.quantity
     if adjustments:
@@ -232,7 +251,7 @@ def _compare_cells(cells: Cells, question: Question, scope: Scope) -> Comparison
         rows=judge(model.estimates, cells.conditions, scope, question, label=label),
         means=_means(model, tuple(cells.conditions[k] for k in order), question.confidence),
         omnibus=model.omnibus,
-        spreads=spreads,
+        spreads=None,
         adjustments=adjustments,
         notes=tuple(notes),
     )
@@ -328,15 +347,46 @@ def _adjusted(
             f"{len(shots) - len(known)} shots lack {listed(covariates)} and are left out of adjusted results."
         )
     said.extend(note for name in covariates if (note := _far_apart(known, name)))
-    return (_compare_cells(cells, question, Scope.THESE), _compare_cells(cells, question, Scope.GENERAL)), tuple(
-        said
-    )
+    return _compare_cells(cells, question), tuple(said)
 
 
 def _nothing(scope: Scope, note: str) -> Comparison:
     return Comparison(
         scope=scope, words=SCOPE_WORDS[scope], rows=(), means=(), omnibus=None, spreads=None, adjustments=(),
         notes=(note,),
+    )  # fmt: skip
+
+
+def _candidates(table: pd.DataFrame, shots: pd.DataFrame, quantity: str) -> pd.DataFrame | None:
+    """All shots of which some were chosen by their values; None where nobody chose."""
+    if CHOSEN_FROM not in table.columns:
+        return None
+    candidates = table[table[CHOSEN_FROM].notna() & table[quantity].notna() & (table["role"] == "test")]
+    return candidates if len(candidates) > len(shots) else None
+
+
+def _compare_chosen(
+    shots: pd.DataFrame, candidates: pd.DataFrame, question: Question, notes: tuple[str, ...]
+) -> Comparisons:
+    """Compare shots that a rule chose by their values, with the error that the choosing leaves."""
+    own = sd_column(question.quantity)
+    plain = reduce_to_cells(shots.drop(columns=[own], errors="ignore"), question.quantity)
+    cells = chosen_cells(plain, candidates.drop(columns=[own], errors="ignore"), question.quantity)
+    if cells is None:
+        caution = (
+            "Shots were chosen by their values in a way whose error is not known (one of several, or of more than "
+            f"{MOST_CHOSEN_FROM}), so no verdict is given."
+        )
+        these, general = _nothing(Scope.THESE, caution), _nothing(Scope.GENERAL, caution)
+    else:
+        caution = (
+            f"Shots were chosen by their values ({len(shots)} of {len(candidates)} count): every interval carries "
+            "the error of the choosing, found by simulating the rule, and is wider than all shots would give."
+        )
+        these, general = _compare_cells(cells, question)
+    return Comparisons(
+        question=question, these=these, general=general, adjusted_these=None, adjusted_general=None,
+        notes=(*notes, caution, "Nothing is adjusted for where shots are chosen by their values."), caution=caution,
     )  # fmt: skip
 
 
@@ -366,7 +416,8 @@ def compare(frame: pd.DataFrame, question: Question | None = None) -> Comparison
     that it can vary.
     """
     question = question or Question()
-    counted, notes = counted_shots(check_shots(frame, quantity=question.quantity), question.quantity)
+    table = check_shots(frame, quantity=question.quantity)
+    counted, notes = counted_shots(table, question.quantity)
     shots = counted[counted["role"] == "test"]
     if shots["condition"].nunique() < 2:
         only = listed(shots["condition"].unique())
@@ -375,12 +426,16 @@ def compare(frame: pd.DataFrame, question: Question | None = None) -> Comparison
             question=question, these=_nothing(Scope.THESE, note), general=_nothing(Scope.GENERAL, note),
             adjusted_these=None, adjusted_general=None, notes=(*notes, note),
         )  # fmt: skip
+    chosen = _candidates(table, shots, question.quantity)
+    if chosen is not None:
+        return _compare_chosen(shots, chosen, question, notes)
     cells = reduce_to_cells(shots, question.quantity)
+    these, general = _compare_cells(cells, question)
     (adjusted_these, adjusted_general), adjusted_notes = _adjusted(shots, question)
     return Comparisons(
         question=question,
-        these=_compare_cells(cells, question, Scope.THESE),
-        general=_compare_cells(cells, question, Scope.GENERAL),
+        these=these,
+        general=general,
         adjusted_these=adjusted_these,
         adjusted_general=adjusted_general,
         notes=(*notes, *adjusted_notes),

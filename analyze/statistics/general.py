@@ -1,7 +1,8 @@
 """Differences where shooters, or sessions, are a sample of many: the models with random effects.
 
 Balanced tests (every shooter shot every condition equally often, one session) have exact t and F tests whose error
-is shooter x condition. All others go through REML (`mixed.py`) with Satterthwaite's degrees of freedom.
+is shooter x condition. All others go through REML (`mixed.py`), variances held at zero or above, with Kenward and
+Roger's standard errors and degrees of freedom. No interval is narrower than the one for these shooters alone.
 """
 
 from dataclasses import dataclass, replace
@@ -11,15 +12,15 @@ from scipy import stats
 
 from analyze.statistics.cells import Cells
 from analyze.statistics.mixed import MixedFit, Random, fit_reml
-from analyze.statistics.pairwise import Estimates, Flags, Model, OmnibusTest
+from analyze.statistics.pairwise import Estimates, Flags, Model, OmnibusTest, half_width_factor
 from calibrate.arrays import Floats, Ints
 
 SHOOTER = "shooter"
 SESSION = "session"
 INTERACTION = "condition x shooter"
 EXACT = "exact (balanced), error shooter x condition; Tukey"
-REML = "REML, Satterthwaite df; Tukey-Kramer"
-SESSIONS = "REML with session random, Satterthwaite df; Tukey-Kramer"
+REML = "REML, Kenward-Roger df; Tukey-Kramer"
+SESSIONS = "REML with session random, Kenward-Roger df; Tukey-Kramer"
 
 ONE_SHOOTER = "One shooter tells nothing about shooters in general."
 NO_REPLICATION = "No two shooters shot both conditions, so how the difference varies between shooters is unknown."
@@ -62,8 +63,6 @@ class _Design:
     mean_rows: Floats
     effects: tuple[Random, ...]
     no_answer: tuple[str, ...]  # per pair, empty where there is one
-    df_cap: Floats
-    notes: tuple[str, ...]
 
 
 def _balanced(cells: Cells) -> bool:
@@ -98,16 +97,15 @@ def _general_design(cells: Cells, order: Ints, shared_sd: float) -> _Design:
     no_answer = np.full(len(a), "", dtype=object)
     within = _estimable(contrasts, X, Z_shooter)
 
-    complete = len(np.unique(combination)) == len(cells.conditions) * len(cells.shooters)
     shooter_known = _rank(X, Z_shooter, *sessions) == _rank(X, *sessions)
-    effects.append(Random(name=SHOOTER, group=cells.shooter, free=complete and not several, known=shooter_known))
+    effects.append(Random(name=SHOOTER, group=cells.shooter, known=shooter_known))
     if shooter_known:
         no_answer[~within] = NO_REPLICATION
     stratum_df = _rank(X, Z_shooter, Z_cell, *sessions) - _rank(X, Z_shooter, *sessions)
     if stratum_df == 0:
         no_answer[within] = NO_REPLICATION
     elif cells.within_df > 0 or len(Z_cell) > Z_cell.shape[1]:
-        effects.append(Random(name=INTERACTION, group=combination, free=True))
+        effects.append(Random(name=INTERACTION, group=combination))
     if several:
         effect, lost = _session_effect(cells, contrasts, X, shared_sd)
         effects.append(effect)
@@ -118,8 +116,6 @@ def _general_design(cells: Cells, order: Ints, shared_sd: float) -> _Design:
         mean_rows=np.eye(X.shape[1])[order],
         effects=tuple(effects),
         no_answer=tuple(no_answer),
-        df_cap=np.where(within & (not several), float(max(stratum_df, 1)), np.inf),
-        notes=(),
     )
 
 
@@ -146,8 +142,6 @@ def _sessions_design(cells: Cells, order: Ints, shared_sd: float) -> _Design:
         mean_rows=mean_rows,
         effects=(effect,),
         no_answer=tuple(no_answer),
-        df_cap=np.full(len(a), np.inf),
-        notes=(),
     )
 
 
@@ -233,14 +227,14 @@ def _mixed_model(
     a, b = _pairs(order)
     rows, means = design.contrasts, design.mean_rows
     answered = np.array([not reason for reason in design.no_answer], dtype=bool)
-    variance = np.einsum("ni,ij,nj->n", rows, fit.beta_cov, rows, optimize=True)
+    variance = np.einsum("ni,ij,nj->n", rows, fit.adjusted_cov, rows, optimize=True)
     variance = variance + _slope_variance(cells, rows, fit, centred=False)
     from_shots = fit.variances[-1] * np.sum((rows @ fit.operator) ** 2 / cells.weight, axis=1)
-    df = np.clip(fit.satterthwaite_df(rows), 1.0, design.df_cap)
+    df = np.maximum(fit.satterthwaite_df(rows), 1.0)
     difference = rows @ fit.beta
     # Without a shot in common terms the model's difference would be a guess about sessions or shooters.
     difference = np.where(answered | (np.abs(rows).sum(axis=1) > 0), difference, np.nan)
-    mean_variance = np.einsum("ni,ij,nj->n", means, fit.beta_cov, means, optimize=True)
+    mean_variance = np.einsum("ni,ij,nj->n", means, fit.adjusted_cov, means, optimize=True)
     mean_variance = mean_variance + _slope_variance(cells, means, fit, centred=True)
     shots = _even_shots(cells)
     return Model(
@@ -293,7 +287,7 @@ def _balanced_model(cells: Cells, order: Ints) -> Model:
     if within is not None and df and ms_interaction < within:
         notes.append(
             f"The variance of {INTERACTION} came out below zero (a singular fit), as if shooters agreed more than "
-            "their scatter allows; the test keeps its exact error all the same."
+            "their scatter allows."
         )
     lasting = (
         max(2 * (ms_interaction - within) / (S * n), 0.0) if within is not None else float(variance.max(initial=0))
@@ -355,6 +349,42 @@ def general_model(cells: Cells, order: Ints, *, shared_sd: float) -> Model:
         df_grows=False,
         shooters=len(cells.shooters) if len(cells.sessions) == 1 else 0,
     )
+
+
+NO_SHARPER = (
+    "No interval in general is narrower than the one for these shooters: where shooter x condition came out smaller "
+    "than the scatter of shots, the latter counts."
+)
+
+
+def no_sharper(general: Model, these: Model, confidence: float) -> Model:
+    """Widen what is said in general where it would be sharper than what is said for these shooters.
+
+    Parameters
+    ----------
+    general, these : Model
+        Same pairs in the same order.
+    confidence : float
+        Of the intervals.
+
+    Returns
+    -------
+    Model
+        Standard errors and half widths of the intervals at least those of `these`, and a note where that was needed.
+    """
+    one, least = general.estimates, these.estimates
+    with np.errstate(invalid="ignore"):
+        both = (one.se > 0) & (least.se > 0) & (one.df > 0) & (least.df > 0)
+    se = np.where(both, np.fmax(one.se, least.se), one.se)
+
+    def half_width(errors: Floats, df: Floats) -> Floats:
+        return np.asarray(half_width_factor(confidence, one.k, np.where(both, df, 1.0)) * errors)
+
+    narrow = both & (half_width(se, one.df) < half_width(least.se, least.df))
+    df = np.where(narrow, least.df, one.df)
+    if not (narrow | (both & (se > one.se))).any():
+        return general
+    return replace(general, estimates=replace(one, se=se, df=df), notes=(*general.notes, NO_SHARPER))
 
 
 def sessions_model(cells: Cells, order: Ints, *, shared_sd: float) -> Model:

@@ -61,12 +61,14 @@ class MixedFit:
         Fixed effects.
     beta_cov : (p, p) float64
         Their covariance at the estimated variances.
+    adjusted_cov : (p, p) float64
+        The same with what the estimating of the variances adds (Kenward & Roger 1997, Biometrics 53, 983, eq. 4).
     names : tuple of str
         Of the variances, the last is `SHOT`.
     variances : (K,) float64
         Estimates, without the floors.
     variances_cov : (K, K) float64
-        Their covariance from the expected information; zero rows for those held at zero.
+        Their covariance from the expected information, those held at zero included; zero rows for known ones.
     operator : (p, J) float64
         Turns cells into fixed effects: ``beta = operator @ mean``.
     beta_cov_slopes : (K, p, p) float64
@@ -81,6 +83,7 @@ class MixedFit:
 
     beta: Floats
     beta_cov: Floats
+    adjusted_cov: Floats
     names: tuple[str, ...]
     variances: Floats
     variances_cov: Floats
@@ -101,7 +104,8 @@ class MixedFit:
         Returns
         -------
         (N,) array
-            2 v**2 / var(v), v the contrast's variance (Satterthwaite 1946; Giesbrecht & Burns 1985).
+            2 v**2 / var(v), v the contrast's variance (Satterthwaite 1946; Giesbrecht & Burns 1985); for a single
+            contrast Kenward and Roger's are the same.
         """
         variance = np.einsum("ni,ij,nj->n", contrasts, self.beta_cov, contrasts, optimize=True)
         slopes = np.stack(
@@ -241,6 +245,31 @@ def _ascend(data: _Data, theta: Floats, bounded: Flags, known: Flags) -> tuple[F
     return theta, state, False
 
 
+def _adjusted_cov(data: _Data, state: _State, theta: Floats, variances_cov: Floats) -> tuple[Floats, Floats]:
+    """Derivatives of the fixed effects' covariance by each variance, and Kenward and Roger's covariance.
+
+    With Phi that covariance and W the variances': Phi + 2 Phi [sum W_kl (Q_kl - P_k Phi P_l)] Phi, where
+    P_k = -X'V^-1 V_k V^-1 X and Q_kl = X'V^-1 V_k V^-1 V_l V^-1 X; V is linear in the variances.
+    """
+    V_inv = np.linalg.inv(_covariance(data, theta))
+
+    def applied(k: int, matrix: Floats) -> Floats:  # V_k matrix
+        if k == len(data.effects):
+            return np.asarray(matrix / data.weight[:, None])
+        return data.z_sum(data.effects[k], matrix)[data.effects[k].group]
+
+    Phi, VX = state.beta_cov, state.projected
+    by_effect = [applied(k, VX) for k in range(len(theta))]
+    middle = [VX.T @ part for part in by_effect]
+    correction = np.zeros_like(Phi)
+    for k, part in enumerate(by_effect):
+        for m, other in enumerate(by_effect):
+            if variances_cov[k, m]:
+                correction += variances_cov[k, m] * (part.T @ V_inv @ other - middle[k] @ Phi @ middle[m])
+    slopes = np.stack([Phi @ part @ Phi for part in middle])
+    return slopes, np.asarray(Phi + 2 * Phi @ correction @ Phi)
+
+
 def fit_reml(
     mean: Floats,
     weight: Floats,
@@ -299,32 +328,26 @@ def fit_reml(
     theta = np.where(known, 0.0, theta)
     theta, state, converged = _ascend(data, theta, bounded, known)
 
-    held = known | (bounded & (theta <= 0))
-    chosen = np.flatnonzero(~held & (np.diag(state.information) > 0))
+    # A variance held at zero is uncertain all the same: without it intervals would be too short.
+    chosen = np.flatnonzero(~known & (np.diag(state.information) > 0))
     variances_cov = np.zeros((len(theta), len(theta)))
     block = state.information[np.ix_(chosen, chosen)]
     scale = np.sqrt(np.diag(block))
     variances_cov[np.ix_(chosen, chosen)] = np.linalg.pinv(
         block / np.outer(scale, scale), hermitian=True
     ) / np.outer(scale, scale)
-    slopes = []
-    for k in range(len(theta)):
-        if k == len(effects):
-            middle = state.projected.T @ (state.projected / weight[:, None])
-        else:
-            sums = data.z_sum(effects[k], state.projected)
-            middle = sums.T @ sums
-        slopes.append(state.beta_cov @ middle @ state.beta_cov)
+    slopes, adjusted_cov = _adjusted_cov(data, state, theta, variances_cov)
     # The mean was taken out for the digits' sake: put it back into the fixed effects.
     offset = np.linalg.lstsq(X, np.full(len(mean), mean.mean()), rcond=None)[0]
     return MixedFit(
         beta=state.beta + offset,
         beta_cov=state.beta_cov,
+        adjusted_cov=adjusted_cov,
         names=names,
         variances=theta,
         variances_cov=variances_cov,
         operator=state.beta_cov @ state.projected.T,
-        beta_cov_slopes=np.stack(slopes),
+        beta_cov_slopes=slopes,
         criterion=state.criterion,
         singular=tuple(
             effect.name

@@ -220,7 +220,8 @@ def _missing_shots(estimates: Estimates, target: Floats, which: Ints, question: 
     def settled(more: Floats) -> Flags:
         share = (1 / (n_a + more) + 1 / (n_b + more)) / now
         variance = lasting + (se**2 - lasting) * share
-        later_df = df + 2 * more if estimates.df_grows else df
+        # Every cell's degrees of freedom grow with its shots, and Satterthwaite's with them.
+        later_df = df * (1 + 2 * more / (n_a + n_b)) if estimates.df_grows else df
         return _settled(target[which], np.sqrt(variance), later_df, estimates.k, question)
 
     return _least_enough(settled, MOST_SHOTS, len(which))
