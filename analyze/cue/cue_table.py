@@ -22,6 +22,7 @@ from analyze.cue.end_mass import (
 )
 from analyze.statistics.compare import Comparisons, compare
 from analyze.statistics.question import Question
+from analyze.statistics.sentences import plain
 from analyze.statistics.shots_table import check_shots, counted_shots, listed
 from calibrate.errors import SessionError
 from calibrate.units import m_from_mm, mm_from_m, rad_from_deg
@@ -510,10 +511,11 @@ def split_difference(frame: pd.DataFrame, a: str, b: str, *, confidence: float =
     found = tuple(part for part in parts if part is not None)
     if len(found) < len(parts):
         return None
-    words = ", ".join(f"{part.difference_mm:+.2g} mm {part.part}" for part in found[1:])
+    words = ", ".join(f"{plain(part.difference_mm, 2, signed=True)} mm {part.part}" for part in found[1:])
+    net = plain(found[0].difference_mm, 2, signed=True)
     return DifferenceSplit(
         a=a,
         b=b,
         parts=found,
-        sentence=f"Of the {found[0].difference_mm:+.2g} mm between {b} and {a} at the rail: {words}.",
+        sentence=f"Of the {net} mm between {b} and {a} at the rail: {words}.",
     )

@@ -236,9 +236,11 @@ def _difference_mm(session: Session, request: PlanRequest, ask: Ask | None) -> f
     units, margin_mm = session.config.session.units, session.config.analysis.margin_mm
     text = request.difference
     if text is None and ask is not None:
-        text = ask(
+        text = _asked_length(
+            ask,
             f"Smallest difference between two conditions on the rail scale that matters ({units})",
             "" if margin_mm is None else _shown(margin_mm, units),
+            units,
         )
     if text is None and margin_mm is not None:
         return margin_mm
@@ -260,13 +262,17 @@ def _expected(request: PlanRequest, units: str, ask: Ask | None) -> Expected:
     assumed = expected.spreads
     shot_text, shooter_text = request.shot_sd, request.shooter_sd
     if ask is not None and request.pilot is None:
-        shot_text = shot_text or ask(
+        shot_text = shot_text or _asked_length(
+            ask,
             f"Scatter (sd) of one shooter's shots with one condition ({units}; a pilot with --pilot is better)",
             _shown(assumed.shot_sd_mm, units),
+            units,
         )
-        shooter_text = shooter_text or ask(
+        shooter_text = shooter_text or _asked_length(
+            ask,
             f"Scatter (sd) from shooter to shooter of what a condition does ({units})",
             _shown(assumed.interaction_sd_mm, units),
+            units,
         )
     shot_sd_mm = _taken(shot_text, assumed.shot_sd_mm, units, "shot-sd")
     shooter_sd_mm = _taken(shooter_text, assumed.interaction_sd_mm, units, "shooter-sd")
@@ -279,6 +285,19 @@ def _expected(request: PlanRequest, units: str, ask: Ask | None) -> Expected:
     return Expected(
         spreads=Spreads(shot_sd_mm=shot_sd_mm, interaction_sd_mm=shooter_sd_mm, source=source), notes=expected.notes
     )
+
+
+def _asked_length(ask: Ask, question: str, offered: str, units: str) -> str:
+    """Ask for a length until there is one; what was not understood is said, and asked again."""
+    said = ""
+    while True:
+        text = ask(f"{said}{question}", offered)
+        try:
+            length_mm_from_text(text, units, "it")
+        except SessionError as error:
+            said = f"{error}. "
+            continue
+        return text
 
 
 def _taken(text: str | None, assumed_mm: float, units: str, what: str) -> float:

@@ -14,7 +14,7 @@ from analyze.session.store import StoredShot
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import SessionError
-from calibrate.units import mm_from_m, sixteenths
+from calibrate.units import inch_from_m, mm_from_m, sixteenths
 from tracker.clip import clip_info, read_frames
 
 Image = npt.NDArray[np.uint8]
@@ -162,9 +162,10 @@ def draw_over(image: Image, calibration: Calibration, shot: Shot, units: str, un
 
 def _caption(shot: Shot, units: str) -> str:
     reading_m, sd_m = shot.reading_m or 0.0, shot.reading_sd_m or 0.0
-    half_mm = 1.96 * mm_from_m(sd_m)
-    reading = f"{mm_from_m(reading_m):+.1f} +- {half_mm:.1f} mm"
-    return f"reading {reading} ({sixteenths(reading_m)})" if units == "inch" else f"reading {reading}"
+    half_m = 1.96 * sd_m
+    if units == "inch":
+        return f"reading {inch_from_m(reading_m):+.3f} +- {inch_from_m(half_m):.3f} in ({sixteenths(reading_m)})"
+    return f"reading {mm_from_m(reading_m):+.1f} +- {mm_from_m(half_m):.1f} mm"
 
 
 def _line(image: Image, points_px: Floats, colour: tuple[int, int, int], width: int) -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analyze.statistics.sentences import plain
 from analyze.statistics.shots_table import check_shots, counted_shots, unit_of
 
 # Share of the order's variation that lies within cells, below which drift and condition can hardly be told apart;
@@ -74,17 +75,19 @@ def _session_drift(session: str, shots: pd.DataFrame, quantity: str, confidence:
     if se == 0:
         return Drift(
             session=session, n=n, slope=slope, se=None, df=float(df), lo=None, hi=None, p=None, over_session=over,
-            sentence=f"{name}: nothing scatters, so the change of {over:.3g} {unit} cannot be tested.",
+            sentence=f"{name}: nothing scatters, so the change of {plain(over, 3)} {unit} cannot be tested.",
         )  # fmt: skip
     half = float(stats.t.ppf((1 + confidence) / 2, df)) * se
     p = float(2 * stats.t.sf(abs(slope) / se, df))
     shown = p < 1 - confidence
+    reach = half * float(np.ptp(order))
+    lowest, seen, highest = (plain(value, 2, signed=True) for value in (over - reach, over, over + reach))
     words = (
-        f"{name}: readings drift by {over:+.2g} {unit} from the first shot to the last (p = {p:.2g}); "
+        f"{name}: readings drift by {seen} {unit} from the first shot to the last (p = {p:.2g}); "
         "conditions shot early and late are not alike."
         if shown
-        else f"{name}: no drift shown ({over:+.2g} {unit} from first to last, {confidence:.0%} interval "
-        f"{over - half * np.ptp(order):+.2g} to {over + half * np.ptp(order):+.2g})."
+        else f"{name}: no drift shown ({seen} {unit} from first to last, {confidence:.0%} interval {lowest} to "
+        f"{highest})."
     )
     if sxx < LEAST_WITHIN * total:
         words += (

@@ -2,12 +2,36 @@
 
 from collections.abc import Callable
 
+import numpy as np
+
 from analyze.statistics.pairwise import PairRow, Verdict
 from analyze.statistics.shots_table import unit_of
 
 
+def plain(value: float, digits: int, *, signed: bool = False) -> str:
+    """Return a number rounded to significant digits and written without an exponent.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    digits : int
+        Significant digits.
+    signed : bool
+        Whether a positive one gets its sign.
+
+    Examples
+    --------
+    >>> plain(143.2, 2), plain(-0.01234, 3), plain(6.0, 2, signed=True)
+    ('140', '-0.0123', '+6')
+    """
+    return np.format_float_positional(
+        value, precision=digits, unique=False, fractional=False, trim="-", sign=signed
+    )
+
+
 def _number(value: float, unit: str) -> str:
-    return f"{value:.3g} {'°' if unit == 'deg' else unit}"
+    return f"{plain(value, 3)} {'°' if unit == 'deg' else unit}"
 
 
 def pair_sentence(row: PairRow, *, show: Callable[[float], str] | None = None) -> str:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from analyze.statistics.cells import Cells, reduce_to_cells
 from analyze.statistics.mixed import SHOT, MixedFit, Random, fit_reml
+from analyze.statistics.sentences import plain
 from analyze.statistics.shots_table import check_shots, counted_shots, sd_column, unit_of
 from analyze.statistics.two_way import MeanSquares, chi_square_interval, difference_interval, mean_squares
 from calibrate.arrays import Ints
@@ -352,7 +353,7 @@ def measurement_fitness(
         extra_shots=share,
         good=good,
         sentence=(
-            f"Measuring scatters by {measuring.sd:.2g} {unit}, {ratio:.2f} of the scatter of the shots as measured "
-            f"({total:.3g} {unit}){margin_words}; it costs {share:.1%} of the shots: {verdict}."
+            f"Measuring scatters by {plain(measuring.sd, 2)} {unit}, {ratio:.2f} of the scatter of the shots as "
+            f"measured ({plain(total, 3)} {unit}){margin_words}; it costs {share:.1%} of the shots: {verdict}."
         ),
     )

@@ -90,6 +90,22 @@ def test_a_stated_margin_is_the_difference_that_matters_unless_another_is_said(s
     assert not any("State the margin" in sentence for sentence in made.sentences)
 
 
+def test_a_word_that_is_no_length_is_asked_again(session):
+    asked = []
+    answers = iter(["a quarter", "-3", "6 mm", "much", "10 mm", "0.197", "S1"])
+
+    def ask(question, offered):
+        asked.append(question)
+        return next(answers)
+
+    made = plan_session(session, request(difference=None), ask=ask)
+    assert made.plan.aim.difference_mm == pytest.approx(6.0, rel=1e-9)
+    assert asked[1].startswith("it = a quarter, but it must be a length such as 1/4, 0.25 or 6 mm. Smallest diff")
+    assert asked[2].startswith("it = -3, but it must be between 0 and 500 mm. Smallest")
+    assert asked[4].startswith("it = much")
+    assert len(asked) == 7
+
+
 def test_without_anyone_to_ask_the_difference_must_be_said(session):
     with pytest.raises(SessionError, match="--difference 1/4"):
         plan_session(session, request(difference=None))

@@ -64,8 +64,8 @@ def test_the_caption_is_in_the_tester_s_unit(monkeypatch):
     shot = made_up_shot(Path("1.mp4"), launch_rad=0.0, swerve_m=0.0619125)
     for units in ("inch", "mm"):
         draw_over(np.zeros((360, 640, 3), dtype=np.uint8), a_calibration(), shot, units, 9.0)
-    # 61.9125 mm is 2 7/16 in; 1.96 x 0.4 mm is 0.8 mm
-    assert set(written) == {"reading +61.9 +- 0.8 mm (2 7/16 in)", "reading +61.9 +- 0.8 mm"}
+    # 61.9125 mm is 2 7/16 in = 2.4375 in; 1.96 x 0.4 mm is 0.784 mm = 0.031 in
+    assert set(written) == {"reading +2.438 +- 0.031 in (2 7/16 in)", "reading +61.9 +- 0.8 mm"}
 
 
 def stored_clip(session, *, frames: int) -> StoredShot:
