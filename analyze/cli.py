@@ -22,6 +22,7 @@ from analyze.errors import REASONS
 from analyze.fit.shot import Status
 from analyze.measure.batch import BatchOutcome, Progress, measure_session
 from analyze.measure.by_order import label_by_order, planned_order
+from analyze.measure.check import check_place
 from analyze.measure.clip import shot_measured_with
 from analyze.plan.plan_session import CONTROLS, PlanRequest, plan_session, session_sheets
 from analyze.plan.plan_table import power_table
@@ -33,17 +34,16 @@ from analyze.session import decisions
 from analyze.session import demo as sample
 from analyze.session.auto_marks import auto_frames, auto_marks
 from analyze.session.calibration import calibrate_session, measured_with
+from analyze.session.draft import click_in
 from analyze.session.folder import Session, new_session, open_session
 from analyze.session.marks_file import take_marks
 from analyze.session.shots import label_of, session_shots
 from analyze.session.shots_frame import shots_frame
 from calibrate.calibration import Calibration
-from calibrate.click_window import click_marks, marks_to_ask
 from calibrate.errors import MarksError, RailreadError, SessionError
 from calibrate.marks import Click, read_marks
 from calibrate.notices import notices, plus_side_sentence
 from calibrate.precision import expected_precision
-from tracker.clip import still_luma
 
 DONE, NEEDS_A_PERSON, WRONG_INPUT = 0, 1, 2
 BROKEN_OFF = 130  # as a shell says of a program that Ctrl-C ended
@@ -145,11 +145,14 @@ def calibrate(
     ] = None,
     marks: Annotated[
         Path | None,
-        typer.Option(help="CSV of clicked marks: mark,u_px,v_px. Without it a window opens to click them in."),
+        typer.Option(help="CSV of clicked marks: mark,u_px,v_px. Without it the page opens, to click them on."),
     ] = None,
     auto: Annotated[
         bool, typer.Option("--auto", help="Find the printed markers of `railread sheet` in the picture: no click.")
     ] = False,
+    browser: Annotated[
+        bool, typer.Option("--browser/--no-browser", help="Open the page in the browser, or print its address.")
+    ] = True,
 ) -> None:
     """Find the camera and the rail scale from marks whose places on the table are known.
 
@@ -159,26 +162,54 @@ def calibrate(
     between this frame and the shots.
     """
     session = open_session(folder)
+    if auto and marks is not None:
+        raise SessionError("--auto finds the marks and --marks gives them: give one of the two")
+    if not auto and marks is None:
+        click_in(session, frame[0] if frame else None)
+        _serve(folder, browser=browser, view="calibrate")
+        return
+    frames = tuple(frame or auto_frames(session))
+    if not frames or (marks is not None and not frame):
+        raise SessionError(f"{folder}: name the recording or picture that the marks lie in with --frame")
+    new: Path | Sequence[Click]
     if marks is not None:
         read_marks(marks)
-    frames = tuple(frame or auto_frames(session))
-    if not frames:
-        raise SessionError(f"{folder}: there is no recording yet; name a picture with --frame")
-    new: Path | Sequence[Click]
-    if auto:
+        new = marks
+    else:
         found = auto_marks(session, frames)
         for note in found.notes:
             print(note)
         new = found.clicks
-    elif marks is not None:
-        new = marks
-    else:
-        new = click_marks(still_luma(frames[0]), marks_to_ask(session.table, session.lane, session.scale))
     with take_marks(session, new):
         calibration = calibrate_session(session, frames[0])
         _ask_side(plus_side_sentence(calibration))
     _show_calibration(calibration)
     print(f"{plus_side_sentence(calibration)} If not, the recording is mirrored and all signs are wrong.")
+
+
+@app.command()
+def check(
+    folder: SessionFolder,
+    frame: Annotated[
+        Path, typer.Option(help="A recording from the place to be judged; with a shot in it, that is measured.")
+    ],
+    marks: Annotated[
+        Path | None,
+        typer.Option(help="CSV of marks clicked in it, four or more; those clicked on the page unless given."),
+    ] = None,
+) -> None:
+    """Say what precision to expect from a camera place, before any shooting, and what would help.
+
+    From the first few marks (scale and two sights, clicked on the page: railread open DIR) every other mark is
+    expected in the picture; with all of them snapped, this is how well a reading and a direction can be known. A
+    shot in the recording is measured with that camera, and its own uncertainty shown. Nothing is written.
+    """
+    session = open_session(folder)
+    checked = check_place(session, frame, read_marks(marks) if marks is not None else None)
+    for line in terminal.place_lines(checked.place):
+        print(line)
+    for line in terminal.trial_lines(checked.shots, session.config.session.units):
+        print(line)
 
 
 @app.command()

@@ -64,6 +64,39 @@ def calibrate(
     MarksError
         If the marks are too few, lie outside the picture or badly, or do not fit the table.
     """
+    calibration, refusal = solve_marks(
+        clicks, luma=luma, size_px=size_px, table=table, lane=lane, ball=ball, scale=scale, sigma_px=sigma_px
+    )
+    if refusal:
+        raise MarksError(refusal)
+    return calibration
+
+
+def solve_marks(
+    clicks: Sequence[Click],
+    *,
+    luma: Floats | None,
+    size_px: tuple[float, float],
+    table: Table,
+    lane: Lane,
+    ball: Ball,
+    scale: RailScale,
+    sigma_px: float = HAND_SIGMA_PX,
+) -> tuple[Calibration, str]:
+    """Solve camera and rail scale however uncertain they come out; for the arguments see `calibrate`.
+
+    Returns
+    -------
+    Calibration
+        The camera that the marks give.
+    str
+        Why it is too uncertain to measure with; empty where it is not.
+
+    Raises
+    ------
+    MarksError
+        If the marks give no camera at all, or contradict each other.
+    """
     clicks = tuple(clicks)
     _check(clicks, size_px)
     scene = Scene(
@@ -84,9 +117,8 @@ def calibrate(
         found, snapped = _snap_and_solve(scene, clicks, luma, found, cov_px2)
     calibration = _calibration(scene, found, place_px, snapped)
     sds = lane_sd(calibration)
-    if not _badness(sds) <= 1:
-        raise MarksError(_what_to_add(scene, found.adjustment, sds))
-    return replace(calibration, doubts=find_contradictions(scene, found.adjustment))
+    refusal = "" if _badness(sds) <= 1 else _what_to_add(scene, found.adjustment, sds)
+    return replace(calibration, doubts=find_contradictions(scene, found.adjustment)), refusal
 
 
 LEAST_TICKS_TOGETHER = 3

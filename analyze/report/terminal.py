@@ -1,13 +1,14 @@
 """What the command line shows: tables of marks, shots and summaries, with units, as text for a terminal."""
 
 import math
+from collections.abc import Sequence
 from statistics import median
 
 import pandas as pd
 from rich.markup import escape
 from rich.table import Table as TextTable
 
-from analyze.fit.shot import Status
+from analyze.fit.shot import Shot, Status
 from analyze.session.decision_log import DecisionKind, Entry
 from analyze.session.demo import AgainstTruth, Comparison
 from analyze.session.folder import Label
@@ -15,9 +16,11 @@ from analyze.session.shots_frame import NO_NAME
 from analyze.session.store import StoredShot
 from analyze.statistics import Summary
 from calibrate.calibration import Calibration
-from calibrate.units import inch_from_m, m_from_mm, sixteenths
+from calibrate.place import CameraPlace
+from calibrate.units import deg_from_rad, inch_from_m, m_from_mm, mm_from_m, sixteenths
 
 COVERAGE_FACTOR = 1.96  # of a 95 % interval of a normal quantity (GUM, table G.1)
+MOST_SMEAR_MM = 25.0  # of a ball in one exposure before a shorter one would help: half a ball, chosen
 _STATUS_STYLE = {"measured": "green", "doubtful": "yellow", "failed": "red"}
 
 
@@ -237,3 +240,49 @@ def _length_pair(pair: AgainstTruth, units: str) -> tuple[str, str]:
 
 def _decimals(value: float, places: int) -> str:
     return "" if math.isnan(value) else f"{value:z.{places}f}"
+
+
+def place_lines(place: CameraPlace) -> list[str]:
+    """Return what is said about a camera place.
+
+    Parameters
+    ----------
+    place : CameraPlace
+        As judged.
+    """
+    lines = [*place.sentences, f"In the picture: {', '.join(place.visible)}."]
+    lines += [f"Would help: {sentence}" for sentence in place.advice]
+    return lines if place.advice else [*lines, "Nothing about this place asks to be changed."]
+
+
+def trial_lines(shots: Sequence[Shot], units: str) -> list[str]:
+    """Return what trial shots say about a camera place; empty where there were none.
+
+    Parameters
+    ----------
+    shots : sequence of Shot
+        Measured with the camera that is judged.
+    units : str
+        ``inch`` or ``mm``.
+    """
+    lines = []
+    for shot in shots:
+        if shot.reading_sd_m is None or shot.launch_sd_rad is None:
+            why = shot.reason.sentence if shot.reason else ""
+            lines.append(f"Shot {shot.shot} in this recording could not be measured: {why} {shot.detail}".rstrip())
+            continue
+        half_mm = COVERAGE_FACTOR * mm_from_m(shot.reading_sd_m)
+        half_deg = COVERAGE_FACTOR * deg_from_rad(shot.launch_sd_rad)
+        known = f"{length_text(half_mm, units, fine=True)} {'in' if units == 'inch' else 'mm'}"
+        lines.append(
+            f"Shot {shot.shot} in this recording: reading known to ±{known}, "
+            f"launch direction to ±{half_deg:.2f} degrees (95 %), from {shot.frames} frames."
+        )
+        exposure_s = shot.sightings.exposure_s if shot.sightings is not None else 0.0
+        smear_mm = mm_from_m(exposure_s * (shot.launch_speed_m_s or 0.0))
+        if smear_mm > MOST_SMEAR_MM:
+            lines.append(
+                f"Would help: a shorter exposure. The ball is smeared over {smear_mm:.0f} mm in a frame, at about "
+                f"1/{1 / exposure_s:.0f} s; more light, or a set shutter speed, makes it sharper."
+            )
+    return lines

@@ -293,6 +293,12 @@ class Store:
             ).fetchone()
             return None if row is None else row[0]
 
+    def calibrated_frame(self) -> str:
+        """Return the clip or picture that the newest calibration was made from; empty before the first."""
+        with self._translated():
+            row = self._db.execute("SELECT frame FROM calibrations ORDER BY id DESC LIMIT 1").fetchone()
+        return "" if row is None else str(row[0])
+
     def save_calibration(
         self, calibration: Calibration, *, inputs_sha256: str, frame: str, picture: bytes | None = None
     ) -> None:

@@ -4,7 +4,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from threading import Condition, Lock, Thread
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 import cv2
 import numpy as np
@@ -165,6 +165,10 @@ class Pictures:
     ----------
     thumbnails, stills : Kept of bytes
         JPEGs.
+    lumas : Kept of (H, W) array
+        Still pictures as marks are snapped in them.
+    fits : Kept of dict
+        What marks gave.
     frames : Kept of ShotFrames
         Of the shots last looked at.
     cameras : Kept of Calibration
@@ -174,5 +178,7 @@ class Pictures:
     def __init__(self) -> None:
         self.thumbnails: Kept[bytes] = Kept(2000)
         self.stills: Kept[bytes] = Kept(4)
+        self.lumas: Kept[Floats] = Kept(2)
+        self.fits: Kept[dict[str, Any]] = Kept(20)
         self.frames: Kept[ShotFrames] = Kept(3)
         self.cameras: Kept[Calibration] = Kept(200)

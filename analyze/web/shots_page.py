@@ -14,7 +14,7 @@ from analyze.report.tables import write_shots
 from analyze.session import decisions
 from analyze.session.shots_frame import shots_frame
 from analyze.session.store import StoredShot
-from analyze.web.desk import Desk, Listing, TheDesk, conditions_of, id_of, recordings
+from analyze.web.desk import Listing, TheDesk, conditions_of, id_of, recordings
 from analyze.web.pages import fragment, page
 from calibrate.errors import SessionError
 
@@ -207,6 +207,3 @@ def _decided(listing: Listing, shots: list[StoredShot], wish: Wish) -> tuple[Sto
     if wish.condition is None and wish.shooter is None:
         raise SessionError("say the right condition, the right shooter, or both")
     return decisions.mend_label(session, shots, condition=wish.condition, shooter=wish.shooter)
-
-
-__all__ = ["Desk", "Row", "Wish", "router", "rows_of"]

@@ -85,7 +85,8 @@ def a_calibration() -> Calibration:
         (["report", "nowhere"], "nowhere: no such folder"),
         (["draw", "nowhere"], "nowhere: no such folder"),
         (["calibrate", "nowhere", "--frame", "x.mp4"], "nowhere: no such folder"),
-        (["calibrate", "nowhere"], "Missing option '--frame'"),
+        (["check", "nowhere"], "Missing option '--frame'"),
+        (["open", "nowhere", "--port", "70000"], "65535"),
         (["--verbose"], "No such option"),
     ],
 )
@@ -208,13 +209,15 @@ def test_failed_calibration_leaves_the_earlier_marks_alone(tmp_path):
     assert (tmp_path / "marks.csv").read_text() == "mark,u_px,v_px\nfoot-1,1,2\n"
 
 
-def test_calibrate_without_marks_and_without_display_says_what_to_do(tmp_path, monkeypatch):
+def test_clicking_in_a_picture_that_is_no_recording_of_the_session_says_what_to_do(tmp_path):
     made_up_session(tmp_path)
+    clip = tmp_path / "clips/A/S1/1.mp4"
+    clip.parent.mkdir(parents=True)
+    clip.touch()
     cv2.imwrite(str(tmp_path / "frame.png"), np.zeros((360, 640), dtype=np.uint8))
-    for name in ("DISPLAY", "WAYLAND_DISPLAY"):
-        monkeypatch.delenv(name, raising=False)
-    monkeypatch.setattr("sys.platform", "linux")
-    assert "--marks FILE" in one_line(run("calibrate", tmp_path, "--frame", tmp_path / "frame.png"))
+    assert "not a recording of this session" in one_line(
+        run("calibrate", tmp_path, "--frame", tmp_path / "frame.png")
+    )
     assert not (tmp_path / "marks.csv").exists()
 
 
@@ -264,3 +267,11 @@ def test_the_keep_rule_of_the_settings_counts_and_says_what_it_does(tmp_path):
     assert rules["n"].to_dict() == {"all": 5, "drop_failed": 5, "closest": 3}
     assert rules.loc["closest", "naive_se_mm"] < rules.loc["closest", "honest_se_mm"]
     assert "Note: " in result.stdout
+
+
+def test_calibrating_without_marks_opens_the_page_at_its_camera_view(tmp_path, monkeypatch):
+    served = []
+    monkeypatch.setattr("analyze.cli._serve", lambda folder, **more: served.append((folder, more)))
+    run("new", tmp_path / "s")
+    assert run("calibrate", tmp_path / "s", "--no-browser").exit_code == 0
+    assert served == [(tmp_path / "s", {"browser": False, "view": "calibrate"})]

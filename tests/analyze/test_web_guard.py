@@ -1,10 +1,10 @@
 """The page gives nothing to strangers: wrong Host or Origin, no token, paths that lead out, bodies too large."""
 
 import pytest
+from session_samples import made_up_session
+from web_client import PORT, page_client, page_keys
 
 from analyze.web.guard import BODY_LIMIT, CONTENT_POLICY, Keys
-from tests.analyze.session_samples import made_up_session
-from tests.analyze.web_client import PORT, page_client, page_keys
 
 
 @pytest.fixture(scope="module")

@@ -4,9 +4,8 @@ import re
 
 import pandas as pd
 import pytest
-
-from tests.analyze.session_samples import made_up_session
-from tests.analyze.web_client import page_client
+from session_samples import made_up_session
+from web_client import page_client
 
 
 @pytest.fixture
