@@ -28,7 +28,8 @@ from analyze.plan.plan_session import CONTROLS, PlanRequest, plan_session, sessi
 from analyze.plan.plan_table import power_table
 from analyze.plan.size import TESTS, WANTED_POWER
 from analyze.report import build, terminal
-from analyze.report.draw import draw_shot
+from analyze.report.contact_sheet import write_contact_sheet, write_side_by_side
+from analyze.report.draw import SLOWDOWN, DrawJob, DrawWish, draw_shot
 from analyze.report.tables import write_shots
 from analyze.session import decisions
 from analyze.session import demo as sample
@@ -426,24 +427,41 @@ def draw(
     only: Annotated[
         list[str] | None, typer.Option("--clip", help="Only this clip, as out/shots.csv names it; may be repeated.")
     ] = None,
+    slower: Annotated[float, typer.Option(help="How many times slower than life the clips play.")] = SLOWDOWN,
+    sound: Annotated[bool, typer.Option("--sound", help="Keep the sound; with --slower 1.")] = False,
+    beside: Annotated[
+        bool, typer.Option("--beside", help="Also one clip of two shots side by side, aligned at the strike.")
+    ] = False,
 ) -> None:
-    """Draw path and reading into the clips: out/drawn/, a slowed-down clip and a picture for each shot.
+    """Draw lane, path, launch line, swerve and reading into the clips: **out/drawn/**.
 
-    The way to see for yourself whether the right thing was measured.
+    A clip that plays everywhere (H.264) and a still picture for each shot, and a contact sheet of all stills,
+    doubtful ones first. The way to see for yourself whether the right thing was measured, and to show it.
     """
     session = open_session(folder)
     measured_with(session)  # says so first if the marks are not those of the measurement
-    stored = [
+    wish = DrawWish(slower=slower, sound=sound)
+    wanted = [
         one
         for one in session_shots(session)
-        if one.shot.reading_m is not None and session.clip_path(one.clip).exists()
+        if one.shot.reading_m is not None
+        and session.clip_path(one.clip).exists()
+        and (not only or one.clip in only)
     ]
-    wanted = [one for one in stored if not only or one.clip in only]
     if not wanted:
         raise SessionError(f"{folder}: no measured shot of {', '.join(only or ['this session'])} to draw")
-    for one in wanted:
-        drawn = draw_shot(session, shot_measured_with(session, one), one)
+    if beside and len(wanted) != 2:
+        raise SessionError(f"--beside takes two shots, but {len(wanted)} are chosen; choose them with --clip")
+    jobs = [
+        DrawJob(stored=one, label=label_of(session, one), calibration=shot_measured_with(session, one))
+        for one in wanted
+    ]
+    for job in jobs:
+        drawn = draw_shot(session, job, wish)
         print(f"{drawn.picture}  {drawn.clip.name}")
+    print(write_contact_sheet(session, jobs))
+    if beside:
+        print(write_side_by_side(session, jobs[0], jobs[1], wish))
 
 
 @app.command()

@@ -1,4 +1,4 @@
-"""Clips with the fitted path and the reading drawn into their frames, and one picture of each shot."""
+"""Clips to publish, with lane, path, launch line, swerve and reading drawn in, and one picture of each shot."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -6,24 +6,60 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from analyze.fit.shot import Shot
-from analyze.session.folder import Session
+from analyze.report.pens import (
+    LANE,
+    LAUNCH,
+    PATH,
+    READING,
+    SCALE,
+    SWERVE,
+    Image,
+    Panel,
+    Pen,
+    draw_dot,
+    draw_line,
+    panel,
+)
+from analyze.report.words import angle, length, spread
+from analyze.session.folder import Label, Session
 from analyze.session.store import StoredShot
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import SessionError
-from calibrate.units import inch_from_m, mm_from_m, sixteenths
-from tracker.clip import clip_info, read_frames
-
-Image = npt.NDArray[np.uint8]
+from calibrate.units import deg_from_rad, mm_from_m
+from tracker.clip import clip_info, read_colours
+from tracker.write_clip import write_clip
 
 BEFORE_S, AFTER_S = 0.3, 0.5  # drawn before the strike and after cushion contact
 SLOWDOWN = 4.0  # a shot takes about a second, which is too fast to follow with the eye
-# Blue, green, red, as OpenCV has them.
-_PATH, _LANE, _SCALE, _TEXT, _RIM = (31, 106, 207), (196, 178, 120), (99, 45, 123), (240, 245, 250), (25, 25, 25)
-_SHIFT = 4  # OpenCV draws at sixteenths of a pixel
+COVERAGE = 1.959964  # of a 95 % interval, in standard uncertainties
+_SCALE_REACH_M = 0.13  # of the scale that is drawn, either side of its zero
+_LEGEND = (("path of the ball", PATH), ("launch line", LAUNCH), ("swerve", SWERVE), ("reading, 95 %", READING))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawWish:
+    """How clips are to be drawn.
+
+    Attributes
+    ----------
+    slower : float
+        How many times slower than life the clip plays; 1 for life.
+    sound : bool
+        Whether the sound is kept, which only life's speed can have.
+    """
+
+    slower: float = SLOWDOWN
+    sound: bool = False
+
+    def __post_init__(self) -> None:
+        """Check the values."""
+        if not 0.1 <= self.slower <= 100:
+            raise SessionError(f"slower = {self.slower:g}, but it must be between 0.1 and 100")
+        if self.sound and self.slower != 1:
+            raise SessionError("sound goes with life's speed only: draw with --slower 1, or without --sound")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,24 +71,43 @@ class DrawnShot:
     picture : Path
         The frame of cushion contact.
     clip : Path
-        The shot, slowed down.
+        The shot.
     """
 
     picture: Path
     clip: Path
 
 
-def draw_shot(session: Session, calibration: Calibration, stored: StoredShot) -> DrawnShot:
-    """Write one measured shot as a slowed-down clip and as a picture of the moment of cushion contact.
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class DrawJob:
+    """One shot to draw.
+
+    Attributes
+    ----------
+    stored : StoredShot
+        A shot with a path.
+    label : Label
+        Whose it is.
+    calibration : Calibration
+        The one that it was measured with.
+    """
+
+    stored: StoredShot
+    label: Label
+    calibration: Calibration
+
+
+def draw_shot(session: Session, job: DrawJob, wish: DrawWish) -> DrawnShot:
+    """Write one measured shot as a clip and as a picture of the moment of cushion contact.
 
     Parameters
     ----------
     session : Session
         Gives the units and the place of the files.
-    calibration : Calibration
-        The one that the shot was measured with.
-    stored : StoredShot
-        A shot with a path.
+    job : DrawJob
+        The shot.
+    wish : DrawWish
+        How.
 
     Returns
     -------
@@ -64,64 +119,86 @@ def draw_shot(session: Session, calibration: Calibration, stored: StoredShot) ->
     RailreadError
         If the recording cannot be read or the files cannot be written.
     """
-    shot = stored.shot
+    shot = job.stored.shot
     info = clip_info(shot.clip)
-    stem = f"{Path(stored.clip).with_suffix('').as_posix().replace('/', '-')}-{shot.shot}"
-    folder = session.out_folder / "drawn"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise SessionError(f"{folder}: cannot be written ({error.strerror})") from error
-    drawn = DrawnShot(picture=folder / f"{stem}.png", clip=folder / f"{stem}.mp4")
-    rate = (session.config.camera.capture_fps or info.frame_rate) / SLOWDOWN
-    writer = cv2.VideoWriter(str(drawn.clip), cv2.VideoWriter.fourcc(*"mp4v"), rate, info.size_px)
-    if not writer.isOpened():
-        raise SessionError(f"{drawn.clip}: cannot be written")
-    units = session.config.session.units
+    drawn = drawn_files(session, job.stored)
+    make_folder(drawn.picture.parent)
+    rate = session.config.camera.capture_fps or info.frame_rate
+    frames = drawn_frames(session, job)
+    first_s = shot.path_times_s[0] - BEFORE_S
+    # The file's own times, where it plays slower than it was recorded.
+    stretch = 1.0 if session.config.camera.capture_fps is None else info.frame_rate / rate
+    sound = (shot.clip, first_s / stretch, (shot.path_times_s[-1] + AFTER_S) / stretch) if wish.sound else None
     contact_s = float(shot.path_times_s[-1])
     still: Image | None = None
-    try:
-        for time_s, image in shot_frames(session, shot):
+
+    def played() -> Iterator[tuple[float, Image]]:
+        nonlocal still
+        start_s = None
+        for time_s, image in frames:
+            start_s = time_s if start_s is None else start_s
             if time_s <= contact_s or still is None:
-                still = image.copy()
-            draw_over(image, calibration, shot, units, time_s)
-            writer.write(image)
-    finally:
-        writer.release()
+                still = image
+            yield (time_s - start_s) * wish.slower, image
+
+    write_clip(drawn.clip, played(), rate=rate / wish.slower, sound=sound)
     if still is not None:
-        draw_over(still, calibration, shot, units, contact_s)
+        # What is reached at the contact is drawn into the picture of it, whichever frame came last before.
+        draw_over(still, job.calibration, shot, contact_s)
         cv2.imwrite(str(drawn.picture), still)
     return drawn
 
 
-def shot_frames(session: Session, shot: Shot) -> Iterator[tuple[float, Image]]:
-    """Give the frames of a shot, from shortly before the strike until shortly after cushion contact.
+def drawn_files(session: Session, stored: StoredShot) -> DrawnShot:
+    """Where clip and picture of a shot go."""
+    stem = f"{Path(stored.clip).with_suffix('').as_posix().replace('/', '-')}-{stored.shot.shot}"
+    folder = session.out_folder / "drawn"
+    return DrawnShot(picture=folder / f"{stem}.png", clip=folder / f"{stem}.mp4")
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder for what is drawn; say so where that cannot be done."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SessionError(f"{folder}: cannot be written ({error.strerror})") from error
+
+
+def drawn_frames(session: Session, job: DrawJob) -> Iterator[tuple[float, Image]]:
+    """Give the frames of a shot in colour with everything drawn in, from before the strike until after the contact.
 
     Parameters
     ----------
     session : Session
-        Gives the capture rate.
-    shot : Shot
-        A shot with a path.
+        Gives the capture rate and the units.
+    job : DrawJob
+        The shot.
 
     Yields
     ------
     time_s : float
-        Of the frame.
+        On the clip's clock.
     image : (H, W, 3) uint8
-        Blue, green, red, to draw into; grey, since measuring uses brightness alone.
+        Blue, green, red.
     """
+    shot = job.stored.shot
     first_s, last_s = shot.path_times_s[0] - BEFORE_S, shot.path_times_s[-1] + AFTER_S
-    for frame in read_frames(shot.clip, capture_fps=session.config.camera.capture_fps):
-        if frame.time_s < first_s:
-            continue
-        if frame.time_s > last_s:
+    words: Panel | None = None
+    capture_fps = session.config.camera.capture_fps
+    for time_s, colours in read_colours(shot.clip, from_s=first_s, capture_fps=capture_fps):
+        if time_s > last_s:
             break
-        yield frame.time_s, np.asarray(cv2.cvtColor(frame.luma, cv2.COLOR_GRAY2BGR), dtype=np.uint8)
+        image = np.ascontiguousarray(colours)
+        draw_over(image, job.calibration, shot, time_s)
+        if words is None:
+            words = shot_panel(job.stored, job.label, session.config.session.units, image.shape[0])
+        margin = image.shape[0] // 60
+        words.lay(image, (margin, margin))
+        yield time_s, image
 
 
-def draw_over(image: Image, calibration: Calibration, shot: Shot, units: str, until_s: float) -> None:
-    """Draw lane, scale, path up to a time, and reading over a frame, in place.
+def draw_over(image: Image, calibration: Calibration, shot: Shot, until_s: float) -> None:
+    """Draw lane, scale, launch line, path up to a time, and at the end swerve and reading, in place.
 
     Parameters
     ----------
@@ -131,62 +208,63 @@ def draw_over(image: Image, calibration: Calibration, shot: Shot, units: str, un
         Camera, lane and scale.
     shot : Shot
         A shot with a path.
-    units : str
-        ``inch`` or ``mm``.
     until_s : float
         The path is drawn up to here, on the clip's clock.
     """
-    height_m = calibration.ball.radius_m
-    lane, scale = calibration.lane, calibration.scale
-    top_m = calibration.table.rail_top_m
-    lane_m = np.array(
-        [[lane.x_aim_m, y, height_m] for y in np.linspace(lane.spot_y_m, calibration.table.length_m, 40)]
-    )
-    _line(image, calibration.camera.project(lane_m), _LANE, 1)
-    number = 0.12 / scale.unit_m
-    ends_m = np.array([[*scale.tick_xy_m(sign * number), top_m] for sign in (-1, 1)])
-    _line(image, calibration.camera.project(ends_m), _SCALE, 1)
-    drawn = shot.path_times_s <= until_s
-    path_m = np.column_stack([shot.path_xy_m[drawn], np.full(int(drawn.sum()), height_m)])
-    _line(image, calibration.camera.project(path_m), _PATH, 2)
+    height_m, lane = calibration.ball.radius_m, calibration.lane
+    along_m = np.linspace(lane.spot_y_m, calibration.table.length_m, 40)
+    _lay(image, calibration, np.column_stack([np.full(40, lane.x_aim_m), along_m]), height_m, LANE)
+    reach = _SCALE_REACH_M / calibration.scale.unit_m
+    draw_line(image, _on_scale(calibration, np.array([-reach, reach]) * calibration.scale.unit_m), SCALE)
     if shot.reading_m is None:
         return
-    if until_s >= shot.path_times_s[-1]:
-        mark_m = np.array([*scale.tick_xy_m(shot.reading_m / scale.unit_m), top_m])
-        _line(image, calibration.camera.project(np.array([[*shot.path_xy_m[-1], height_m], mark_m])), _PATH, 1)
-        u_px, v_px = (round(float(value)) for value in calibration.camera.project(mark_m))
-        size_px = round(image.shape[0] / 40)
-        cv2.drawMarker(image, (u_px, v_px), _PATH, cv2.MARKER_TILTED_CROSS, size_px, 2, cv2.LINE_AA)
-    _write(image, _caption(shot, units))
+    drawn = shot.path_times_s <= until_s
+    if shot.squirt_offset_m is not None and drawn.any():
+        ends = np.array([calibration.camera.project(np.array([*shot.path_xy_m[0], height_m]))])
+        draw_line(image, np.concatenate([ends, _on_scale(calibration, np.array([shot.squirt_offset_m]))]), LAUNCH)
+    _lay(image, calibration, shot.path_xy_m[drawn], height_m, PATH)
+    if until_s < shot.path_times_s[-1]:
+        return
+    end_px = calibration.camera.project(np.array([[*shot.path_xy_m[-1], height_m]]))
+    reading_px = _on_scale(calibration, np.array([shot.reading_m]))
+    draw_line(image, np.concatenate([end_px, reading_px]), PATH)
+    if shot.squirt_offset_m is not None:
+        gap = np.linspace(shot.squirt_offset_m, shot.reading_m, 12)
+        draw_line(image, _on_scale(calibration, gap), SWERVE)
+    half_m = COVERAGE * (shot.reading_sd_m or 0.0)
+    draw_line(image, _on_scale(calibration, shot.reading_m + np.array([-half_m, half_m])), READING)
+    draw_dot(image, reading_px[0], READING, radius=5.0)
 
 
-def _caption(shot: Shot, units: str) -> str:
-    reading_m, sd_m = shot.reading_m or 0.0, shot.reading_sd_m or 0.0
-    half_m = 1.96 * sd_m
-    if units == "inch":
-        return f"reading {inch_from_m(reading_m):+.3f} +- {inch_from_m(half_m):.3f} in ({sixteenths(reading_m)})"
-    return f"reading {mm_from_m(reading_m):+.1f} +- {mm_from_m(half_m):.1f} mm"
+def shot_panel(stored: StoredShot, label: Label, units: str, height_px: int) -> Panel:
+    """Write whose shot it is and what was measured, in the session's units, and the legend."""
+    shot = stored.shot
+    title = " · ".join(
+        part for part in (label.condition, label.shooter, f"{stored.clip}, shot {shot.shot}") if part
+    )
+    lines = [title]
+    if shot.reading_m is not None:
+        half = spread(COVERAGE * mm_from_m(shot.reading_sd_m or 0.0), units)
+        lines.append(f"reading {length(mm_from_m(shot.reading_m), units)} ± {half}")
+    if shot.launch_rad is not None:
+        lines.append(f"launch {angle(deg_from_rad(shot.launch_rad))}, {shot.launch_speed_m_s or 0:.2f} m/s")
+    if shot.swerve_offset_m is not None:
+        seen = "" if shot.swerve_seen else " (not resolved)"
+        lines.append(f"swerve {length(mm_from_m(shot.swerve_offset_m), units)}{seen}")
+    if shot.reason is not None:
+        lines.append(f"{shot.status}: {shot.reason.slug}")
+    return panel(tuple(lines), _LEGEND, height_px=height_px)
 
 
-def _line(image: Image, points_px: Floats, colour: tuple[int, int, int], width: int) -> None:
-    seen = np.isfinite(points_px).all(axis=1)
-    if seen.sum() > 1:
-        places = np.round(points_px[seen] * 2**_SHIFT).astype(np.int32)
-        cv2.polylines(image, [places], False, colour, width, cv2.LINE_AA, _SHIFT)  # noqa: FBT003 - OpenCV's order
+def _on_scale(calibration: Calibration, offsets_m: Floats) -> Floats:
+    """(N, 2) places in the picture of readings (N,) on the scale."""
+    scale = calibration.scale
+    points = scale.ticks_xy_m(offsets_m / scale.unit_m)
+    heights = np.full(len(points), calibration.table.rail_top_m)
+    places: Floats = calibration.camera.project(np.column_stack([points, heights]))
+    return places
 
 
-def _write(image: Image, text: str) -> None:
-    """Write a caption with a dark rim into the lower left corner, in proportion to the frame."""
-    size = image.shape[0] / 720
-    place = (round(18 * size), image.shape[0] - round(22 * size))
-    for colour, width in ((_RIM, 5), (_TEXT, 2)):
-        cv2.putText(
-            image,
-            text,
-            place,
-            cv2.FONT_HERSHEY_SIMPLEX,
-            0.9 * size,
-            colour,
-            max(1, round(width * size)),
-            cv2.LINE_AA,
-        )
+def _lay(image: Image, calibration: Calibration, xy_m: Floats, height_m: float, pen: Pen) -> None:
+    places = calibration.camera.project(np.column_stack([xy_m, np.full(len(xy_m), height_m)]))
+    draw_line(image, places, pen)
