@@ -48,7 +48,7 @@ def compare_spreads(cells: Cells) -> Spreads:
         return Spreads(p=None, differ=False, sd=sd)
     if (variance[told] <= 0).any():
         return Spreads(p=0.0, differ=True, sd=sd)
-    p = bartlett(variance[told], df[told])
+    p = bartlett(variance[told], df[told].astype(np.float64))
     return Spreads(p=p, differ=p < UNEQUAL_BELOW, sd=sd)
 
 
@@ -93,7 +93,7 @@ def _grid(cells: Cells, variances: CellVariances) -> _Grid:
 
 
 def _over_common(values: Floats, grid: _Grid, a: Ints, b: Ints) -> tuple[Floats, Floats]:
-    """Sums of the values of a, and of b, over the blocks that both have."""
+    """Sum the values of a, and of b, over the blocks that both have."""
     sums = values @ grid.present.T  # sums[i, j]: of i's values over the blocks that j has too
     return sums[a, b], sums[b, a]
 
@@ -232,7 +232,8 @@ def _pairs(cells: Cells, grid: _Grid, order: Ints, slope_cov: Floats) -> Estimat
         difference = difference - shift @ cells.slope
         se2 = se2 + np.einsum("ni,ij,nj->n", shift, slope_cov, shift)
     return Estimates(
-        a=a, b=b, difference=difference, se=np.sqrt(se2), df=np.nan_to_num(df, nan=0.0), k=len(order), method=method,
+        a=a, b=b, difference=difference, se=np.sqrt(se2), df=np.nan_to_num(df, nan=0.0), k=len(order),
+        method=method,
         notes=_pair_notes(cells, grid, a, b, common), lasting_variance=np.zeros(len(a)),
         shots_a=np.nan_to_num(shots_a, nan=1.0, posinf=1.0), shots_b=np.nan_to_num(shots_b, nan=1.0, posinf=1.0),
         df_grows=True, shooters=0,

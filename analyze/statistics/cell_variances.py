@@ -8,6 +8,7 @@ tested first, since such a test misses what few shots hide and its choice spoils
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import stats
 
 from analyze.statistics.cells import Cells
@@ -46,12 +47,14 @@ class CellVariances:
 
 
 def blocks_of(cells: Cells) -> Ints:
-    """Number the blocks, a shooter in a session each, from 0."""
+    """Tell the block of each cell, a shooter in a session each, counted from 0."""
     return np.asarray(np.unique(cells.session * len(cells.shooters) + cells.shooter, return_inverse=True)[1])
 
 
-def _over(total: Floats, df: Floats) -> Floats:
-    return np.divide(total, df, out=np.full(len(df), np.nan), where=df > 0)
+def _over(total: npt.ArrayLike, df: npt.ArrayLike) -> Floats:
+    sums, degrees = np.asarray(total, dtype=np.float64), np.asarray(df, dtype=np.float64)
+    share: Floats = np.divide(sums, degrees, out=np.full(len(degrees), np.nan), where=degrees > 0)
+    return share
 
 
 def cell_variances(cells: Cells) -> CellVariances:
@@ -65,9 +68,9 @@ def cell_variances(cells: Cells) -> CellVariances:
     Returns
     -------
     CellVariances
-        Cells of three or more shots that are not all equal keep their own. The others of one shooter are pooled; what
-        is left of one degree of freedom or none takes the larger of its own and the shooter's whole scatter, and
-        where a shooter made one shot of everything, that of all shooters.
+        Cells of three or more shots that are not all equal keep their own. The others of one shooter are pooled;
+        what is left of one degree of freedom or none takes the larger of its own and the shooter's whole scatter,
+        and where a shooter made one shot of everything, that of all shooters.
     """
     block, df = blocks_of(cells), cells.spread_df
     count = int(block.max()) + 1
@@ -86,14 +89,17 @@ def cell_variances(cells: Cells) -> CellVariances:
 
     own = _over(cells.within_ss, df)
     variance = np.where(small, shared[block], own)
-    notes = [*_scatter_note(cells, block, whole, whole_df), *_pooled_note(cells, small, lent[block])]
+    notes = [
+        *_scatter_note(cells, block, whole, np.asarray(whole_df, dtype=np.float64)),
+        *_pooled_note(cells, small, lent[block]),
+    ]
     if cells.measuring_variance is not None:
         below = variance < cells.measuring_variance
         if below.any():
             notes.append(
-                f"In {int(below.sum())} of {len(below)} combinations of condition and shooter the shots scatter less "
-                f"than their measuring uncertainty says ({np.sqrt(cells.measuring_variance):.3g}); there the latter "
-                "is used."
+                f"In {int(below.sum())} of {len(below)} combinations of condition and shooter the shots scatter "
+                f"less than their measuring uncertainty says ({np.sqrt(cells.measuring_variance):.3g}); there the "
+                "latter is used."
             )
         variance = np.where(below, cells.measuring_variance, variance)
     return CellVariances(

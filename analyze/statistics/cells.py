@@ -109,9 +109,9 @@ def _codes(shots: pd.DataFrame, column: str) -> tuple[Ints, tuple[str, ...]]:
 def _between_sd(values: Floats, variance: Floats, cell: Ints, n_cells: int) -> float:
     """Shot-to-shot variance beyond what the measuring explains, the same in all cells; rather too large.
 
-    Solves sum w (y - weighted mean)^2 = c with w = 1 / (s + measuring variance), as Paule & Mandel 1982 (J. Res. NBS
-    87, 377) do for c = N - J. Their estimate comes out too small half of the time, and precise shots then weigh more
-    than they are worth; c is therefore the lower quantile `_LOW_CHANCE` of chi-square.
+    Solves sum w (y - weighted mean)^2 = c with w = 1 / (s + measuring variance), as Paule & Mandel 1982 (J. Res.
+    NBS 87, 377) do for c = N - J. Their estimate comes out too small half of the time, and precise shots then weigh
+    more than they are worth; c is therefore the lower quantile `_LOW_CHANCE` of chi-square.
     """
     df = len(values) - n_cells
     if df < 1:

@@ -352,8 +352,8 @@ def general_model(cells: Cells, order: Ints, *, shared_sd: float) -> Model:
 
 
 NO_SHARPER = (
-    "No interval in general is narrower than the one for these shooters: where shooter x condition came out smaller "
-    "than the scatter of shots, the latter counts."
+    "No interval in general is narrower than the one for these shooters: where shooter x condition came out "
+    "smaller than the scatter of shots, the latter counts."
 )
 
 
@@ -370,7 +370,8 @@ def no_sharper(general: Model, these: Model, confidence: float) -> Model:
     Returns
     -------
     Model
-        Standard errors and half widths of the intervals at least those of `these`, and a note where that was needed.
+        Standard errors and half widths of the intervals at least those of `these`, and a note where that was
+        needed.
     """
     one, least = general.estimates, these.estimates
     with np.errstate(invalid="ignore"):

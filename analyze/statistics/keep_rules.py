@@ -126,8 +126,8 @@ def apply_keep_rule(
     -------
     DataFrame
         A checked copy in which `kept` is False for those shots; nothing is removed. A shot set aside before stays
-        so. Control shots follow the same rule. `closest` adds the column ``chosen_from``, from how many shots of its
-        cell a shot was chosen or not, by which `compare` knows that it must allow for the choosing.
+        so. Control shots follow the same rule. `closest` adds the column ``chosen_from``, from how many shots of
+        its cell a shot was chosen or not, by which `compare` knows that it must allow for the choosing.
     """
     if closest_k < 1:
         raise ValueError(f"closest_k must be 1 or more, but got {closest_k!r}")
