@@ -1,5 +1,7 @@
 """The foot cushion: where the ball meets it, which sightings come before, and whether the ball turned back."""
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -13,10 +15,23 @@ TURN_WITHIN_S = 0.3
 
 
 def centre_at_contact_y_m(calibration: Calibration) -> float:
-    """Y of the ball's centre when the ball touches the foot cushion's nose, which stands above its equator."""
+    """Give y of the ball's centre when it touches the foot cushion: the nose meets the ball above its equator.
+
+    Returns
+    -------
+    float
+        ``L - sqrt(R^2 - (nose height - R)^2)``, table frame, in m.
+
+    Raises
+    ------
+    ValueError
+        If the nose passes over the ball.
+    """
     radius_m = calibration.ball.radius_m
-    above_m = min(max(calibration.table.nose_height_m - radius_m, 0.0), radius_m)
-    return calibration.table.length_m - float(np.sqrt(radius_m**2 - above_m**2))
+    above_m = calibration.table.nose_height_m - radius_m
+    if abs(above_m) >= radius_m:
+        raise ValueError(f"the cushion nose must meet the ball, but it is {above_m:.4f} m above its centre")
+    return calibration.table.length_m - math.sqrt(radius_m**2 - above_m**2)
 
 
 def before_contact(

@@ -46,6 +46,7 @@ SOURCES = {
     "timing": "readout time of the rolling shutter",
     "friction": "prior knowledge of sliding and rolling friction",
     "spin": "prior knowledge of the spin that a tip can give",
+    "table": "prior knowledge of how level the table is, and of the nap of its cloth",
     "slide-end": "where the slide ended, when the sightings do not show it",
 }
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from analyze.fit.motion import GRAVITY_M_S2, state
 from analyze.fit.path_fit import PathFit, fit_path
-from analyze.fit.problem import OUTLIER, READOUT, MotionPriors
+from analyze.fit.problem import OUTLIER, READOUT
 from analyze.fit.reasons import (
     FAR_FROM_RAIL,
     HOP,
@@ -36,7 +36,6 @@ KINK_GAIN, KINK_TURN = 30.0, 0.02
 BENT_SCALE = 1.2
 HOP_GAIN, HOP_SHARE = 25.0, 0.3
 BREAK_SIGHTINGS, LOST_END = 8, 3
-_NOISE_DOF = MotionPriors().noise_dof
 _HOP_TIMES_S = (0.02, 0.03, 0.04, 0.05, 0.065, 0.08, 0.1, 0.13, 0.16, 0.2)
 
 
@@ -78,7 +77,7 @@ def _find_misfit(fit: PathFit, path: BallPath, calibration: Calibration) -> NotM
     """Compare start, end and scatter of the path with the fit."""
     if fit.rest_distance > OUTLIER:
         return NotMeasured(NO_REST, f"{fit.rest_distance:.1f} standard deviations apart")
-    places, _ = state(fit.parameters, fit.times_s[fit.weights > 0])
+    places, _ = state(fit.parameters, fit.times_s[fit.weights > 0], pull_m_s2=fit.pull_m_s2)
     gap_m = fit.contact_y_m - float(places[:, 1].max())
     if gap_m > FAR_M:
         return NotMeasured(FAR_FROM_RAIL, f"last seen {gap_m * 1000:.0f} mm before the rail")
@@ -94,14 +93,14 @@ def _find_misfit(fit: PathFit, path: BallPath, calibration: Calibration) -> NotM
 
 def _whitened_slopes(fit: PathFit, calibration: Calibration) -> Floats:
     """Differentiate the whitened image by the place of the ball, (N, 2, 3), noise scale applied."""
-    places, _ = state(fit.parameters, fit.times_s)
+    places, _ = state(fit.parameters, fit.times_s, pull_m_s2=fit.pull_m_s2)
     points = np.column_stack([places, np.full(len(places), calibration.ball.radius_m)])
     slopes: Floats = fit.noise.whiten / fit.noise_scale @ calibration.camera.project_jacobian(points)
     return slopes
 
 
 def _held(fit: PathFit, path: BallPath, calibration: Calibration) -> Floats:
-    """Information on the fitted values from priors and place of rest, (10, 10)."""
+    """Information on the fitted values from priors and place of rest, (11, 11)."""
     rest = np.array([*fit.theta[:2], calibration.ball.radius_m])
     slope = calibration.camera.project_jacobian(rest)[:, :2] / fit.noise_scale
     held = np.diag(fit.prior_precision)
@@ -116,7 +115,7 @@ def _gain(fit: PathFit, held: Floats, columns: Floats, weights: Floats) -> tuple
     ----------
     fit : PathFit
         The fitted motion.
-    held : (10, 10) array
+    held : (11, 11) array
         Information of priors and place of rest.
     columns : (N, 2, K) array
         Whitened effect of each extra term.
@@ -153,8 +152,9 @@ def _gain(fit: PathFit, held: Floats, columns: Floats, weights: Floats) -> tuple
         return 0.0, np.zeros(columns.shape[2])
     gain = float(pull @ best - without)
     left = float(right @ weighed_right) - float(without) - gain
-    counted = _NOISE_DOF + max(2 * float(weights.sum()) - n, 0.0)
-    noise = (_NOISE_DOF / fit.noise_scale**2 + max(left, 0.0)) / counted
+    believed = fit.error_priors.noise_dof
+    counted = believed + max(2 * float(weights.sum()) - n, 0.0)
+    noise = (believed / fit.noise_scale**2 + max(left, 0.0)) / counted
     return gain / noise, best[n:]
 
 
@@ -202,7 +202,7 @@ def _find_break(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMe
             centre_cov_px2=path.centre_cov_px2[:count],
             turned_s=None,
         )
-        found = fit_path(start, calibration, readout=readout)
+        found = fit_path(start, calibration, readout=readout, priors=fit.motion_priors, errors=fit.error_priors)
         return (
             isinstance(found, PathFit) and found.noise_scale < PATTERN_SCALE and bool((found.weights > 0)[3:].all())
         )

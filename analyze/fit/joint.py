@@ -1,4 +1,4 @@
-"""What the shots of a session say together about what they share: camera, readout time, friction of the cloth.
+"""What the shots of a session say together about what they share: camera, readout, friction and pull of the cloth.
 
 Near its fit a shot is linear in its own values and in the shared ones, so its own values can be eliminated: what is
 left is a Gaussian in the shared values (block elimination, as in bundle adjustment: Triggs et al. 2000). What a
@@ -20,11 +20,12 @@ import numpy as np
 from scipy.stats import chi2
 
 from analyze.fit.path_fit import PathFit
+from analyze.fit.priors import MotionPriors
 from analyze.fit.problem import (
     FIT_PARAMETERS,
     N_FIT,
+    PULL,
     READOUT,
-    MotionPriors,
     build_problem,
     inverse,
     weighed,
@@ -39,7 +40,7 @@ N_CALIBRATION, N_CAMERA = len(CALIBRATION_PARAMETERS), len(CAMERA_PARAMETERS)
 _MU_S, _MU_R = FIT_PARAMETERS.index("log_mu_s"), FIT_PARAMETERS.index("log_mu_r")
 # Shared: deviations of the calibration, then of the means that the shots' own values scatter about, then a location
 # error that changes slowly along the lane and is the same in all shots.
-_LINKED = (_MU_S, _MU_R, READOUT)
+_LINKED = (_MU_S, _MU_R, READOUT, PULL)
 _LINKS = np.arange(N_CALIBRATION, N_CALIBRATION + len(_LINKED))
 _WAVES = np.arange(_LINKS[-1] + 1, _LINKS[-1] + 7)  # constant, slope and bend along the lane, in u and in v
 N_SHARED = int(_WAVES[-1]) + 1
@@ -49,6 +50,7 @@ LEAST_SHOTS = 4
 # How far the friction of one shot strays from that of the cloth, as a logarithm: not known, so the shots decide.
 STRAYS = (0.03, 0.06, 0.12, 0.2, 0.28)
 _SAME_READOUT_S = 1e-5
+_SAME_PULL_M_S2 = 0.0007  # a lane is no plane, and shots run along different parts of it (chosen: 0.1 mm/m)
 LEAST_GAIN = 3.0  # log of 20: the shots must speak clearly for having something in common
 LEAST_ACCORD = 1e-4  # paths more discordant with the marks than that have errors that are in no model
 _TELLING = 1e-3  # axes in which the paths say less than this share of what was known do not count
@@ -97,14 +99,14 @@ class _Linear:
     """One shot at its fit: whitened residuals and their derivatives."""
 
     right: Floats  # (2 N + 2,)
-    own: Floats  # (2 N + 2, 12)
+    own: Floats  # (2 N + 2, 13)
     shared: Floats  # (2 N + 2, S)
     weighed_right: Floats  # the same three times the inverse covariance
     weighed_own: Floats
     weighed_shared: Floats
-    own_precision: Floats  # (12,) priors other than the linked ones
-    own_pull: Floats  # (12,)
-    off: Floats  # (3,) linked values minus the means of their priors
+    own_precision: Floats  # (13,) priors other than the linked ones
+    own_pull: Floats  # (13,)
+    off: Floats  # (4,) linked values minus the means of their priors
     prior_cost: float
 
 
@@ -120,6 +122,8 @@ class Joint:
         As before any shot.
     priors : MotionPriors
         As before any shot.
+    ball_bias_px : float
+        Location error that changes slowly along the lane and is the same in all shots, at each of its terms.
     evidence : dict
         For each pair of strays (of sliding and of rolling friction), what each shot says.
     """
@@ -127,6 +131,7 @@ class Joint:
     calibration: Calibration
     readout: Readout
     priors: MotionPriors
+    ball_bias_px: float
     evidence: dict[tuple[float, float], tuple[ShotEvidence, ...]]
 
     @property
@@ -141,11 +146,12 @@ class Joint:
             math.sqrt(priors.log_mu_s_sd**2 - strays[0] ** 2),
             math.sqrt(priors.log_mu_r_sd**2 - strays[1] ** 2),
             self.readout.sd_s,
+            math.sqrt(priors.pull_sd_m_s2**2 - _SAME_PULL_M_S2**2),
         )
         precision = np.zeros((N_SHARED, N_SHARED))
         precision[:N_CALIBRATION, :N_CALIBRATION] = inverse(self.calibration.cov)
         precision[_LINKS, _LINKS] = 1 / np.square(sds)
-        precision[_WAVES, _WAVES] = 1 / priors.ball_bias_px**2
+        precision[_WAVES, _WAVES] = 1 / self.ball_bias_px**2
         return precision
 
     @cached_property
@@ -241,13 +247,15 @@ class Joint:
         calibration = replace(
             self.calibration.with_parameters(self.calibration.parameters + mean[c]), cov=cov[c, c]
         )
-        at_s, at_r, at_readout = _LINKS
+        at_s, at_r, at_readout, at_pull = _LINKS
         priors = replace(
             self.priors,
             mu_s=self.priors.mu_s * math.exp(mean[at_s]),
             log_mu_s_sd=math.sqrt(cov[at_s, at_s] + stray2[0]),
             mu_r=self.priors.mu_r * math.exp(mean[at_r]),
             log_mu_r_sd=math.sqrt(cov[at_r, at_r] + stray2[1]),
+            pull_m_s2=self.priors.pull_m_s2 + float(mean[at_pull]),
+            pull_sd_m_s2=math.sqrt(cov[at_pull, at_pull] + _SAME_PULL_M_S2**2),
         )
         # A global shutter's moves by nanoseconds, to either side.
         readout = Readout(
@@ -283,12 +291,13 @@ def join(
     """
     priors = priors or MotionPriors()
     readout = readout.within_a_frame(min(path.frame_period_s for path, _ in shots))
-    linear = [_linear(path, fit, calibration, readout, priors) for path, fit in shots]
+    linear = [_linear(path, fit, calibration, readout) for path, fit in shots]
     pairs = product(STRAYS, STRAYS)
     return Joint(
         calibration=calibration,
         readout=readout,
         priors=priors,
+        ball_bias_px=shots[0][1].error_priors.ball_bias_px,
         evidence={strays: tuple(_eliminated(one, strays) for one in linear) for strays in pairs},
     )
 
@@ -332,11 +341,9 @@ def _summed(shots: Sequence[ShotEvidence]) -> tuple[Floats, Floats]:
     return precision, pull
 
 
-def _linear(
-    path: BallPath, fit: PathFit, calibration: Calibration, readout: Readout, priors: MotionPriors
-) -> _Linear:
+def _linear(path: BallPath, fit: PathFit, calibration: Calibration, readout: Readout) -> _Linear:
     """Lay out one shot at its fit."""
-    problem = build_problem(path, calibration, readout, priors)
+    problem = build_problem(path, calibration, readout, fit.motion_priors)
     white, slope = problem.residuals(fit.theta)
     _, _, points = problem.predict(fit.theta)
     by_camera = calibration.camera.project_parameter_jacobian(points)
@@ -353,7 +360,7 @@ def _linear(
     prior = problem.prior_precision.copy()
     prior[linked] = 0.0
     gap = problem.prior_mean - fit.theta
-    own_precision = np.concatenate([prior, np.full(2, 1 / priors.ball_bias_px**2)])
+    own_precision = np.concatenate([prior, np.full(2, 1 / fit.error_priors.ball_bias_px**2)])
     return _Linear(
         right=white.ravel(),
         own=own,
@@ -371,7 +378,7 @@ def _linear(
 def _eliminated(one: _Linear, strays: tuple[float, float]) -> ShotEvidence:
     """Eliminate a shot's own values."""
     linked = np.array(_LINKED)
-    link = 1 / np.square([*strays, _SAME_READOUT_S])
+    link = 1 / np.square([*strays, _SAME_READOUT_S, _SAME_PULL_M_S2])
     block = one.own.T @ one.weighed_own + np.diag(one.own_precision)
     block[linked, linked] += link
     cross = one.own.T @ one.weighed_shared

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from analyze.fit.problem import MotionPriors
+from analyze.fit.priors import MotionPriors
 from calibrate.calibration import Calibration
 from tracker.readout import Readout
 

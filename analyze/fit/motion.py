@@ -9,6 +9,7 @@ rigid bodies (Halliday, Resnick, Walker, chapter on rolling; the bowling-ball pr
 
 import numpy as np
 
+from analyze.fit.pull import pulled
 from calibrate.arrays import Floats
 
 GRAVITY_M_S2 = 9.80665  # standard gravity, CGPM 1901; it varies by 0.3 % over the globe, which mu_s and mu_r absorb
@@ -80,7 +81,7 @@ def _unit(vectors: Floats) -> tuple[Floats, Floats]:
     return vectors / safe[..., None], length
 
 
-def state(parameters: Floats, times_s: Floats) -> tuple[Floats, Floats]:
+def state(parameters: Floats, times_s: Floats, *, pull_m_s2: float = 0.0) -> tuple[Floats, Floats]:
     """Place and velocity of the ball's centre.
 
     Parameters
@@ -89,6 +90,8 @@ def state(parameters: Floats, times_s: Floats) -> tuple[Floats, Floats]:
         In the order of `MOTION_PARAMETERS`.
     times_s : (N,) or (..., N) array
         Times on the clock of `strike_s`. Before the strike the ball rests.
+    pull_m_s2 : float
+        Of the table, to the right; see `analyze.fit.pull`.
 
     Returns
     -------
@@ -112,11 +115,14 @@ def state(parameters: Floats, times_s: Floats) -> tuple[Floats, Floats]:
     slide_velocity = v0 - slide_acc * sliding
     roll_velocity = (roll_speed - roll_acc * rolling)[..., None] * roll_dir
     velocity_m_s = np.where((tau < end)[..., None], slide_velocity, roll_velocity)
+    way, speed, _ = pulled(tau, end)
+    position_m[..., 0] += pull_m_s2 * way
+    velocity_m_s[..., 0] += pull_m_s2 * speed
     velocity_m_s = np.where((np.asarray(times_s) < p[..., 2])[..., None], 0.0, velocity_m_s)
     return position_m, velocity_m_s
 
 
-def state_jacobian(parameters: Floats, times_s: Floats) -> tuple[Floats, Floats]:
+def state_jacobian(parameters: Floats, times_s: Floats, *, pull_m_s2: float = 0.0) -> tuple[Floats, Floats, Floats]:
     """Place of the ball's centre and its derivative with respect to the parameters, for fitting.
 
     Before the strike the slide is run backwards instead of stopping: a fit whose strike time is still wrong
@@ -128,6 +134,8 @@ def state_jacobian(parameters: Floats, times_s: Floats) -> tuple[Floats, Floats]
         In the order of `MOTION_PARAMETERS`.
     times_s : (N,) array
         Times on the clock of `strike_s`.
+    pull_m_s2 : float
+        Of the table, to the right.
 
     Returns
     -------
@@ -136,6 +144,8 @@ def state_jacobian(parameters: Floats, times_s: Floats) -> tuple[Floats, Floats]
     jacobian : (N, 2, 9) array
         Derivative of `position_m`. Continuous at the end of the slide (the velocity does not jump there), which
         is what Gauss-Newton needs.
+    by_pull : (N,) array
+        Derivative of the place across with respect to the pull.
     """
     p = np.asarray(parameters, dtype=np.float64)
     start, v0, u0, mu_s = p[0:2], p[3:5], p[5:7], float(p[7])
@@ -160,7 +170,12 @@ def state_jacobian(parameters: Floats, times_s: Floats) -> tuple[Floats, Floats]
         jacobian[slides, :, 7] = -GRAVITY_M_S2 * half_t2[:, None] * slip_dir
     if not slides.all():
         _roll(tau, ~slides, p, end=end, position=position, jacobian=jacobian)
-    return position, jacobian
+    way, velocity, by_slide = pulled(np.maximum(tau, 0.0), end)
+    position[:, 0] += pull_m_s2 * way
+    jacobian[:, 0, 2] -= pull_m_s2 * velocity
+    jacobian[:, 0, 5:7] += pull_m_s2 * by_slide[:, None] * (2 * slip_dir / (7 * mu_s * GRAVITY_M_S2))
+    jacobian[:, 0, 7] -= pull_m_s2 * by_slide * end / mu_s
+    return position, jacobian, way
 
 
 def _roll(tau: Floats, rolls: Floats, p: Floats, *, end: float, position: Floats, jacobian: Floats) -> None:

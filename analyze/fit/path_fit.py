@@ -6,15 +6,16 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from analyze.fit.motion import crossing_s
+from analyze.fit.priors import ErrorPriors, MotionPriors
 from analyze.fit.problem import (
     LONGEST_STEP,
     MIN_SIGHTINGS,
     N_FIT,
     NUISANCE_PARAMETERS,
+    PULL,
     READOUT,
     STRIKE,
     Flags,
-    MotionPriors,
     Problem,
     build_problem,
     inverse,
@@ -32,6 +33,7 @@ from calibrate.calibration import Calibration
 from calibrate.camera import CAMERA_PARAMETERS
 from calibrate.errors import NotMeasured
 from tracker.autocorrelation import variance_factor
+from tracker.contact import centre_at_contact_y_m
 from tracker.path import BallPath
 from tracker.readout import Readout
 
@@ -47,11 +49,11 @@ class PathFit:
 
     Attributes
     ----------
-    theta : (10,) float64
+    theta : (11,) float64
         Fitted values in the order of `FIT_PARAMETERS`.
     parameters : (9,) float64
         The same motion in the order of `motion.MOTION_PARAMETERS`.
-    cov : (10, 10) float64
+    cov : (11, 11) float64
         Covariance of `theta` from sightings and priors, the nuisance parameters taken as exact.
     prior_precision : (10,) float64
         Precision that the priors gave each of `theta`; 0 where there is no prior.
@@ -73,7 +75,7 @@ class PathFit:
         Sighting minus prediction.
     whitened : (N, 2) float64
         The same over the tracker's uncertainties, the drift left in.
-    jacobian : (N, 2, 10) float64
+    jacobian : (N, 2, 11) float64
         Derivative of the whitened prediction with respect to `theta`.
     noise : SightingNoise
         The tracker's uncertainties of the sightings.
@@ -88,6 +90,8 @@ class PathFit:
         Weighted sum of squares of the whitened residuals, and their degrees of freedom.
     cost : float
         What was minimised, with the noise scale applied.
+    motion_priors, error_priors, readout : MotionPriors, ErrorPriors, Readout
+        What the fit was told.
     nodes : tuple of SlideNode
         The posterior in pieces where the sightings do not show the end of the slide; else empty, and `theta` with
         `cov` describe it.
@@ -114,6 +118,9 @@ class PathFit:
     chi2: float
     dof: float
     cost: float
+    motion_priors: MotionPriors
+    error_priors: ErrorPriors
+    readout: Readout
     nodes: tuple[SlideNode, ...] = ()
 
     def __post_init__(self) -> None:
@@ -123,6 +130,11 @@ class PathFit:
             if isinstance(value, np.ndarray) and value.dtype == np.float64:
                 object.__setattr__(self, item.name, readonly(item.name, value, value.shape))
 
+    @property
+    def pull_m_s2(self) -> float:
+        """What the table pulls a rolling ball to the right, as fitted."""
+        return float(self.theta[PULL])
+
 
 def fit_path(
     path: BallPath,
@@ -130,6 +142,7 @@ def fit_path(
     *,
     readout: Readout,
     priors: MotionPriors | None = None,
+    errors: ErrorPriors | None = None,
 ) -> PathFit | NotMeasured:
     """Fit the motion of a sliding and rolling ball to all sightings of a shot at once.
 
@@ -142,7 +155,9 @@ def fit_path(
     readout : Readout
         Time from the first row of a frame to the last; it is fitted, with this as prior.
     priors : MotionPriors, optional
-        Prior knowledge.
+        Prior knowledge of friction, spin and table.
+    errors : ErrorPriors, optional
+        Prior knowledge of how well the ball is located.
 
     Returns
     -------
@@ -157,11 +172,11 @@ def fit_path(
     the uncertainty follows from the implicit derivative of the minimum (one more Gauss-Newton step with moved
     camera).
     """
-    priors = priors or MotionPriors()
+    priors, errors = priors or MotionPriors(), errors or ErrorPriors()
     if path.n_sightings < MIN_SIGHTINGS:
         return NotMeasured(TOO_FEW_SIGHTINGS, f"{path.n_sightings} sightings, {MIN_SIGHTINGS} needed")
     problem = build_problem(path, calibration, readout, priors)
-    contact_y_m = contact_line_y_m(calibration)
+    contact_y_m = centre_at_contact_y_m(calibration)
     starts = _starts(problem)
     if not starts:
         return NotMeasured(NO_FIT, "the ball does not move along the lane")
@@ -184,25 +199,16 @@ def fit_path(
         return NotMeasured(RAIL_NOT_REACHED, "the fitted motion ends before the cushion")
     try:
         return _posterior(
-            problem, theta, priors, contact_y_m=contact_y_m, contact_s=contact_s, cost=cost, scale=scale
+            problem,
+            theta,
+            _Told(priors, errors, readout),
+            contact_y_m=contact_y_m,
+            contact_s=contact_s,
+            cost=cost,
+            scale=scale,
         )
     except np.linalg.LinAlgError:
         return NotMeasured(NO_FIT, "the sightings do not determine a motion")
-
-
-def contact_line_y_m(calibration: Calibration) -> float:
-    """Give y of the ball's centre when it touches the foot cushion: the nose meets the ball above its equator.
-
-    Returns
-    -------
-    float
-        ``L - sqrt(R^2 - (nose height - R)^2)``, table frame, in m.
-    """
-    radius_m = calibration.ball.radius_m
-    above_m = calibration.table.nose_height_m - radius_m
-    if abs(above_m) >= radius_m:
-        raise ValueError(f"the cushion nose must meet the ball, but it is {above_m:.4f} m above its centre")
-    return calibration.table.length_m - math.sqrt(radius_m**2 - above_m**2)
 
 
 def _starts(problem: Problem) -> list[Floats]:
@@ -265,10 +271,17 @@ def _persistence_factor(persistence: tuple[float, float]) -> float:
     return variance_factor(min(max(persistence[0] - persistence[1], 0.0), 0.8))
 
 
+@dataclass(frozen=True, slots=True)
+class _Told:
+    motion: MotionPriors
+    errors: ErrorPriors
+    readout: Readout
+
+
 def _posterior(
     problem: Problem,
     theta: Floats,
-    priors: MotionPriors,
+    told: _Told,
     *,
     contact_y_m: float,
     contact_s: float,
@@ -291,10 +304,10 @@ def _posterior(
         cov = inverse(hessian)
         dof = float(2 * (1 + np.count_nonzero(weights)) - np.trace(cov @ (hessian - precision)))
         chi2 = float(right @ weighed_right)
-        noise2 = (priors.noise_dof + chi2) / (priors.noise_dof + max(dof, 0.0))
+        noise2 = (told.errors.noise_dof + chi2) / (told.errors.noise_dof + max(dof, 0.0))
         persistence = _persistence(problem.noise.innovations(white[1:], weights))
         # the tracker states what it knows to persist: only what goes beyond that raises the noise
-        noise2 = max(priors.least_noise**2, noise2 * _persistence_factor(persistence))
+        noise2 = max(told.errors.least_noise**2, noise2 * _persistence_factor(persistence))
     gradient = rows.T @ weighed_right / noise2 + precision @ (problem.prior_mean - theta)
     theta = theta + np.clip(cov @ gradient, -LONGEST_STEP, LONGEST_STEP)
     white, slope = problem.residuals(theta)
@@ -307,7 +320,7 @@ def _posterior(
     nuisance_slope = -cov @ slope.reshape(-1, N_FIT).T @ weighed(weighing, moved) / noise2
     nuisance_cov = np.zeros((len(NUISANCE_PARAMETERS),) * 2)
     nuisance_cov[:-2, :-2] = problem.calibration.cov
-    nuisance_cov[-2:, -2:] = priors.ball_bias_px**2 * np.eye(2)
+    nuisance_cov[-2:, -2:] = told.errors.ball_bias_px**2 * np.eye(2)
 
     image, _, _ = problem.predict(theta)
     if not (np.isfinite(image).all() and np.isfinite(theta).all()):
@@ -339,5 +352,8 @@ def _posterior(
         chi2=chi2,
         dof=dof,
         cost=cost,
+        motion_priors=told.motion,
+        error_priors=told.errors,
+        readout=told.readout,
         nodes=nodes,
     )

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyze.fit.motion import state_jacobian
+from analyze.fit.priors import MotionPriors
 from analyze.fit.sighting_noise import SightingNoise, Weighing, sighting_noise
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
@@ -26,8 +27,10 @@ FIT_PARAMETERS = (
     "log_mu_s",
     "log_mu_r",
     "readout_s",
+    "pull_m_s2",
 )
-"""What is fitted. Slips are in units of the launch speed, right and forward; `log_` is the natural logarithm.
+"""What is fitted. Slips are in units of the launch speed, right and forward; `log_` is the natural logarithm; the
+pull is the table's (`analyze.fit.pull`).
 
 In these the priors are Gaussian and the posterior is nearly so, which it is not in velocities and coefficients.
 """
@@ -40,47 +43,7 @@ OUTLIER = 5.0  # beyond this a sighting is not used at all; 4e-6 of good ones ar
 _DRIFT_ROUNDS = 5  # of weights and drift in turn: of 108 shots' weights none was then 0.003 from where it ends
 N_FIT = len(FIT_PARAMETERS)
 STRIKE, READOUT = FIT_PARAMETERS.index("strike_s"), FIT_PARAMETERS.index("readout_s")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MotionPriors:
-    """What is known before a shot is seen, as means and standard deviations of Gaussian priors.
-
-    Attributes
-    ----------
-    mu_s, log_mu_s_sd : float
-        Sliding friction of ball on cloth; 0.2 is typical and 0.15 to 0.4 occur: Marlow 1995, Mathavan et al. 2009,
-        both from memory. The logarithm is given the spread, so 0.11 to 0.36 is within two standard deviations.
-    mu_r, log_mu_r_sd : float
-        Rolling resistance; 0.005 to 0.015, typically 0.01: same sources, from memory.
-    side_slip_sd : float
-        Slip to the side over launch speed, (5/2)(b/R) tan(theta): 0.1 is a tip half a radius off centre under a cue
-        raised by 4.6 degrees.
-    forward_slip, forward_slip_sd : float
-        Slip forward over launch speed, 1 - (5/2)(h/R)/cos(theta): 1 for a stun shot, 0 for a ball that rolls
-        from the start, 2 for full draw.
-    ball_bias_px : float
-        Standard uncertainty of a location error that all frames of a shot share, in each direction: the tracker's
-        mean error over the sets of rendered clips is at most 0.06 px across the path, and up to 0.13 px along it
-        (`tests/benchmarks/rendered_clips.py`).
-    noise_dof : float
-        How firmly the tracker's covariances are believed, in degrees of freedom: the residuals of a shot move the
-        scale of the noise in proportion to their own number.
-    least_noise : float
-        The scale never falls below this: part of what the tracker states is bias that changes slowly along the
-        path, which the path follows and hides.
-    """
-
-    mu_s: float = 0.2
-    log_mu_s_sd: float = 0.3
-    mu_r: float = 0.010
-    log_mu_r_sd: float = 0.3
-    side_slip_sd: float = 0.1
-    forward_slip: float = 1.0
-    forward_slip_sd: float = 1.0
-    ball_bias_px: float = 0.12
-    noise_dof: float = 20.0
-    least_noise: float = 1.0
+PULL = FIT_PARAMETERS.index("pull_m_s2")
 
 
 def motion_parameters(theta: Floats) -> Floats:
@@ -88,7 +51,7 @@ def motion_parameters(theta: Floats) -> Floats:
 
     Parameters
     ----------
-    theta : (..., 10) array
+    theta : (..., 11) array
         In the order of `FIT_PARAMETERS`.
 
     Returns
@@ -111,7 +74,7 @@ def motion_parameters(theta: Floats) -> Floats:
 
 
 def _motion_slope(theta: Floats, p: Floats) -> Floats:
-    """Differentiate `motion_parameters`: (9, 9), without the readout, which is no parameter of the motion."""
+    """Differentiate `motion_parameters`: (9, 9), without readout and pull, which the table and the camera have."""
     speed = math.exp(theta[4])
     sin, cos = math.sin(theta[3]), math.cos(theta[3])
     slope = np.zeros((9, 9))
@@ -142,9 +105,9 @@ class Problem:
         return self.path.times_s + self.shares * float(theta[READOUT])
 
     def predict(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """Image, (N + 1, 2); its derivative, (N + 1, 2, 10); and the places on the table, (N + 1, 3)."""
+        """Image, (N + 1, 2); its derivative, (N + 1, 2, 11); and the places on the table, (N + 1, 3)."""
         p = motion_parameters(theta)
-        place, by_motion = state_jacobian(p, self.times_s(theta))
+        place, by_motion, by_pull = state_jacobian(p, self.times_s(theta), pull_m_s2=float(theta[PULL]))
         n = len(place)
         points = np.full((n + 1, 3), self.calibration.ball.radius_m)
         points[0, :2] = p[:2]
@@ -153,12 +116,13 @@ class Problem:
         by_theta[0, 0, 0] = by_theta[0, 1, 1] = 1.0
         by_theta[1:, :, :9] = by_motion @ _motion_slope(theta, p)
         by_theta[1:, :, READOUT] = -by_motion[:, :, 2] * self.shares[:, None]
+        by_theta[1:, 0, PULL] = by_pull
         camera = self.calibration.camera
         slope = camera.project_jacobian(points)[..., :2] @ by_theta
         return camera.project(points), slope, points
 
     def residuals(self, theta: Floats) -> tuple[Floats, Floats]:
-        """Whitened sighting minus prediction, (N + 1, 2), and derivative of the prediction, (N + 1, 2, 10)."""
+        """Whitened sighting minus prediction, (N + 1, 2), and derivative of the prediction, (N + 1, 2, 11)."""
         image, slope, _ = self.predict(theta)
         seen = np.vstack([self.path.rest_px, self.path.centre_px])
         white = (self.whiten @ (seen - image)[..., None])[..., 0]
@@ -172,6 +136,7 @@ def build_problem(path: BallPath, calibration: Calibration, readout: Readout, pr
     sd[5:9] = (priors.side_slip_sd, priors.forward_slip_sd, priors.log_mu_s_sd, priors.log_mu_r_sd)
     readout = readout.within_a_frame(path.frame_period_s)
     mean[READOUT], sd[READOUT] = readout.value_s, readout.sd_s
+    mean[PULL], sd[PULL] = priors.pull_m_s2, priors.pull_sd_m_s2
     rest_share = float(readout_share(path.rest_px, path.size_px, path.readout_way))
     # Between the last frame at rest and the first in motion; wide enough not to matter where the ball is seen well.
     mean[STRIKE] = (path.last_rest_s + path.first_moved_s) / 2 + rest_share * mean[READOUT]
@@ -235,7 +200,7 @@ def minimise(problem: Problem, theta: Floats, *, scale: float) -> tuple[Floats, 
 
 
 # A step longer than this leaves the range in which the linearised motion means anything.
-LONGEST_STEP = np.array([0.2, 0.2, 0.1, 0.2, 0.5, 0.5, 1.0, 0.7, 0.7, 0.02])
+LONGEST_STEP = np.array([0.2, 0.2, 0.1, 0.2, 0.5, 0.5, 1.0, 0.7, 0.7, 0.02, 0.05])
 
 
 def inverse(information: Floats) -> Floats:

@@ -8,7 +8,7 @@ import numpy as np
 from analyze.fit.budget import BudgetShare, central_differences, in_turn
 from analyze.fit.motion import crossing_s, slide_time_s, state
 from analyze.fit.path_fit import PathFit
-from analyze.fit.problem import FIT_PARAMETERS, N_FIT, NUISANCE_PARAMETERS, motion_parameters
+from analyze.fit.problem import FIT_PARAMETERS, N_FIT, NUISANCE_PARAMETERS, PULL, motion_parameters
 from analyze.fit.slide_nodes import SlideNode
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
@@ -27,7 +27,8 @@ QUANTITIES = (
 
 reading_m: where the path, continued straight from its direction at cushion contact, crosses the scale line.
 launch_rad: direction right after the strike, from the lane, positive to the right. squirt_offset_m: reading of the
-straight line from the start in that direction. swerve_offset_m: reading minus squirt offset. slide_end_m: y of the
+straight line from the start in that direction. swerve_offset_m: reading minus squirt offset, without what the table
+pulls (`analyze.fit.pull`). slide_end_m: y of the
 end of the slide, from the spot; beyond the rail it is where the slide would have ended on a longer table.
 """
 BUDGETED = ("reading_m", "launch_rad", "swerve_offset_m")
@@ -54,6 +55,7 @@ _PRIOR_GROUPS = {
     "timing": _indices(("readout_s", "strike_s"), FIT_PARAMETERS),
     "friction": _indices(("log_mu_s", "log_mu_r"), FIT_PARAMETERS),
     "spin": _indices(("side_slip", "forward_slip"), FIT_PARAMETERS),
+    "table": _indices(("pull_m_s2",), FIT_PARAMETERS),
 }
 
 
@@ -85,7 +87,9 @@ class Quantities:
         return math.sqrt(float(self.cov[i, i]))
 
 
-def evaluate(parameters: Floats, scale: RailScale, *, contact_y_m: float, spot_y_m: float) -> Floats:
+def evaluate(
+    parameters: Floats, scale: RailScale, *, contact_y_m: float, spot_y_m: float, pull_m_s2: float = 0.0
+) -> Floats:
     """Compute the quantities of one motion.
 
     Parameters
@@ -98,6 +102,8 @@ def evaluate(parameters: Floats, scale: RailScale, *, contact_y_m: float, spot_y
         y of the ball's centre at cushion contact, table frame.
     spot_y_m : float
         y of the cue-ball spot, table frame.
+    pull_m_s2 : float
+        Of the table, to the right.
 
     Returns
     -------
@@ -106,7 +112,9 @@ def evaluate(parameters: Floats, scale: RailScale, *, contact_y_m: float, spot_y
     """
     contact_s = float(crossing_s(parameters, contact_y_m))
     slide_s = float(slide_time_s(parameters))
-    places, velocities = state(parameters, np.array([contact_s, parameters[2] + slide_s]))
+    times_s = np.array([contact_s, parameters[2] + slide_s])
+    places, velocities = state(parameters, times_s, pull_m_s2=pull_m_s2)
+    level_places, level_velocities = state(parameters, times_s)
     launch = parameters[3:5]
     if not math.isfinite(contact_s):
         return np.full(len(QUANTITIES), np.nan)
@@ -119,7 +127,7 @@ def evaluate(parameters: Floats, scale: RailScale, *, contact_y_m: float, spot_y
             math.hypot(launch[0], launch[1]),
             math.hypot(velocities[0, 0], velocities[0, 1]),
             squirt_m,
-            reading_m - squirt_m,
+            scale.reading_m(level_places[0], level_velocities[0]) - squirt_m,
             places[1, 1] - spot_y_m,
         ]
     )
@@ -204,8 +212,14 @@ class _Piece:
                 stretch=scale.stretch + inputs[N_FIT + 2],
                 unit_m=scale.unit_m,
             )
-            parameters = motion_parameters(node.theta + inputs[:N_FIT])
-            return evaluate(parameters, moved, contact_y_m=fit.contact_y_m, spot_y_m=spot_y_m)
+            theta = node.theta + inputs[:N_FIT]
+            return evaluate(
+                motion_parameters(theta),
+                moved,
+                contact_y_m=fit.contact_y_m,
+                spot_y_m=spot_y_m,
+                pull_m_s2=float(theta[PULL]),
+            )
 
         # A fixed slip has no uncertainty, but needs a step all the same.
         steps = np.concatenate([np.maximum(0.02 * np.sqrt(np.diag(node.cov)), 1e-7), [1e-5, 1e-5, 1e-5]])

@@ -13,7 +13,7 @@ from analyze.fit.doubts import find_doubt
 from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.motion import slide_time_s, state
 from analyze.fit.path_fit import PathFit, fit_path
-from analyze.fit.problem import MotionPriors
+from analyze.fit.priors import MotionPriors
 from analyze.fit.quantities import Quantities, quantities
 from analyze.fit.reasons import IMPRECISE, NO_FIT
 from calibrate.arrays import Floats, readonly
@@ -222,7 +222,7 @@ def _shot(path: BallPath, fit: PathFit, found: Quantities, doubt: NotMeasured | 
     good = fit.weights > 0
     strike_s = float(fit.parameters[2])
     times_s = np.linspace(strike_s, fit.contact_s, _DRAWN_POINTS)
-    places_m, _ = state(fit.parameters, times_s)
+    places_m, _ = state(fit.parameters, times_s, pull_m_s2=fit.pull_m_s2)
     slid_out = strike_s + float(slide_time_s(fit.parameters)) < fit.contact_s
     swerve_m, swerve_sd_m = found.value("swerve_offset_m"), found.sd("swerve_offset_m")
     return Shot(

@@ -11,7 +11,7 @@ import numpy as np
 from analyze.errors import REASONS as ALL_REASONS
 from analyze.fit.cue_place import CuePlace
 from analyze.fit.measured_with import MeasuredWith
-from analyze.fit.problem import MotionPriors
+from analyze.fit.priors import MotionPriors
 from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
 from calibrate.errors import NotMeasured, Reason

@@ -36,11 +36,14 @@ def play_session(setting: Setting, rng, *, shots=16, wave_px=0.0):
     strays = rng.choice(STRAYS, 2)
     cloth = np.log([0.2, 0.010]) + rng.normal(0, np.sqrt(0.3**2 - strays**2))
     waves = rng.normal(0, wave_px, (3, 2))
+    pull_m_s2 = setting.pull_sd_m_s2 * rng.spawn(1)[0].normal()
     played = []
     while len(played) < shots:
         parameters = played_parameters(setting, rng)
         parameters[7:9] = np.exp(cloth + rng.normal(0, strays))
-        shot = simulate(setting, rng, parameters=parameters, set_up=set_up, readout_s=readout_s)
+        shot = simulate(
+            setting, rng, parameters=parameters, set_up=set_up, readout_s=readout_s, pull_m_s2=pull_m_s2
+        )
         if shot is None:
             continue
         seen = shot.path.centre_px

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from analyze.fit.problem import MotionPriors
+from analyze.fit.priors import ErrorPriors, MotionPriors
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
 from calibrate.camera import Camera
 from calibrate.marks import Click, mark_kind, mark_point_m
@@ -48,10 +48,11 @@ def integrated_ball(parameters, times_s):
     return played(parameters, times_s[-1])(times_s)
 
 
-def played(parameters, last_s):
+def played(parameters, last_s, pull_m_s2=0.0):
     """Integrate the rigid ball until `last_s` and return the function from times to places and velocities.
 
-    The state is x, y, vx, vy, wx, wy; friction acts against the slip of the contact point.
+    The state is x, y, vx, vy, wx, wy; friction acts against the slip of the contact point. A table out of level
+    pulls a ball that rolls by `pull_m_s2` to the right, one that slides by 7/5 of that.
     """
     x, y, t0, vx, vy, ux, uy, mu_s, mu_r = parameters
     radius_m, mass = BALL.radius_m, BALL.mass_kg
@@ -63,7 +64,7 @@ def played(parameters, last_s):
         force = -mu_s * mass * GRAVITY_M_S2 * slip / np.linalg.norm(slip)
         torque = np.array([radius_m * force[1], -radius_m * force[0]])  # (0, 0, -R) x F
         spin = torque / (0.4 * mass * radius_m**2)
-        return [s[2], s[3], force[0] / mass, force[1] / mass, spin[0], spin[1]]
+        return [s[2], s[3], force[0] / mass + 1.4 * pull_m_s2, force[1] / mass, spin[0], spin[1]]
 
     def grips(_, s):
         return np.hypot(s[2] - radius_m * s[5], s[3] + radius_m * s[4]) - 1e-7
@@ -72,7 +73,8 @@ def played(parameters, last_s):
 
     def roll(_, s):
         speed = np.hypot(s[2], s[3])
-        return [s[2], s[3], -mu_r * GRAVITY_M_S2 * s[2] / speed, -mu_r * GRAVITY_M_S2 * s[3] / speed, 0, 0]
+        slowing = mu_r * GRAVITY_M_S2 / speed
+        return [s[2], s[3], pull_m_s2 - slowing * s[2], -slowing * s[3], 0, 0]
 
     until = max(float(last_s) - t0, 1e-6)
     options = {"method": "DOP853", "rtol": 1e-10, "atol": 1e-12, "dense_output": True, "max_step": 0.05}
@@ -226,7 +228,8 @@ class Setting:
     sigma_px: float = 0.2
     rest_sigma_px: float = 0.05
     readout_known: bool = True
-    bias_px: float = MotionPriors().ball_bias_px
+    bias_px: float = ErrorPriors().ball_bias_px
+    pull_sd_m_s2: float = MotionPriors().pull_sd_m_s2
     solved: bool = False
 
 
@@ -238,6 +241,7 @@ class SimulatedShot:
     calibration: Calibration
     truth: Calibration
     parameters: np.ndarray
+    pull_m_s2: float
     readout_s: float
     stated_readout: Readout
     values: np.ndarray
@@ -262,8 +266,15 @@ def contact_y_m():
     return TABLE.length_m - np.sqrt(BALL.radius_m**2 - (TABLE.nose_height_m - BALL.radius_m) ** 2)
 
 
-def true_quantities(parameters, truth):
+def true_quantities(parameters, truth, pull_m_s2=0.0):
     """Reading, launch, speeds, offsets of the integrated ball, as the fit defines them; and the time of contact."""
+    if pull_m_s2:
+        values, contact_s = true_quantities(parameters, truth, 0.0)
+        if values is None:
+            return None, None
+        at_contact = played(parameters, contact_s, pull_m_s2)(np.array([contact_s]))
+        values[0] = crossing_of_scale(at_contact[0][0], at_contact[1][0], truth.scale)
+        return values, contact_s
     t0 = parameters[2]
     speed = np.hypot(*parameters[3:5])
     last_s = t0 + 3 * (contact_y_m() - parameters[1]) / (speed * 5 / 7)
@@ -320,14 +331,16 @@ def stated_readout(readout_s, setting, rng):
     return ASSUMED_READOUT if told_s is None else Readout.stated(max(told_s, 1e-6))
 
 
-def simulate(setting, rng, *, parameters=None, outliers=0, set_up=None, readout_s=None):
+def simulate(setting, rng, *, parameters=None, outliers=0, set_up=None, readout_s=None, pull_m_s2=None):
     """Play one shot and film it; None where the ball does not reach the rail or is not in the picture.
 
-    `set_up` is what `cameras` gave, and `readout_s` the true readout time, where several shots share them.
+    `set_up` is what `cameras` gave, `readout_s` the true readout time and `pull_m_s2` the table's pull, where
+    several shots share them.
     """
     truth, calibration = set_up or cameras(setting, rng)
     parameters = played_parameters(setting, rng) if parameters is None else parameters
-    values, contact_s = true_quantities(parameters, truth)
+    pull_m_s2 = setting.pull_sd_m_s2 * rng.spawn(1)[0].normal() if pull_m_s2 is None else pull_m_s2
+    values, contact_s = true_quantities(parameters, truth, pull_m_s2)
     if values is None:
         return None
     readout_s = max(rng.normal(0.012, 0.006), 0.0) if readout_s is None else readout_s
@@ -338,7 +351,7 @@ def simulate(setting, rng, *, parameters=None, outliers=0, set_up=None, readout_
     frames_s = np.arange(before, (contact_s + 0.1) * setting.frame_rate) / setting.frame_rate
     # A row is exposed later than the first: the ball is where it is at the time of its own row.
     times_s = frames_s.copy()
-    at = played(parameters, contact_s + 0.15)
+    at = played(parameters, contact_s + 0.15, pull_m_s2)
     for _ in range(4):
         image = project(truth, at(np.maximum(times_s, parameters[2]))[0])
         times_s = frames_s + image[:, 1] / height_px * readout_s
@@ -386,6 +399,7 @@ def simulate(setting, rng, *, parameters=None, outliers=0, set_up=None, readout_
         calibration=calibration,
         truth=truth,
         parameters=parameters,
+        pull_m_s2=pull_m_s2,
         readout_s=readout_s,
         stated_readout=stated,
         values=values,

@@ -11,7 +11,8 @@ from simulated_shots import PLACES, Setting
 
 from analyze.fit.joint import LEAST_ACCORD, LEAST_GAIN, N_SHARED, STRAYS, join, log_support
 from analyze.fit.path_fit import fit_path
-from analyze.fit.problem import FIT_PARAMETERS, MotionPriors, build_problem
+from analyze.fit.priors import MotionPriors
+from analyze.fit.problem import FIT_PARAMETERS, build_problem
 from analyze.fit.quantities import QUANTITIES
 from tracker.readout import ASSUMED_READOUT, Readout
 
@@ -46,7 +47,7 @@ def test_a_shot_says_of_the_camera_what_refitting_with_moved_cameras_says(joined
     shot, strays = played[0], (0.12, 0.2)
     evidence = joint.evidence[strays][0]
     fit = fit_path(shot.path, shot.calibration, readout=ASSUMED_READOUT)
-    links = [FIT_PARAMETERS.index(name) for name in ("log_mu_s", "log_mu_r", "readout_s")]
+    links = [FIT_PARAMETERS.index(name) for name in ("log_mu_s", "log_mu_r", "readout_s", "pull_m_s2")]
     weight = np.concatenate([[1.0], np.sqrt(fit.weights)])[:, None] / fit.noise_scale
 
     def cost(move, means):
@@ -54,23 +55,23 @@ def test_a_shot_says_of_the_camera_what_refitting_with_moved_cameras_says(joined
         problem = build_problem(shot.path, moved, ASSUMED_READOUT, MotionPriors())
         mean = problem.prior_mean.copy()
         sd = np.where(problem.prior_precision > 0, 1 / np.sqrt(np.maximum(problem.prior_precision, 1e-30)), np.inf)
-        mean[links], sd[links] = means, (*strays, 1e-5)
-        size = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-3, 1e-2, 1e-1, 1e-1, 1e-1, 1e-5, 1e-2, 1e-2])
+        mean[links], sd[links] = means, (*strays, 1e-5, 0.0007)
+        size = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-3, 1e-2, 1e-1, 1e-1, 1e-1, 1e-5, 1e-3, 1e-2, 1e-2])
 
         def residuals(x):
             own = at + x * size
-            white, _ = problem.residuals(own[:10])
-            white = white - problem.whiten @ own[10:]
-            return np.concatenate([(weight * white).ravel(), (own[:10] - mean) / sd, own[10:] / 0.05])
+            white, _ = problem.residuals(own[:11])
+            white = white - problem.whiten @ own[11:]
+            return np.concatenate([(weight * white).ravel(), (own[:11] - mean) / sd, own[11:] / 0.05])
 
         at = np.concatenate([fit.theta, [0.0, 0.0]])
         at[links[2]] = means[2]
-        return 2 * least_squares(residuals, np.zeros(12), xtol=1e-12, ftol=1e-12, gtol=1e-12).cost
+        return 2 * least_squares(residuals, np.zeros(13), xtol=1e-12, ftol=1e-12, gtol=1e-12).cost
 
     prior_mean = build_problem(shot.path, shot.calibration, ASSUMED_READOUT, MotionPriors()).prior_mean
     means = fit.theta[links]
     shared = np.zeros(N_SHARED)
-    shared[15:18] = means - prior_mean[links]
+    shared[15:19] = means - prior_mean[links]
 
     def foretold(move):
         values = shared.copy()

@@ -160,7 +160,7 @@ def test_jacobian_agrees_with_differences(t_s):
     """Sliding, sliding shortly before its end (0.549 s), rolling and stopped."""
     p = np.array([0.317, 0.762, 0.11, -0.08, 3.0, -0.26, 3.0, 0.2, 0.01])
     times_s = np.array([t_s])
-    _, jacobian = state_jacobian(p, times_s)
+    _, jacobian, _ = state_jacobian(p, times_s)
     for i in range(9):
         step = 1e-6
         up, down = p.copy(), p.copy()
@@ -173,7 +173,7 @@ def test_jacobian_agrees_with_differences(t_s):
 def test_jacobian_does_not_jump_at_the_end_of_the_slide():
     p = np.array([0.317, 0.762, 0.11, -0.08, 3.0, -0.26, 3.0, 0.2, 0.01])
     end_s = 0.11 + float(slide_time_s(p))
-    position_m, jacobian = state_jacobian(p, np.array([end_s - 1e-9, end_s + 1e-9]))
+    position_m, jacobian, _ = state_jacobian(p, np.array([end_s - 1e-9, end_s + 1e-9]))
     np.testing.assert_allclose(position_m[0], position_m[1], rtol=0, atol=1e-8)
     np.testing.assert_allclose(jacobian[0], jacobian[1], rtol=0, atol=1e-7)
 
@@ -187,7 +187,7 @@ def test_ball_rests_before_the_strike():
 
 def test_ball_without_slip_rolls_from_the_start():
     p = np.array([0.3, 0.7, 0.0, 0.1, 2.0, 0.0, 0.0, 0.2, 0.01])
-    position_m, jacobian = state_jacobian(p, np.array([0.0, 0.5]))
+    position_m, jacobian, _ = state_jacobian(p, np.array([0.0, 0.5]))
     assert np.isfinite(jacobian).all()
     np.testing.assert_allclose(position_m, state(p, np.array([0.0, 0.5]))[0], rtol=1e-12)
 

@@ -10,7 +10,7 @@ import pytest
 from analyze.fit.budget import BudgetShare
 from analyze.fit.cue_place import CuePlace
 from analyze.fit.measured_with import MeasuredWith
-from analyze.fit.problem import MotionPriors
+from analyze.fit.priors import MotionPriors
 from analyze.fit.reasons import KINK
 from analyze.fit.shot import Shot, Status, failed_shot
 from analyze.session.decision_log import Decision, DecisionKind

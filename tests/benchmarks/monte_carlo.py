@@ -37,7 +37,8 @@ from simulated_shots import (
 
 from analyze.fit.motion import state
 from analyze.fit.path_fit import fit_path
-from analyze.fit.problem import MotionPriors, motion_parameters
+from analyze.fit.priors import MotionPriors
+from analyze.fit.problem import N_FIT, motion_parameters
 from analyze.fit.quantities import QUANTITIES, evaluate, quantities
 from calibrate.errors import NotMeasured
 
@@ -85,26 +86,26 @@ def true_theta(shot: SimulatedShot) -> np.ndarray:
     ahead, right = p[3:5] / speed, np.array([p[4], -p[3]]) / speed
     slips = p[5:7] @ right / speed, p[5:7] @ ahead / speed
     logs = np.log(speed), *slips, *np.log(p[7:9])
-    return np.array([p[0], p[1], p[2], np.arctan2(p[3], p[4]), *logs, shot.readout_s])
+    return np.array([p[0], p[1], p[2], np.arctan2(p[3], p[4]), *logs, shot.readout_s, shot.pull_m_s2])
 
 
 def bounds(shot: SimulatedShot, setting: Setting) -> tuple[np.ndarray, np.ndarray]:
     """Square roots of the Bayesian Cramer-Rao bounds of all quantities: camera learning from the path, and not."""
     path, truth, priors = shot.path, shot.truth, MotionPriors()
-    n_fit, n_all = 10, 10 + 15 + 2
+    n_fit, n_all = N_FIT, N_FIT + 15 + 2
     at = np.concatenate([true_theta(shot), truth.parameters, [0.0, 0.0]])
     rows = path.centre_px[:, 1] / path.size_px[1]
 
     def images(values: np.ndarray) -> np.ndarray:
         p = motion_parameters(values[:n_fit])
-        places, _ = state(p, path.times_s + rows * values[9])
+        places, _ = state(p, path.times_s + rows * values[9], pull_m_s2=values[10])
         points = np.column_stack([np.vstack([p[:2], places]), np.full(len(places) + 1, BALL.radius_m)])
         return truth.with_parameters(values[n_fit:-2]).camera.project(points) + values[-2:]
 
     def results(values: np.ndarray) -> np.ndarray:
         scale = truth.with_parameters(values[n_fit:-2]).scale
         p = motion_parameters(values[:n_fit])
-        return evaluate(p, scale, contact_y_m=contact_y_m(), spot_y_m=LANE.spot_y_m)
+        return evaluate(p, scale, contact_y_m=contact_y_m(), spot_y_m=LANE.spot_y_m, pull_m_s2=values[10])
 
     steps = np.full(n_all, 1e-6)
     steps[n_fit : n_fit + 3] = 1e-3
@@ -126,9 +127,10 @@ def bounds(shot: SimulatedShot, setting: Setting) -> tuple[np.ndarray, np.ndarra
         priors.log_mu_s_sd,
         priors.log_mu_r_sd,
         readout_sd_s,
+        priors.pull_sd_m_s2,
     ]
     prior = np.zeros((n_all, n_all))
-    prior[range(5, 10), range(5, 10)] = 1 / np.square(prior_sd)
+    prior[range(5, n_fit), range(5, n_fit)] = 1 / np.square(prior_sd)
     # In units of the calibration's own standard deviations, or the inverses lose their digits.
     own = np.sqrt(np.diag(shot.calibration.cov))
     prior[n_fit:-2, n_fit:-2] = np.linalg.inv(shot.calibration.cov / np.outer(own, own)) / np.outer(own, own)

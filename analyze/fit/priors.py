@@ -1,0 +1,60 @@
+"""What is known before a shot is seen: of the motion, and of the errors in locating the ball."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MotionPriors:
+    """What is known of a ball's motion, as means and standard deviations of Gaussian priors.
+
+    Attributes
+    ----------
+    mu_s, log_mu_s_sd : float
+        Sliding friction of ball on cloth; 0.2 is typical and 0.15 to 0.4 occur: Marlow 1995, Mathavan et al. 2009,
+        both from memory. The logarithm is given the spread, so 0.11 to 0.36 is within two standard deviations.
+    mu_r, log_mu_r_sd : float
+        Rolling resistance; 0.005 to 0.015, typically 0.01: same sources, from memory.
+    side_slip_sd : float
+        Slip to the side over launch speed, (5/2)(b/R) tan(theta): 0.1 is a tip half a radius off centre under a cue
+        raised by 4.6 degrees.
+    forward_slip, forward_slip_sd : float
+        Slip forward over launch speed, 1 - (5/2)(h/R)/cos(theta): 1 for a stun shot, 0 for a ball that rolls
+        from the start, 2 for full draw.
+    pull_m_s2, pull_sd_m_s2 : float
+        What a table out of level and the nap of its cloth pull a rolling ball to the right; see `analyze.fit.pull`.
+        The standard deviation is that of a table out of level by 1 mm/m (chosen): a slate is laid flat to 0.25 mm
+        in 1.27 m across (WPA specification, 2001: 0.010 in), but few tables have been levelled of late.
+    """
+
+    mu_s: float = 0.2
+    log_mu_s_sd: float = 0.3
+    mu_r: float = 0.010
+    log_mu_r_sd: float = 0.3
+    side_slip_sd: float = 0.1
+    forward_slip: float = 1.0
+    forward_slip_sd: float = 1.0
+    pull_m_s2: float = 0.0
+    pull_sd_m_s2: float = 0.007
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorPriors:
+    """What is known of the errors in locating the ball.
+
+    Attributes
+    ----------
+    ball_bias_px : float
+        Standard uncertainty of a location error that all frames of a shot share, in each direction: the tracker's
+        mean error over the sets of rendered clips is at most 0.06 px across the path, and up to 0.13 px along it
+        (`tests/benchmarks/rendered_clips.py`).
+    noise_dof : float
+        How firmly the tracker's covariances are believed, in degrees of freedom: the residuals of a shot move the
+        scale of the noise in proportion to their own number.
+    least_noise : float
+        The scale never falls below this: part of what the tracker states is bias that changes slowly along the
+        path, which the path follows and hides.
+    """
+
+    ball_bias_px: float = 0.12
+    noise_dof: float = 20.0
+    least_noise: float = 1.0
