@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from calibrate.arrays import Floats
 from calibrate.errors import ClipError
+from tracker.container import missing_bytes
 from tracker.readout import way_after_turns
 
 Luma = npt.NDArray[np.uint8]
@@ -32,6 +33,8 @@ PLANAR_LUMA_8 = frozenset(
 PLANAR_LUMA_10 = frozenset({"yuv420p10le", "yuv422p10le", "yuv444p10le"})
 # Averaged for a still picture: what moves in them is faint, compression noise averages out.
 STILL_FRAMES = 24
+# Refused before anything of that size is decoded: 8K is 33 million.
+MOST_PIXELS = 64_000_000
 # AVCOL_RANGE_JPEG of FFmpeg.
 _FULL_RANGE = 2
 
@@ -58,6 +61,8 @@ class ClipInfo:
         Which way a rolling shutter reads the picture as shown, right and down; see `tracker.readout`.
     full_range : bool
         Whether black and white are grey levels 0 and 255; else 16 and 235, as usual in video.
+    missing_bytes : int
+        How much of the file is missing at its end, by what it says itself.
     """
 
     path: Path
@@ -69,6 +74,7 @@ class ClipInfo:
     codec: str
     readout_way: tuple[int, int]
     full_range: bool
+    missing_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -108,6 +114,20 @@ def _open(path: Path) -> av.container.InputContainer:
     return container
 
 
+def _video(path: Path, container: av.container.InputContainer) -> av.video.stream.VideoStream:
+    """Return the recording among the streams of a file: phones add thumbnails, depth maps and previews."""
+    stream = max(container.streams.video, key=lambda one: one.codec_context.width * one.codec_context.height)
+    width, height = stream.codec_context.width, stream.codec_context.height
+    if width * height > MOST_PIXELS:
+        raise ClipError(
+            f"{path}: says that its picture has {width} x {height} px, more than any camera's "
+            f"({MOST_PIXELS // 10**6} million at most); it is damaged or no recording of a phone"
+        )
+    # A frame in which an error was found is no frame to measure in; unasked, the decoder paints over it.
+    stream.codec_context.options = {"err_detect": "explode"}
+    return stream
+
+
 def _frame_interval_s(times_s: Floats) -> float:
     """Interval of the camera's clock: dropped frames counted, jitter averaged out."""
     steps = np.diff(times_s)
@@ -125,9 +145,20 @@ def _quarter_turns(frame: av.video.frame.VideoFrame) -> int:
     return round(frame.rotation / 90) % 4
 
 
-def _turns_of(container: av.container.InputContainer, stream: av.video.stream.VideoStream) -> int:
+def _refuse_mirrored(path: Path, frame: av.video.frame.VideoFrame) -> None:
+    """Refuse a file that asks to be shown mirrored: nobody could tell which of the two pictures was clicked."""
+    matrix = frame.side_data.get("DISPLAYMATRIX")
+    if matrix is None:
+        return
+    a, b, _, c, d = np.frombuffer(matrix, dtype="<i4")[:5].astype(float)  # type: ignore[call-overload]
+    if a * d - b * c < 0:
+        raise ClipError(f"{path}: asks to be shown mirrored; record without mirroring, with the main camera")
+
+
+def _turns_of(path: Path, container: av.container.InputContainer, stream: av.video.stream.VideoStream) -> int:
     """Quarter turns of a file: the decoder tells them with the first frame."""
     for frame in container.decode(stream):
+        _refuse_mirrored(path, frame)
         return _quarter_turns(frame)
     return 0
 
@@ -151,11 +182,11 @@ def clip_info(path: Path) -> ClipInfo:
         If the file is missing, empty, not a video, or holds no frame.
     """
     with _open(path) as container:
-        stream = container.streams.video[0]
+        stream = _video(path, container)
         try:
             stamps = [packet.pts for packet in container.demux(stream) if packet.pts is not None]
             container.seek(0)
-            turns = _turns_of(container, stream)
+            turns = _turns_of(path, container, stream)
         except av.error.FFmpegError as error:
             raise ClipError(f"{path}: damaged; copy it from the phone again") from error
         if not stamps or stream.time_base is None:
@@ -174,6 +205,7 @@ def clip_info(path: Path) -> ClipInfo:
             codec=stream.codec_context.name,
             readout_way=way_after_turns(turns),
             full_range=stream.codec_context.color_range == _FULL_RANGE or (pixels or "").startswith("yuvj"),
+            missing_bytes=missing_bytes(path),
         )
 
 
@@ -277,7 +309,7 @@ def frame_times_s(path: Path, *, capture_fps: float | None = None) -> Floats:
         If the file cannot be read.
     """
     with _open(path) as container:
-        stream = container.streams.video[0]
+        stream = _video(path, container)
         try:
             stamps = [packet.pts for packet in container.demux(stream) if packet.pts is not None]
         except av.error.FFmpegError as error:
@@ -302,19 +334,33 @@ def _decoded(
         playing_fps = clip_info(path).frame_rate
         slowdown = playing_fps / capture_fps if playing_fps else 1.0
     with _open(path) as container:
-        stream = container.streams.video[0]
+        stream = _video(path, container)
         stream.thread_type = "AUTO"
-        last_s = 0.0
+        last_s = -math.inf
+        size = stream.codec_context.width, stream.codec_context.height
         try:
             if near_s is not None and stream.time_base:
                 container.seek(math.floor(near_s / slowdown / float(stream.time_base)), stream=stream)
             for index, frame in enumerate(container.decode(stream)):
                 if frame.pts is None or frame.time_base is None:
                     continue
-                last_s = float(frame.pts * frame.time_base)
+                if index == 0:
+                    _refuse_mirrored(path, frame)
+                if frame.is_corrupt:
+                    raise ClipError(f"{path}: damaged after {max(last_s, 0):.2f} s; copy it from the phone again")
+                time_s = float(frame.pts * frame.time_base)
+                if time_s <= last_s:
+                    continue  # the same moment twice, as an editor leaves it
+                if (frame.width, frame.height) != size:
+                    raise ClipError(
+                        f"{path}: its picture changes size at {time_s:.2f} s; only what is before counts"
+                    )
+                last_s = time_s
                 yield index, last_s * slowdown, frame
         except av.error.FFmpegError as error:
-            raise ClipError(f"{path}: damaged after {last_s:.2f} s; copy it from the phone again") from error
+            raise ClipError(
+                f"{path}: damaged after {max(last_s, 0):.2f} s; copy it from the phone again"
+            ) from error
 
 
 def still_luma(path: Path, *, count: int = STILL_FRAMES) -> Floats:

@@ -86,7 +86,7 @@ def track_clip(
         return (NotTracked(clip=clip, shot=1, reason=PICTURE_SIZE, detail=detail),)
     frame_period_s = 1 / (capture_fps or info.frame_rate or 30.0)
     corridor = lay_corridor(calibration, info.size_px)
-    damage: list[str] = []
+    damage = _cut_short(info)
 
     def decoded() -> Iterator[Frame]:
         try:
@@ -102,8 +102,7 @@ def track_clip(
     for cut in cut_shots(decoded(), calibration, corridor, frame_period_s=frame_period_s):
         number = len(results) + 1
         if isinstance(cut, NoStrike):
-            detail = f"seen at rest from {cut.since_s:.2f} s on"
-            results.append(NotTracked(clip=clip, shot=number, reason=NO_STRIKE, detail=detail))
+            results.extend(_no_strike(clip, number, cut, damage))
             continue
         shot = _Shot(info, number, cut, calibration, corridor, readout_s=readout_s, frame_period_s=frame_period_s)
         results.append(shot.follow())
@@ -112,6 +111,21 @@ def track_clip(
     elif not results:
         results.append(NotTracked(clip=clip, shot=1, reason=NO_BALL, detail=""))
     return tuple(results)
+
+
+def _cut_short(info: ClipInfo) -> list[str]:
+    """Say what is missing of a recording."""
+    if not info.missing_bytes:
+        return []
+    return [f"cut short while copying: {info.missing_bytes} bytes are missing at its end"]
+
+
+def _no_strike(clip: Path, number: int, cut: NoStrike, damage: list[str]) -> tuple[NotTracked, ...]:
+    """Say that nothing happened; not of a damaged recording, for the strike may be in what is missing."""
+    if damage:
+        return ()
+    detail = f"seen at rest from {cut.since_s:.2f} s on"
+    return (NotTracked(clip=clip, shot=number, reason=NO_STRIKE, detail=detail),)
 
 
 def _local_motion(times_s: Floats, xy_m: Floats, at_s: float, *, reach: int = 6) -> tuple[Floats, Floats]:

@@ -117,6 +117,85 @@ def test_ten_bit_recordings_give_the_same_luma(tmp_path, clip):
         np.testing.assert_allclose(frame.luma, 16 + picture.astype(float) * 219 / 255, rtol=0, atol=2)
 
 
+def test_a_recording_shown_mirrored_is_refused(tmp_path):
+    """x' = 160 - x: as a front camera may store it."""
+    path = turn_file(
+        write_clip(tmp_path / "mirrored.mp4", pictures(3), [0, 1500, 3000]), (-1, 0, 0, 0, 1, 0, 160, 0, 1)
+    )
+    for read in (clip_info, still_luma):
+        with pytest.raises(ClipError, match="asks to be shown mirrored"):
+            read(path)
+
+
+@pytest.mark.parametrize(
+    ("name", "options"),
+    [
+        ("index-first.mp4", {"movflags": "faststart"}),
+        ("fragments.mp4", {"movflags": "frag_keyframe+empty_moov"}),
+        ("clip.mkv", {}),
+        ("clip.avi", {}),
+    ],
+)
+@pytest.mark.parametrize("share", [0.6, 0.95])
+def test_a_recording_cut_short_says_so(tmp_path, name, options, share):
+    """Whole, nothing is missing; cut, either the file cannot be opened or the missing bytes are counted."""
+    whole = tmp_path / name
+    with av.open(str(whole), "w", options=options) as container:
+        stream = container.add_stream("libx264", rate=60, options={"g": "10", "bf": "0"})
+        stream.width, stream.height, stream.pix_fmt = 160, 96, "yuv420p"
+        for picture in pictures():
+            frame = av.VideoFrame.from_ndarray(np.stack([picture] * 3, axis=-1), format="rgb24")
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+    assert clip_info(whole).missing_bytes == 0
+    data = whole.read_bytes()
+    whole.write_bytes(data[: int(share * len(data))])
+    try:
+        assert clip_info(whole).missing_bytes > 0
+    except ClipError as error:
+        assert "cut short" in str(error)  # noqa: PT017 - either is right
+
+
+def test_a_picture_larger_than_any_camera_s_is_refused_unread(tmp_path):
+    """The header of the stream says 16384 x 8192 (RIFF: BITMAPINFOHEADER), and the file holds nothing like it."""
+    path = write_clip(tmp_path / "giant.avi", pictures(3), [0, 1500, 3000], codec="ffv1", options={"level": "3"})
+    data = bytearray(path.read_bytes())
+    at = data.index(b"strf") + 12
+    data[at : at + 8] = np.array([16384, 8192], dtype="<i4").tobytes()
+    path.write_bytes(data)
+    with pytest.raises(ClipError, match="16384 x 8192 px, more than any camera's"):
+        clip_info(path)
+
+
+def test_a_damaged_frame_ends_the_recording_there(tmp_path):
+    """Unasked, a decoder paints over what it cannot read, and the ball with it."""
+    path = write_clip(
+        tmp_path / "hurt.mp4", pictures(), [i * 1500 for i in range(40)], options={"crf": "4", "g": "5"}
+    )
+    data = bytearray(path.read_bytes())
+    start = data.index(b"mdat")
+    for at in range(start + (len(data) - start) // 2, start + (len(data) - start) // 2 + 400):
+        data[at] ^= 0x5A
+    path.write_bytes(data)
+    seen = []
+    with pytest.raises(ClipError, match="damaged after"):
+        seen.extend(frame.time_s for frame in read_frames(path))
+    assert 5 <= len(seen) < 40
+
+
+def test_a_thumbnail_is_not_the_recording(tmp_path):
+    path = tmp_path / "two.mkv"
+    with av.open(str(path), "w") as container:
+        small, large = (container.add_stream("libx264", rate=60) for _ in range(2))
+        small.width, small.height, small.pix_fmt = 64, 48, "yuv420p"
+        large.width, large.height, large.pix_fmt = 160, 96, "yuv420p"
+        for stream in (small, large):
+            for _ in range(10):
+                container.mux(stream.encode(av.VideoFrame(stream.width, stream.height, "yuv420p")))
+            container.mux(stream.encode())
+    assert clip_info(path).size_px == (160, 96)
+
+
 def test_still_luma_is_the_mean_of_the_first_frames(clip):
     mean = still_luma(clip[0], count=5)
     np.testing.assert_allclose(mean, 16 + np.mean(pictures()[:5], axis=0) * 219 / 255, rtol=0, atol=2)
