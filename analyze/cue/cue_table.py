@@ -7,7 +7,6 @@ other at equal offset only. Every derived number carries the formula that define
 import math
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 from scipy import special
 
@@ -20,14 +19,14 @@ from analyze.cue.end_mass import (
     miscue_warning,
     squirt_rad,
 )
+from analyze.cue.mean_squirt import SQUIRT, ControlScatter, control_scatter, mean_squirt, offset_part_deg
+from analyze.cue.monte_carlo import SquirtDraws
 from analyze.statistics.compare import Comparisons, compare
 from analyze.statistics.question import Question
-from analyze.statistics.sentences import plain
 from analyze.statistics.shots_table import check_shots, counted_shots, listed
 from calibrate.errors import SessionError
 from calibrate.units import m_from_mm, mm_from_m, rad_from_deg
 
-SQUIRT = "squirt_deg"
 OFFSET = "tip_offset_mm"
 EQUAL_OFFSET_MM = 0.5  # tip offsets this close count as equal: about what a chalk mark can be set to; no source
 G_PER_KG = 1000.0
@@ -42,7 +41,7 @@ class Interval:
     value : float
         In the unit that the name of the field says.
     lo, hi : float or None
-        Interval; None where it does not exist or has no end.
+        Interval by `analyze.cue.monte_carlo`; None where it does not exist or has no end.
     formula : str
         What defines the value.
     """
@@ -68,7 +67,11 @@ class CueRow:
     squirt_deg : float
         Mean squirt, shooters weighing alike, to the right positive.
     se_deg, lo_deg, hi_deg : float or None
-        Standard error and t interval, for these shooters; None below two shots of one shooter.
+        Standard uncertainty and t interval, for these shooters; None below two shots of one shooter.
+    shots_se_deg : float or None
+        Part of `se_deg` that the scatter of the shots gives.
+    zero_se_deg, offset_se_deg : float
+        Parts of the controls' zero, which all shots of a shooter share, and of the tip offset.
     end_mass_g : Interval or None
         Effective end mass; None where squirt does not point away from the tip's side.
     pivot_mm : tuple of (str, Interval)
@@ -85,6 +88,9 @@ class CueRow:
     shooters: int
     squirt_deg: float
     se_deg: float | None
+    shots_se_deg: float | None
+    zero_se_deg: float
+    offset_se_deg: float
     lo_deg: float | None
     hi_deg: float | None
     end_mass_g: Interval | None
@@ -102,7 +108,8 @@ class Ball:
     radius_mm, mass_g : float
         Of the ball.
     offset_sd_mm : float
-        Standard uncertainty of the tip offset, common to all shots of a condition.
+        Standard uncertainty of the tip offset, common to all shots of a condition; the default is common practice,
+        no source.
     tip_radius_mm : float or None
         Radius of the tip's dome, where tip offsets are those of the tip's axis; None where they are those of the
         point of contact.
@@ -110,7 +117,7 @@ class Ball:
 
     radius_mm: float = 28.575
     mass_g: float = 165.0
-    offset_sd_mm: float = 0.0
+    offset_sd_mm: float = 1.0
     tip_radius_mm: float | None = None
 
     @property
@@ -157,6 +164,8 @@ class CueTable:
         Of the intervals.
     standard : Standard
         Where deflections are restated.
+    offset_sd_mm : float
+        Standard uncertainty of tip offsets that the intervals hold.
     comparisons : tuple of (float, Comparisons)
         Squirt of the conditions compared at each tip offset (mm) that two or more of them share.
     notes : tuple of str
@@ -166,6 +175,7 @@ class CueTable:
     rows: tuple[CueRow, ...]
     confidence: float
     standard: Standard
+    offset_sd_mm: float
     comparisons: tuple[tuple[float, Comparisons], ...]
     notes: tuple[str, ...]
 
@@ -179,6 +189,9 @@ class CueTable:
                 "n": row.n,
                 "squirt_deg": row.squirt_deg,
                 "se_deg": row.se_deg,
+                "shots_se_deg": row.shots_se_deg,
+                "zero_se_deg": row.zero_se_deg,
+                "offset_se_deg": row.offset_se_deg,
                 "lo_deg": row.lo_deg,
                 "hi_deg": row.hi_deg,
             }
@@ -196,37 +209,6 @@ def offset_groups(offsets_mm: pd.Series) -> pd.Series:
     """Give numbers to the groups of equal tip offsets: a new one begins where a step exceeds `EQUAL_OFFSET_MM`."""
     ordered = offsets_mm.sort_values(kind="stable")
     return (ordered.diff() > EQUAL_OFFSET_MM).cumsum().reindex(offsets_mm.index)
-
-
-def _mean_over_shooters(shots: pd.DataFrame) -> tuple[float, float | None, int]:
-    """Mean, standard error and degrees of freedom, shooters weighing alike and one variance within them."""
-    by_shooter = shots.groupby("shooter", sort=False)[SQUIRT]
-    count, mean = by_shooter.count().to_numpy(dtype=float), by_shooter.mean().to_numpy(dtype=float)
-    df = int(count.sum()) - len(count)
-    if df < 1:
-        return float(mean.mean()), None, 0
-    variance = float(((shots[SQUIRT] - by_shooter.transform("mean")) ** 2).sum()) / df
-    return float(mean.mean()), float(np.sqrt(variance * np.sum(1 / count))) / len(count), df
-
-
-def _end_mass(end: CueEnd, ball: Ball, factor: float | None) -> Interval:
-    """End mass with the interval of its inverse, which is what squirt tells nearly linearly."""
-    ratio = end.mass_ratio
-    lo = hi = None
-    if factor is not None:
-        most, least = ratio.value + factor * ratio.sd, ratio.value - factor * ratio.sd
-        lo = ball.mass_g / most if most > 0 else None
-        hi = ball.mass_g / least if least > 0 else None
-    return Interval(value=end.end_mass_kg.value * G_PER_KG, lo=lo, hi=hi, formula=END_MASS_FORMULA)
-
-
-def _pivots(end: CueEnd, factor: float | None) -> tuple[tuple[str, Interval], ...]:
-    found = []
-    for name, length in end.pivot_m.items():
-        value, half = mm_from_m(length.value), None if factor is None else factor * mm_from_m(length.sd)
-        lo, hi = (None, None) if half is None else (value - half, value + half)
-        found.append((name, Interval(value=value, lo=lo, hi=hi, formula=length.formula)))
-    return tuple(found)
 
 
 def restated_deflection_mm(
@@ -261,39 +243,26 @@ def restated_deflection_mm(
     return -side * standard.distance_mm * math.tan(squirt_rad(standard.offset_ratio, n))
 
 
-def _deflection(
-    row_squirt: float, half: float | None, contact_mm: float, ball: Ball, standard: Standard
-) -> Interval | None:
-    """Restate a mean squirt and the ends of its interval (the offset's uncertainty is not in it)."""
-    value, lo, hi = (
-        restated_deflection_mm(angle, contact_mm, ball_radius_mm=ball.radius_mm, standard=standard)
-        if angle is not None
-        else None
-        for angle in (
-            row_squirt,
-            None if half is None else row_squirt - half,
-            None if half is None else row_squirt + half,
-        )
-    )
-    if value is None:
-        return None
-    return Interval(value=value, lo=lo, hi=hi, formula=standard.formula)
-
-
-def _row(condition: str, shots: pd.DataFrame, ball: Ball, standard: Standard, confidence: float) -> CueRow:
-    squirt, se, df = _mean_over_shooters(shots)
+def _row(
+    condition: str,
+    shots: pd.DataFrame,
+    controls: ControlScatter,
+    ball: Ball,
+    standard: Standard,
+    confidence: float,
+) -> CueRow:
+    squirt = mean_squirt(shots, controls)
     offset_mm = float(shots[OFFSET].mean())
-    factor = None if se is None else float(special.stdtrit(df, (1 + confidence) / 2))
-    half = None if se is None or factor is None else factor * se
     contact_mm = offset_mm * ball.contact_share
-    notes = []
+    contact_sd_mm = ball.offset_sd_mm * ball.contact_share
+    notes = [*squirt.notes]
     end = None
     if abs(contact_mm) < ball.radius_mm:
         end = cue_end(
             offset_m=m_from_mm(contact_mm),
-            offset_sd_m=m_from_mm(ball.offset_sd_mm * ball.contact_share),
-            angle_rad=rad_from_deg(squirt),
-            angle_sd_rad=rad_from_deg(se or 0.0),
+            offset_sd_m=m_from_mm(contact_sd_mm),
+            angle_rad=rad_from_deg(squirt.value_deg),
+            angle_sd_rad=rad_from_deg(squirt.se_deg or 0.0),
             ball_radius_m=m_from_mm(ball.radius_mm),
             ball_mass_kg=ball.mass_g / G_PER_KG,
         )
@@ -305,22 +274,69 @@ def _row(condition: str, shots: pd.DataFrame, ball: Ball, standard: Standard, co
     elif end.mass_ratio.value <= 0:
         notes.append("Squirt is too large for any end mass.")
         end = None
-    if se is None:
+    if squirt.se_deg is None:
         notes.append("One shot of each shooter: no interval.")
+    offset_se = offset_part_deg(squirt.value_deg, contact_mm, contact_sd_mm, ball.radius_mm)
+    se = half = None
+    if squirt.se_deg is not None:
+        se = math.hypot(squirt.se_deg, offset_se)
+        # The offset's part is stated, not estimated: it adds degrees of freedom without end.
+        df = squirt.df * (se / squirt.se_deg) ** 4 if squirt.se_deg > 0 else math.inf
+        half = float(special.stdtrit(df, (1 + confidence) / 2)) * se
+    draws = None
+    if squirt.se_deg is not None and end is not None:
+        draws = SquirtDraws(
+            squirt,
+            contact_mm=contact_mm,
+            contact_sd_mm=contact_sd_mm,
+            radius_mm=ball.radius_mm,
+            confidence=confidence,
+        )
     return CueRow(
         condition=condition,
         tip_offset_mm=offset_mm,
         n=len(shots),
         shooters=shots["shooter"].nunique(),
-        squirt_deg=squirt,
+        squirt_deg=squirt.value_deg,
         se_deg=se,
-        lo_deg=None if half is None else squirt - half,
-        hi_deg=None if half is None else squirt + half,
-        end_mass_g=None if end is None else _end_mass(end, ball, factor),
-        pivot_mm=() if end is None else _pivots(end, factor),
-        deflection_mm=None if end is None else _deflection(squirt, half, contact_mm, ball, standard),
+        shots_se_deg=squirt.shots_se_deg,
+        zero_se_deg=squirt.zero_se_deg,
+        offset_se_deg=offset_se,
+        lo_deg=None if half is None else squirt.value_deg - half,
+        hi_deg=None if half is None else squirt.value_deg + half,
+        end_mass_g=None if end is None else _end_mass(end, ball, draws),
+        pivot_mm=() if end is None else _pivots(end, draws),
+        deflection_mm=None if end is None else _deflection(squirt.value_deg, contact_mm, ball, standard, draws),
         notes=tuple(note for note in notes if note),
     )
+
+
+def _end_mass(end: CueEnd, ball: Ball, draws: SquirtDraws | None) -> Interval:
+    lo, hi = (None, None) if draws is None else draws.end_mass(ball.mass_g)
+    return Interval(value=end.end_mass_kg.value * G_PER_KG, lo=lo, hi=hi, formula=END_MASS_FORMULA)
+
+
+def _pivots(end: CueEnd, draws: SquirtDraws | None) -> tuple[tuple[str, Interval], ...]:
+    found = []
+    for name, length in end.pivot_m.items():
+        lo, hi = (None, None) if draws is None else draws.pivot_mm(name)
+        found.append((name, Interval(value=mm_from_m(length.value), lo=lo, hi=hi, formula=length.formula)))
+    return tuple(found)
+
+
+def _deflection(
+    squirt_deg: float, contact_mm: float, ball: Ball, standard: Standard, draws: SquirtDraws | None
+) -> Interval | None:
+    """Restate a mean squirt at the standard offset, to the side to which it went."""
+    value = restated_deflection_mm(squirt_deg, contact_mm, ball_radius_mm=ball.radius_mm, standard=standard)
+    if value is None:
+        return None
+    least, most = (
+        (None, None) if draws is None else draws.deflection_mm(standard.offset_ratio, standard.distance_mm)
+    )
+    if contact_mm > 0:  # a ball struck on the right leaves to the left
+        least, most = (None if most is None else -most), (None if least is None else -least)
+    return Interval(value=value, lo=least, hi=most, formula=standard.formula)
 
 
 def cue_table(
@@ -356,8 +372,9 @@ def cue_table(
         raise SessionError(f"table of shots: no column {OFFSET}; squirt tells of the cue only with the tip offset")
     counted, notes = counted_shots(check_shots(frame, quantity=SQUIRT), SQUIRT)
     tested = counted[counted["role"] == "test"]
+    controls = control_scatter(counted[counted["role"] == "control"])
     usable = tested[OFFSET].notna() & (tested[OFFSET].abs() > EQUAL_OFFSET_MM)
-    said = list(notes)
+    said = [*notes, *([controls.note] if controls.note else [])]
     if not usable.all():
         said.append(f"{int((~usable).sum())} shots have no tip offset from the centre and are left out.")
     if ball.tip_radius_mm is not None:
@@ -369,7 +386,7 @@ def cue_table(
     shots = tested[usable]
     shots = shots.assign(offset_group=offset_groups(shots[OFFSET]))
     rows = [
-        _row(str(condition), some, ball, standard, confidence)
+        _row(str(condition), some, controls, ball, standard, confidence)
         for condition in shots["condition"].unique()
         for _, some in shots[shots["condition"] == condition].groupby("offset_group")
     ]
@@ -389,133 +406,7 @@ def cue_table(
         rows=tuple(rows),
         confidence=confidence,
         standard=standard,
+        offset_sd_mm=ball.offset_sd_mm,
         comparisons=tuple(comparisons),
         notes=tuple(said),
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DifferencePart:
-    """A part of the net difference between two conditions at the rail, in mm.
-
-    Attributes
-    ----------
-    part : str
-        ``net``, ``squirt``, ``swerve`` or, where the launch speed is known, ``speed`` (the part of swerve that goes
-        with the conditions' different speeds; `swerve` is then what is left at equal speed).
-    difference_mm : float
-        b minus a.
-    se_mm, lo_mm, hi_mm : float or None
-        Standard error and interval of this part alone, for these shooters.
-    """
-
-    part: str
-    difference_mm: float
-    se_mm: float | None
-    lo_mm: float | None
-    hi_mm: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DifferenceSplit:
-    """What the net difference between two conditions is made of.
-
-    Attributes
-    ----------
-    a, b : str
-        Conditions.
-    parts : tuple of DifferencePart
-        `net` first; the others add up to it.
-    sentence : str
-        In words.
-    """
-
-    a: str
-    b: str
-    parts: tuple[DifferencePart, ...]
-    sentence: str
-
-
-def _part(name: str, comparisons: Comparisons, *, adjusted: bool) -> DifferencePart | None:
-    comparison = comparisons.adjusted_these if adjusted else comparisons.these
-    row = comparison.rows[0] if comparison is not None and comparison.rows else None
-    if row is None or row.difference is None:
-        return None
-    return DifferencePart(part=name, difference_mm=row.difference, se_mm=row.se, lo_mm=row.lo, hi_mm=row.hi)
-
-
-def _speed_part(comparisons: Comparisons) -> DifferencePart | None:
-    """Return slope of swerve over speed, times the difference of the mean speeds."""
-    raw, adjusted = _part("swerve", comparisons, adjusted=False), _part("swerve", comparisons, adjusted=True)
-    if raw is None or adjusted is None or comparisons.adjusted_these is None:
-        return None
-    (slope,) = comparisons.adjusted_these.adjustments
-    difference = raw.difference_mm - adjusted.difference_mm
-    se = abs(difference / slope.slope) * slope.slope_se if slope.slope else None
-    df = comparisons.adjusted_these.rows[0].df
-    half = None
-    if se is not None and df is not None:
-        half = float(special.stdtrit(df, (1 + comparisons.question.confidence) / 2)) * se
-    return DifferencePart(
-        part="speed",
-        difference_mm=difference,
-        se_mm=se,
-        lo_mm=None if half is None else difference - half,
-        hi_mm=None if half is None else difference + half,
-    )
-
-
-def split_difference(frame: pd.DataFrame, a: str, b: str, *, confidence: float = 0.95) -> DifferenceSplit | None:
-    """Split the net difference of two conditions at the rail into squirt, swerve and speed.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Table of shots with ``reading_mm``, ``squirt_offset_mm`` and ``swerve_offset_mm``.
-    a, b : str
-        Conditions; the difference is b minus a.
-    confidence : float
-        Of each interval.
-
-    Returns
-    -------
-    DifferenceSplit or None
-        From the shots that have all three; None where a condition has none or no shooter shot both.
-
-    Notes
-    -----
-    Reading = squirt offset + swerve offset for every shot, so the parts' differences add up exactly; their
-    uncertainties do not, as one fitted path gives both.
-    """
-    needed = ("reading_mm", "squirt_offset_mm", "swerve_offset_mm")
-    shots = check_shots(frame)
-    if any(name not in shots.columns for name in needed):
-        return None
-    complete = shots[list(needed)].notna().all(axis=1) & shots["condition"].isin([a, b])
-    pair = shots[complete]
-    if pair["condition"].nunique() < 2:
-        return None
-
-    def compared(quantity: str) -> Comparisons:
-        question = Question(quantity=quantity, confidence=confidence, reference=a, covariates=("launch_speed_m_s",))
-        return compare(pair, question)
-
-    swerve = compared("swerve_offset_mm")
-    speed = _speed_part(swerve)
-    parts = [
-        _part("net", compared("reading_mm"), adjusted=False),
-        _part("squirt", compared("squirt_offset_mm"), adjusted=False),
-        _part("swerve", swerve, adjusted=speed is not None),
-        *([speed] if speed is not None else []),
-    ]
-    found = tuple(part for part in parts if part is not None)
-    if len(found) < len(parts):
-        return None
-    words = ", ".join(f"{plain(part.difference_mm, 2, signed=True)} mm {part.part}" for part in found[1:])
-    net = plain(found[0].difference_mm, 2, signed=True)
-    return DifferenceSplit(
-        a=a,
-        b=b,
-        parts=found,
-        sentence=f"Of the {net} mm between {b} and {a} at the rail: {words}.",
     )

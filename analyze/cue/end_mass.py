@@ -8,6 +8,10 @@ model gives end masses 28 to 30 % higher from the same angles, and three usual d
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
+from calibrate.arrays import Floats
+
 END_MASS_FORMULA = "m/m_e = (5ab/2R^2)/tan(squirt) - 1 - 5a^2/2R^2, a = sqrt(R^2 - b^2)"
 """Rigid ball struck at b; the tip sticks, and the cue's end takes up the sideways momentum as a free mass m_e."""
 PIVOT_FORMULAS = {
@@ -104,8 +108,37 @@ def mass_ratio(offset_ratio: float, angle_rad: float) -> float:
     _check_offset(offset_ratio)
     if offset_ratio * angle_rad <= 0:
         raise ValueError(f"squirt and offset must not be zero or point to one side, but got {angle_rad!r} rad")
+    return float(mass_ratios(np.array(offset_ratio), np.array(angle_rad)))
+
+
+def mass_ratios(offset_ratios: Floats, angles_rad: Floats) -> Floats:
+    """Return `mass_ratio` of many offsets and angles at once, unchecked: angles must not be zero."""
+    a = np.sqrt(1 - offset_ratios**2)
+    return np.asarray(2.5 * a * offset_ratios / np.tan(angles_rad) - 1 - 2.5 * a * a)
+
+
+def squirt_slope_rad(offset_ratio: float, angle_rad: float) -> float:
+    """Change of squirt per ball radius of tip offset, the end mass staying what it is.
+
+    Parameters
+    ----------
+    offset_ratio : float
+        Contact offset b/R, above zero.
+    angle_rad : float
+        Squirt there, counted positive to the side opposite the offset.
+
+    Returns
+    -------
+    float
+        d squirt / d (b/R), in rad: the implicit derivative of `END_MASS_FORMULA` at constant m/m_e.
+    """
+    _check_offset(offset_ratio)
     a = math.sqrt(1 - offset_ratio**2)
-    return 2.5 * a * offset_ratio / math.tan(angle_rad) - 1 - 2.5 * a * a
+    tan = math.tan(angle_rad)
+    # tan = u / w with u = 5ab/2R^2, w = 1 + m/m_e + 5a^2/2R^2 = u / tan
+    u = 2.5 * a * offset_ratio
+    by_u = 2.5 * (1 - 2 * offset_ratio**2) / a
+    return (tan * by_u + 5 * offset_ratio * tan * tan) / u / (1 + tan * tan)
 
 
 def cue_end(

@@ -6,7 +6,8 @@ from itertools import combinations
 
 import pandas as pd
 
-from analyze.cue.cue_table import Ball, CueTable, DifferenceSplit, cue_table, split_difference
+from analyze.cue.cue_table import Ball, CueTable, cue_table
+from analyze.cue.difference_split import DifferenceSplit, split_difference
 from analyze.report.evidence import QUANTITIES, Evidence
 from analyze.statistics import (
     Comparisons,
@@ -174,6 +175,7 @@ def _cue(evidence: Evidence, table: pd.DataFrame, reference: str | None) -> CueT
         ball=Ball(
             radius_mm=mm_from_m(ball.diameter_m) / 2,
             mass_g=ball.mass_kg * G_PER_KG,
+            offset_sd_mm=lane.tip_offset_sd_mm,
             tip_radius_mm=lane.tip_radius_mm if lane.tip_offset_of == "axis" else None,
         ),
         confidence=evidence.config.analysis.confidence,

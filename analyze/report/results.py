@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from analyze.cue.cue_table import CueRow, CueTable, Interval
+from analyze.cue.monte_carlo import METHOD
 from analyze.report.answer import counting_sentence, failed_sentence, lead, limits_of_the_data, pair_sentences
 from analyze.report.blocks import Block, Bullets, Grid, Paragraph, Picture, Section, paragraphs
 from analyze.report.evidence import Evidence
@@ -295,8 +296,10 @@ def cue_section(findings: Findings) -> Section:
     remarks = [
         "End mass and pivot length are names for a squirt angle, not things to be weighed: another reasonable "
         "rigid model gives end masses 28 to 30 % higher from the same angles, and three usual definitions of the "
-        "pivot length lie 25 mm apart. Compare them only under one formula and at equal tip offset. The tip offset "
-        "is taken as set, without an uncertainty of its own.",
+        "pivot length lie 25 mm apart. Compare them only under one formula and at equal tip offset.",
+        "Intervals hold the scatter of the shots, how well the control shots know each shooter's zero, and a tip "
+        f"set right to {number(cue.offset_sd_mm, 1)} mm (standard deviation; lane.tip_offset_sd_mm). Those of end "
+        f"mass, pivot lengths and deflection are by {METHOD}.",
         *([f"{len(shown)} of {len(cue.rows)} rows are shown."] if len(shown) < len(cue.rows) else []),
     ]
     tail: list[Block] = [Bullets(items=once(said))] if said else []

@@ -93,6 +93,8 @@ class LaneSection(_Section):
     sight: Annotated[int, _within(1, FOOT_SIGHTS)] = 1
     spot_mm: Annotated[float, _within(50, 5000, "mm")] | None = None
     tip_offset_of: Literal["contact", "axis"] = "contact"
+    # About what a hand sets the tip to by a mark on the ball: common practice, no source.
+    tip_offset_sd_mm: Annotated[float, _within(0, 10, "mm")] = 1.0
     # Tips are shaped like the edge of a coin of 18 to 21 mm: 9 to 10.6 mm (common practice, no source).
     tip_radius_mm: Annotated[float, _within(3, 60, "mm")] = 10.0
 

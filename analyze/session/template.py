@@ -26,6 +26,8 @@ sight = 1                   # the foot-rail sight aimed at, counted from the sho
 spot_mm = 762               # middle of the cue ball on its spot, from the head-rail cushion nose
 tip_offset_of = "contact"   # what tip_offset_mm says: "contact", where the tip touches the ball, or "axis", where
                             #   the middle of the cue points: a domed tip touches the ball nearer its centre
+# tip_offset_sd_mm = 1      # how far the tip may be from where it was set (one standard deviation): in the
+                            #   intervals of squirt, end mass, pivot lengths and deflection
 # tip_radius_mm = 10        # radius of the tip's dome, if you measured it: for "axis", and where the cue is seen
 
 [scale]

@@ -11,7 +11,8 @@ Parts; the first three where none is named:
 - `beside`: railread beside general libraries, on the same clips (`side_by_side.py`);
 - `together`: shots of a session measured alone and together (`joint_session.py`);
 - `statistics`: rates of wrong answers of the comparisons (`statistics_simulation.py`);
-- `planning`: planned power against simulated (`planning.py`).
+- `planning`: planned power against simulated (`planning.py`);
+- `cues`: coverage of the intervals of the cue's numbers (`cue_coverage.py`).
 """
 
 import argparse
@@ -23,7 +24,7 @@ from pathlib import Path
 # Before numpy is loaded: its threads would wait for each other on matrices as small as these.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-PARTS = ("simulated", "rendered", "beside", "together", "statistics", "planning")
+PARTS = ("simulated", "rendered", "beside", "together", "statistics", "planning", "cues")
 USUAL_PARTS = PARTS[:3]
 
 
@@ -56,6 +57,7 @@ def main() -> None:
         ("together", "joint_session.py"),
         ("statistics", "statistics_simulation.py"),
         ("planning", "planning.py"),
+        ("cues", "cue_coverage.py"),
     ):
         if part in parts:
             subprocess.run([sys.executable, Path(__file__).with_name(script)], check=True)

@@ -1,0 +1,138 @@
+"""What the difference of two conditions at the rail is made of: squirt, swerve, and the speed with it."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+from scipy import special
+
+from analyze.statistics.compare import Comparisons, compare
+from analyze.statistics.question import Question
+from analyze.statistics.sentences import plain
+from analyze.statistics.shots_table import check_shots
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DifferencePart:
+    """A part of the net difference between two conditions at the rail, in mm.
+
+    Attributes
+    ----------
+    part : str
+        ``net``, ``squirt``, ``swerve`` or, where the launch speed is known, ``speed`` (the part of swerve that goes
+        with the conditions' different speeds; `swerve` is then what is left at equal speed).
+    difference_mm : float
+        b minus a.
+    se_mm, lo_mm, hi_mm : float or None
+        Standard error and interval of this part alone, for these shooters.
+    """
+
+    part: str
+    difference_mm: float
+    se_mm: float | None
+    lo_mm: float | None
+    hi_mm: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DifferenceSplit:
+    """What the net difference between two conditions is made of.
+
+    Attributes
+    ----------
+    a, b : str
+        Conditions.
+    parts : tuple of DifferencePart
+        `net` first; the others add up to it.
+    sentence : str
+        In words.
+    """
+
+    a: str
+    b: str
+    parts: tuple[DifferencePart, ...]
+    sentence: str
+
+
+def _part(name: str, comparisons: Comparisons, *, adjusted: bool) -> DifferencePart | None:
+    comparison = comparisons.adjusted_these if adjusted else comparisons.these
+    row = comparison.rows[0] if comparison is not None and comparison.rows else None
+    if row is None or row.difference is None:
+        return None
+    return DifferencePart(part=name, difference_mm=row.difference, se_mm=row.se, lo_mm=row.lo, hi_mm=row.hi)
+
+
+def _speed_part(comparisons: Comparisons) -> DifferencePart | None:
+    """Return slope of swerve over speed, times the difference of the mean speeds."""
+    raw, adjusted = _part("swerve", comparisons, adjusted=False), _part("swerve", comparisons, adjusted=True)
+    if raw is None or adjusted is None or comparisons.adjusted_these is None:
+        return None
+    (slope,) = comparisons.adjusted_these.adjustments
+    difference = raw.difference_mm - adjusted.difference_mm
+    se = abs(difference / slope.slope) * slope.slope_se if slope.slope else None
+    df = comparisons.adjusted_these.rows[0].df
+    half = None
+    if se is not None and df is not None:
+        half = float(special.stdtrit(df, (1 + comparisons.question.confidence) / 2)) * se
+    return DifferencePart(
+        part="speed",
+        difference_mm=difference,
+        se_mm=se,
+        lo_mm=None if half is None else difference - half,
+        hi_mm=None if half is None else difference + half,
+    )
+
+
+def split_difference(frame: pd.DataFrame, a: str, b: str, *, confidence: float = 0.95) -> DifferenceSplit | None:
+    """Split the net difference of two conditions at the rail into squirt, swerve and speed.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Table of shots with ``reading_mm``, ``squirt_offset_mm`` and ``swerve_offset_mm``.
+    a, b : str
+        Conditions; the difference is b minus a.
+    confidence : float
+        Of each interval.
+
+    Returns
+    -------
+    DifferenceSplit or None
+        From the shots that have all three; None where a condition has none or no shooter shot both.
+
+    Notes
+    -----
+    Reading = squirt offset + swerve offset for every shot, so the parts' differences add up exactly; their
+    uncertainties do not, as one fitted path gives both.
+    """
+    needed = ("reading_mm", "squirt_offset_mm", "swerve_offset_mm")
+    shots = check_shots(frame)
+    if any(name not in shots.columns for name in needed):
+        return None
+    complete = shots[list(needed)].notna().all(axis=1) & shots["condition"].isin([a, b])
+    pair = shots[complete]
+    if pair["condition"].nunique() < 2:
+        return None
+
+    def compared(quantity: str) -> Comparisons:
+        question = Question(quantity=quantity, confidence=confidence, reference=a, covariates=("launch_speed_m_s",))
+        return compare(pair, question)
+
+    swerve = compared("swerve_offset_mm")
+    speed = _speed_part(swerve)
+    parts = [
+        _part("net", compared("reading_mm"), adjusted=False),
+        _part("squirt", compared("squirt_offset_mm"), adjusted=False),
+        _part("swerve", swerve, adjusted=speed is not None),
+        *([speed] if speed is not None else []),
+    ]
+    found = tuple(part for part in parts if part is not None)
+    if len(found) < len(parts):
+        return None
+    words = ", ".join(f"{plain(part.difference_mm, 2, signed=True)} mm {part.part}" for part in found[1:])
+    net = plain(found[0].difference_mm, 2, signed=True)
+    return DifferenceSplit(
+        a=a,
+        b=b,
+        parts=found,
+        sentence=f"Of the {net} mm between {b} and {a} at the rail: {words}.",
+    )
