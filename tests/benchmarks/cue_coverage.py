@@ -67,7 +67,7 @@ def intervals(row: CueRow) -> dict[str, tuple[float | None, float | None]]:
 
 
 def coverage(rng: np.random.Generator, *, controls: int, shots: int, shooters: int, n: int) -> dict[str, float]:
-    """Return the share of `n` sessions whose intervals hold the truth; an end that does not exist excludes nothing."""
+    """Return the share of `n` sessions whose intervals hold the truth; a missing end excludes nothing."""
     held = dict.fromkeys(truths(OFFSET_MM), 0)
     for _ in range(n):
         tip_mm = OFFSET_MM + rng.normal(0, OFFSET_SD_MM)
