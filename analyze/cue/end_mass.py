@@ -212,11 +212,6 @@ def cue_end(
     )
 
 
-def small_offset_pivot_m(ball_mass_over_end_mass: float, ball_radius_m: float) -> float:
-    """Pivot length b/tan(squirt) in the limit of small offsets: ``(2R/5)(7/2 + m/m_e)``."""
-    return 0.4 * ball_radius_m * (3.5 + ball_mass_over_end_mass)
-
-
 def contact_offset_m(axis_offset_m: float, *, tip_radius_m: float, ball_radius_m: float) -> float:
     """Where a domed tip touches the ball when its axis is set beside the centre.
 

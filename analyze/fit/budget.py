@@ -5,7 +5,6 @@ second-order terms where a result is bent. Tested against the worked examples H.
 JCGM 101:2008.
 """
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -96,51 +95,6 @@ def propagate(slope: Floats, cov: Floats) -> Floats:
     return (result + result.T) / 2
 
 
-def propagate_curved(function: Function, at: Floats, cov: Floats) -> tuple[Floats, Floats]:
-    """Mean and covariance of results to second order, for Gaussian inputs.
-
-    Parameters
-    ----------
-    function : callable
-        From (N,) to (M,).
-    at : (N,) array
-        Means of the inputs.
-    cov : (N, N) array
-        Their covariance; may be singular.
-
-    Returns
-    -------
-    mean : (M,) array
-        ``f + trace(H C) / 2``.
-    cov : (M, M) array
-        ``g C g' + trace(H_i C H_j C) / 2``: exact for a quadratic function of Gaussian inputs.
-
-    Notes
-    -----
-    Evaluated along the principal axes of `cov`, one standard deviation out; exact inputs cost nothing.
-    """
-    sd = np.sqrt(np.diag(cov))
-    unit = np.where(sd > 0, sd, 1.0)  # of the inputs: nanometres and expansion coefficients must not be compared
-    values, axes = np.linalg.eigh(cov / np.outer(unit, unit))
-    keep = values > 1e-13
-    root = unit[:, None] * axes[:, keep] * np.sqrt(values[keep])  # columns: one standard deviation each
-    n = root.shape[1]
-    middle = function(at)
-    plus = [function(at + root[:, i]) for i in range(n)]
-    minus = [function(at - root[:, i]) for i in range(n)]
-    slope = np.array([(p - m) / 2 for p, m in zip(plus, minus, strict=True)]).reshape(n, -1)
-    bend = np.zeros((n, n, middle.size))
-    for i in range(n):
-        bend[i, i] = plus[i] - 2 * middle + minus[i]
-        for j in range(i):
-            corner = function(at + root[:, i] + root[:, j]) - plus[i] - plus[j] + middle
-            corner += function(at - root[:, i] - root[:, j]) - minus[i] - minus[j] + middle
-            bend[i, j] = bend[j, i] = corner / 2
-    mean: Floats = middle + np.einsum("iim->m", bend) / 2
-    result: Floats = slope.T @ slope + np.einsum("ijm,ijn->mn", bend, bend) / 2
-    return mean, result
-
-
 def in_turn(slope: Floats, cov: Floats, groups: Sequence[Sequence[int]]) -> Floats:
     """Variance of one result, divided among groups of correlated inputs.
 
@@ -178,8 +132,3 @@ def in_turn(slope: Floats, cov: Floats, groups: Sequence[Sequence[int]]) -> Floa
         parts.append(max(left - after, 0.0))
         left = after
     return np.array(parts)
-
-
-def root_sum_square(sds: Sequence[float]) -> float:
-    """Combine independent contributions to a standard uncertainty."""
-    return math.sqrt(sum(sd * sd for sd in sds))

@@ -20,35 +20,6 @@ MOTION_PARAMETERS = ("x_m", "y_m", "strike_s", "vx_m_s", "vy_m_s", "ux_m_s", "uy
 _EYE = np.eye(2)
 
 
-def slip_at_launch_m_s(
-    speed_m_s: float, *, side_offset: float, height_offset: float, elevation_rad: float
-) -> tuple[float, float]:
-    """Slip velocity of the contact point right after a strike with a raised cue.
-
-    Parameters
-    ----------
-    speed_m_s : float
-        Launch speed v0 of the ball.
-    side_offset, height_offset : float
-        Tip contact b/R to the right and h/R above the centre, in ball radii, seen along the cue.
-    elevation_rad : float
-        Angle theta of the cue above the cloth.
-
-    Returns
-    -------
-    tuple of float
-        (to the right, forward) of the launch direction, in m/s.
-
-    Notes
-    -----
-    ``u0 = v0 (-(5/2)(b/R) tan theta, 1 - (5/2)(h/R)/cos theta)``: the impulse that gives v0 also gives the spin,
-    and the table takes the downward part of it.
-    """
-    right = -2.5 * side_offset * np.tan(elevation_rad)
-    forward = 1 - 2.5 * height_offset / np.cos(elevation_rad)
-    return float(speed_m_s * right), float(speed_m_s * forward)
-
-
 def slide_time_s(parameters: Floats) -> Floats:
     """How long the ball slides: ``2 |u0| / (7 mu_s g)``.
 

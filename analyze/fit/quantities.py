@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyze.fit.budget import BudgetShare, central_differences, in_turn
+from analyze.fit.budget import BudgetShare, central_differences, in_turn, propagate
 from analyze.fit.motion import crossing_s, slide_time_s, state
 from analyze.fit.path_fit import PathFit
 from analyze.fit.problem import FIT_PARAMETERS, N_FIT, NUISANCE_PARAMETERS, PULL, motion_parameters
@@ -180,10 +180,10 @@ def quantities(fit: PathFit, calibration: Calibration) -> Quantities:
     by_nuisance = np.zeros((len(QUANTITIES), len(NUISANCE_PARAMETERS)))
     for weight, piece in zip(weights, pieces, strict=True):
         away = piece.values - values
-        within += weight * piece.by_theta @ piece.node.cov @ piece.by_theta.T
+        within += weight * propagate(piece.by_theta, piece.node.cov)
         between += weight * np.outer(away, away)
         by_nuisance += weight * (piece.by_nuisance + np.outer(away, piece.node.pull - mean_pull))
-    cov = within + between + by_nuisance @ fit.nuisance_cov @ by_nuisance.T
+    cov = within + between + propagate(by_nuisance, fit.nuisance_cov)
     shares = _shares(fit, weights, pieces, between=np.diag(between), by_nuisance=by_nuisance)
     return Quantities(values=values, cov=(cov + cov.T) / 2, shares=shares)
 

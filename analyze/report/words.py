@@ -9,12 +9,6 @@ from calibrate.units import inch_from_m, m_from_mm, sixteenths
 MINUS = "\N{MINUS SIGN}"
 NOTHING = "\N{EN DASH}"
 GAP = "\N{NO-BREAK SPACE}"  # between a number and its unit
-QUANTITY_WORDS = {
-    "reading_mm": "reading",
-    "squirt_deg": "squirt",
-    "squirt_offset_mm": "squirt offset",
-    "swerve_offset_mm": "swerve offset",
-}
 SLUG_WORDS = {
     "launch_speed_m_s": "launch speed (m/s)",
     "tip_offset_mm": "tip offset (mm)",

@@ -13,7 +13,7 @@ from analyze.statistics.outliers import OutlierFlag, flag_outliers
 from analyze.statistics.pairwise import PairRow, Verdict
 from analyze.statistics.question import Question, Scope
 from analyze.statistics.readings import inch_from_text, read_readings
-from analyze.statistics.repeatability import Agreement, GaugeStudy, agreement, gauge_study
+from analyze.statistics.repeatability import GaugeStudy, gauge_study
 from analyze.statistics.sentences import pair_sentence
 from analyze.statistics.shots_table import check_shots
 from analyze.statistics.summary import Summary, SummaryRow, summarise
@@ -25,7 +25,6 @@ from analyze.statistics.variance import (
 )
 
 __all__ = [
-    "Agreement",
     "Comparison",
     "Comparisons",
     "ControlOutcome",
@@ -42,7 +41,6 @@ __all__ = [
     "SummaryRow",
     "VarianceComponents",
     "Verdict",
-    "agreement",
     "apply_keep_rule",
     "check_shots",
     "compare",

@@ -16,7 +16,6 @@ from analyze.statistics.shots_table import check_shots, counted_shots, listed, s
 from calibrate.arrays import Ints
 from calibrate.errors import SessionError
 
-COMPARISON_NUMBERS = ("difference", "se", "df", "lo", "hi")
 # Share of a covariate's scatter that lies within cells below which its slope is told by rounding only.
 LEAST_WITHIN_SHARE = 1e-6
 FAR_APART = 2.0  # within-cell sds between the covariate means of conditions from which adjusting extrapolates

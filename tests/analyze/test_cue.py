@@ -13,7 +13,6 @@ from analyze.cue.end_mass import (
     mass_ratio,
     miscue_limit,
     miscue_warning,
-    small_offset_pivot_m,
     squirt_rad,
 )
 
@@ -89,7 +88,9 @@ def test_pivot_lengths(row):
     )
     lengths = [1000 * end.pivot_m[name].value for name in PIVOT_FORMULAS]
     np.testing.assert_allclose(lengths, [centre_mm, foot_mm, tip_mm], rtol=0, atol=5.001e-3)
-    assert 1000 * small_offset_pivot_m(n, RADIUS_M) == pytest.approx(limit_mm, abs=5.001e-3)
+    # At ever smaller offsets b/tan(squirt) tends to (2R/5)(7/2 + m/m_e).
+    small = 1e-6
+    assert 1000 * small * RADIUS_M / math.tan(squirt_rad(small, n)) == pytest.approx(limit_mm, abs=5.001e-3)
 
 
 def test_end_mass_with_uncertainty():

@@ -9,7 +9,6 @@ from analyze.fit.motion import (
     crossing_s,
     rolling_velocity_m_s,
     slide_time_s,
-    slip_at_launch_m_s,
     state,
     state_jacobian,
 )
@@ -91,6 +90,17 @@ SWERVES = [
     (3, 4, 0.5, 0, 0.15, -0.262226, 3.0, 0.584917, 21.911, 1504.072, 2.00244, 8.582, 46.243),
     (3, 4, 0.5, 0, 0.30, -0.262226, 3.0, 0.292458, 10.956, 752.036, 2.00244, 19.625, 61.581),
 ]
+
+
+def slip_at_launch_m_s(speed_m_s, *, side_offset, height_offset, elevation_rad):
+    """Slip velocity (to the right, forward) right after a strike with a raised cue; tip contact in ball radii.
+
+    ``u0 = v0 (-(5/2)(b/R) tan theta, 1 - (5/2)(h/R)/cos theta)``: the impulse that gives v0 also gives the spin,
+    and the table takes the downward part of it.
+    """
+    right = -2.5 * side_offset * np.tan(elevation_rad)
+    forward = 1 - 2.5 * height_offset / np.cos(elevation_rad)
+    return speed_m_s * right, speed_m_s * forward
 
 
 @pytest.mark.parametrize("row", SWERVES)

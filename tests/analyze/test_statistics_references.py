@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analyze.statistics import Question, agreement, compare, variance_components
+from analyze.statistics import Question, compare, variance_components
 from analyze.statistics.mixed import Random, fit_reml
 
 REFERENCES = Path(__file__).parents[1] / "references/statistics"
@@ -50,16 +50,6 @@ def test_equivalence_agrees_with_pingouin():
     row = compare(one_shooter(pair), Question(margin=6.0)).these.pair("B", "C")
     assert row.df == pytest.approx(6.193184860024, rel=1e-10)
     assert row.p_same == pytest.approx(0.1833771387592, rel=1e-6)
-
-
-def test_agreement_agrees_with_pingouin():
-    """Table of Shrout & Fleiss 1979; pingouin.intraclass_corr(data, targets="p", raters="r", ratings="v")."""
-    table = np.array([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]])
-    found = agreement(table.astype(float))
-    single = (found.one_way, found.absolute, found.consistent)
-    mean = (found.mean_one_way, found.mean_absolute, found.mean_consistent)
-    assert single == pytest.approx((0.1657417684055, 0.2897637795276, 0.7148407148407), rel=1e-11)
-    assert mean == pytest.approx((0.4427971336793, 0.620050547599, 0.9093155423771), rel=1e-11)
 
 
 def test_f_test_agrees_with_the_longest_nist_set():
