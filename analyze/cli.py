@@ -33,7 +33,7 @@ from analyze.report.draw import SLOWDOWN, DrawJob, DrawWish, draw_shot
 from analyze.report.tables import write_shots
 from analyze.session import decisions
 from analyze.session import demo as sample
-from analyze.session.auto_marks import auto_frames, auto_marks
+from analyze.session.auto_marks import auto_frames, auto_marks, printed_marks
 from analyze.session.calibration import calibrate_session, measured_with
 from analyze.session.draft import click_in
 from analyze.session.folder import Session, new_session, open_session
@@ -149,8 +149,14 @@ def calibrate(
         typer.Option(help="CSV of clicked marks: mark,u_px,v_px. Without it the page opens, to click them on."),
     ] = None,
     auto: Annotated[
-        bool, typer.Option("--auto", help="Find the printed markers of `railread sheet` in the picture: no click.")
-    ] = False,
+        bool | None,
+        typer.Option(
+            "--auto/--by-hand",
+            help="Find the printed markers of `railread sheet`, without a click; or click all marks. "
+            "Unless said: the former, where markers are seen.",
+            show_default=False,
+        ),
+    ] = None,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser, or print its address.")
     ] = True,
@@ -159,25 +165,25 @@ def calibrate(
 
     Click the ticks of the scale, then sights and markers, each once and roughly: every click is moved to the middle
     of its mark by the picture itself, a click that does not fit is named and left out, and what precision to expect
-    is said. With --auto the printed markers of `railread sheet` are found without a click. The camera must not move
+    is said. Where the printed markers of `railread sheet` are seen, no click is needed. The camera must not move
     between this frame and the shots.
     """
     session = open_session(folder)
     if auto and marks is not None:
         raise SessionError("--auto finds the marks and --marks gives them: give one of the two")
-    if not auto and marks is None:
-        click_in(session, frame[0] if frame else None)
-        _serve(folder, browser=browser, view="calibrate")
-        return
     frames = tuple(frame or auto_frames(session))
-    if not frames or (marks is not None and not frame):
+    if (auto and not frames) or (marks is not None and not frame):
         raise SessionError(f"{folder}: name the recording or picture that the marks lie in with --frame")
     new: Path | Sequence[Click]
     if marks is not None:
         read_marks(marks)
         new = marks
     else:
-        found = auto_marks(session, frames)
+        found = auto_marks(session, frames) if auto else printed_marks(session, frames, wanted=auto is None)
+        if found is None:
+            click_in(session, frame[0] if frame else None)
+            _serve(folder, browser=browser, view="calibrate")
+            return
         for note in found.notes:
             print(note)
         new = found.clicks

@@ -64,6 +64,31 @@ def auto_marks(session: Session, frames: Sequence[Path]) -> FoundMarks:
     return FoundMarks(clicks=clicks, notes=(*found[0].notes, *notes))
 
 
+def printed_marks(session: Session, frames: Sequence[Path], *, wanted: bool = True) -> FoundMarks | None:
+    """Find printed markers where nobody said whether there are any.
+
+    Parameters
+    ----------
+    session : Session
+        As for `auto_marks`.
+    frames : sequence of Path
+        Likewise; may be empty.
+    wanted : bool
+        Whether they are to be looked for at all.
+
+    Returns
+    -------
+    FoundMarks or None
+        None where too few are seen: the marks are clicked then.
+    """
+    if not wanted or not frames:
+        return None
+    try:
+        return auto_marks(session, frames)
+    except (MarksError, ClipError):
+        return None
+
+
 def averaged(several: Sequence[Sequence[Click]]) -> tuple[Click, ...]:
     """Average the places of marks over pictures, weighted by their variances; each mark that some picture shows."""
     names = dict.fromkeys(click.name for clicks in several for click in clicks)

@@ -6,8 +6,10 @@ No results and no worker processes: the page and the command line calibrate thro
 from collections.abc import Sequence
 from pathlib import Path
 
+from analyze.session.auto_marks import auto_frames, printed_marks
 from analyze.session.folder import Session
 from analyze.session.inputs import calibration_sha256
+from analyze.session.marks_file import take_marks
 from analyze.session.picture import bytes_from_picture
 from analyze.session.store import Store
 from calibrate.arrays import Floats
@@ -76,7 +78,16 @@ def measured_with(session: Session) -> Calibration:
 
 
 def session_calibration(session: Session, clips: Sequence[str], store: Store) -> tuple[Calibration, bool]:
-    """Return the stored calibration if its inputs are those of today, else a new one, and which it is."""
+    """Return the stored calibration if its inputs are those of today, else a new one, and which it is.
+
+    Where no marks were clicked yet, printed markers are looked for in the recordings and become the session's
+    marks.
+    """
+    if not session.marks_path.exists():
+        found = printed_marks(session, auto_frames(session))
+        if found is not None:
+            with take_marks(session, found.clicks):
+                pass
     inputs = calibration_sha256(session)
     stored = store.calibration(inputs)
     if stored is not None:
