@@ -93,6 +93,11 @@ class BallPath:
         its rim was not clear.
     cue : CueSight, NotMeasured or None
         The cue at the strike, or why it is not known; None where nobody looked for it.
+    picture_moved_px : float
+        How far the picture itself moved along the lane at most, against the frames before the strike; all places
+        are those of a picture that lies as it did then. 0 where it stood still.
+    picture_followed : bool
+        Whether the still part of the picture showed in every frame where the picture lay.
     notes : tuple of str
         What the tracker noticed and a person may want to know.
     """
@@ -117,6 +122,8 @@ class BallPath:
     size_ratio: float | None = None
     size_ratio_sd: float = 0.0
     cue: CueSight | NotMeasured | None = None
+    picture_moved_px: float = 0.0
+    picture_followed: bool = False
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

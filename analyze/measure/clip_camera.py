@@ -3,8 +3,9 @@
 The calibrated picture is kept with the calibration. The ball is followed with the camera as the clip's first frames
 show it, and the shot is measured with the camera as the frames before its strike show it: a long recording may hold
 a nudge between two shots. A pose that is not that of the calibration is found again on the marks; where they are
-not found, nobody knows where the camera stood, and the shot is doubtful. It is doubtful, too, where the frames
-after it show that the camera moved meanwhile.
+not found, nobody knows where the camera stood, and the shot is doubtful. A picture that drifts during a shot, as
+that of a phone which stabilises it, is followed by the tracker frame by frame and is no reason for doubt. Where it
+could not be followed, the shot is doubtful if the frames after it show that the camera moved meanwhile.
 """
 
 from dataclasses import dataclass, replace
@@ -37,11 +38,14 @@ class ClipCamera:
         For the tester, where the camera had moved; else empty.
     doubt : NotMeasured or None
         Why the place of the camera is not known, so that no result is to be trusted.
+    picture_note : str
+        For the tester, where the picture moved during the shot and was followed; else empty.
     """
 
     calibration: Calibration
     note: str = ""
     doubt: NotMeasured | None = None
+    picture_note: str = ""
 
 
 def clip_camera(clip: Path, calibration: Calibration, picture: bytes | None) -> ClipCamera:
@@ -111,6 +115,8 @@ def shot_camera(
     camera = _registered(calibration, picture_from_bytes(picture), before)
     if camera.doubt is not None:
         camera = first
+    if path.picture_followed:
+        return replace(camera, picture_note=_picture_note(path))
     ended_s = float(path.times_s[-1])
     after = _still(path.clip, ended_s, ended_s + span_s, capture_fps)
     if after is None or camera.doubt is not None:
@@ -120,6 +126,15 @@ def shot_camera(
         return camera
     detail = f"by {moved.shift_px:.1f} px between the frames before the strike and those after it"
     return replace(camera, doubt=NotMeasured(MOVED_IN_SHOT, detail))
+
+
+def _picture_note(path: BallPath) -> str:
+    if not path.picture_moved_px:
+        return ""
+    return (
+        f"the picture itself moved by up to {path.picture_moved_px:.1f} px during the shot (stabilisation, focus, "
+        "or a stand that gives) and was followed frame by frame"
+    )
 
 
 def _still(clip: Path, from_s: float, until_s: float, capture_fps: float | None) -> Floats | None:
@@ -154,6 +169,12 @@ def with_camera_said(shot: Shot, camera: ClipCamera) -> Shot:
     camera : ClipCamera
         As it stood for this shot.
     """
+    said = _with_place_said(shot, camera)
+    notes = [note for note in (said.note, camera.picture_note) if note]
+    return replace(said, note="; ".join(notes)) if camera.picture_note else said
+
+
+def _with_place_said(shot: Shot, camera: ClipCamera) -> Shot:
     if camera.doubt is None:
         return replace(shot, note=camera.note, camera=CAMERA_MOVED) if camera.note else shot
     moved = camera.doubt.reason is MOVED_IN_SHOT and shot.reason in _LOOKS_LIKE_MOVED

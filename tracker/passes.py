@@ -1,0 +1,152 @@
+"""One shot, pass after pass: caught with a wide blur, its optics learnt, located in every frame and at rest."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from calibrate.arrays import Floats
+from tracker.ball_image import BallView, Optics
+from tracker.chain import RoughTrack
+from tracker.light import Light
+from tracker.locate import Sighting
+from tracker.optics import EXPOSURE_SHARES, OpticsFit, fit_optics
+from tracker.rim_fit import Effort
+from tracker.shot_pictures import ShotPictures
+
+Sightings = dict[int, Sighting]
+Motion = dict[int, tuple[Floats, Floats]]
+
+# A blur so wide that the fit catches a ball some px away.
+CATCH_BLUR_PX = 2.5
+CATCH = Effort(settled_px=0.1, most_pixels=300)
+OPTICS_FRAMES = 8
+# Sightings left out: most of the rim hidden, or far less contrast than the others have (a hand, a cue before it).
+MIN_VISIBLE = 0.4
+MIN_CONTRAST_SHARE = 0.4
+MAX_MISFIT_RATIO = 6.0
+MIN_SIGHTINGS = 4
+NEAR_PX, NEAR_SMEARS = 4.0, 0.15
+# Farther than this from where it was foretold, the ball's speed was foretold wrongly too, and with it its streak.
+AGAIN_PX = 1.5
+# Averaging does not remove what is the same in all frames: shading, the tip close by, compression of a still ball.
+REST_FLOOR_PX = 0.15
+
+
+def catch(pictures: ShotPictures, rough: RoughTrack) -> Sightings:
+    """Locate the ball near its rough places, with a wide blur first: the rough places are some px off."""
+    wide = Optics(
+        blur_px=CATCH_BLUR_PX,
+        exposure_s=0.25 * pictures.frame_period_s,
+        late_s_px=pictures.late_s_px,
+        tone=pictures.tone,
+    )
+    times_s = pictures.times_s[rough.index]
+    caught: Sightings = {}
+    for k, place_m in zip(rough.index, rough.xy_m, strict=True):
+        _, velocity = local_motion(times_s, rough.xy_m, float(pictures.times_s[k]))
+        view = pictures.view(place_m, velocity)
+        found = pictures.locate(int(k), view, wide, effort=CATCH)
+        # A catch may correct a rough place, not replace it. In the image: seen flat, a few px are a long way.
+        if found is not None and np.hypot(*(found.centre_px - view.centre_px)) < view.radius_px:
+            caught[int(k)] = found
+    return caught
+
+
+def foretell(pictures: ShotPictures, caught: Sightings) -> Motion:
+    """Place and velocity in every frame of the run: from a little before what was caught to a little after it."""
+    keys = sorted(caught)
+    times_s, xy_m = pictures.times_s[keys], pictures.table_xy_m([caught[k] for k in keys])
+    last_s = float(times_s[-1]) + 4 * pictures.frame_period_s
+    run = [k for k in range(max(0, keys[0] - 2), len(pictures.times_s)) if pictures.times_s[k] <= last_s]
+    motion = {k: local_motion(times_s, xy_m, float(pictures.times_s[k])) for k in run}
+    return {k: one for k, one in motion.items() if one[0][1] < pictures.end_y_m + 0.01}
+
+
+def learn_optics(pictures: ShotPictures, caught: Sightings, motion: Motion) -> OpticsFit:
+    """Estimate what blurs the ball, and its light, from frames spread over the run and from the ball at rest."""
+    keys = [k for k in sorted(caught) if k in motion]
+    pick = [keys[i] for i in np.unique(np.linspace(1, len(keys) - 1, OPTICS_FRAMES).astype(int))]
+    longest_s = max(EXPOSURE_SHARES) * pictures.frame_period_s
+    start = Optics(blur_px=1.5, exposure_s=longest_s, late_s_px=pictures.late_s_px, tone=pictures.tone)
+    looks = [pictures.look(k, pictures.view(*motion[k]), start) for k in pick]
+    both = [one for one in looks if one is not None]
+    # the ball at rest shows its light without a streak
+    at_rest = pictures.view(pictures.cut.place.xy_m, np.zeros(2))
+    patch = pictures.look_at_rest(at_rest, start)
+    if patch is not None:
+        both.append((at_rest, patch))
+    return fit_optics(
+        [view for view, _ in both],
+        [patch for _, patch in both],
+        noise=pictures.scene.noise,
+        frame_period_s=pictures.frame_period_s,
+        late_s_px=pictures.late_s_px,
+        tone=pictures.tone,
+    )
+
+
+def locate_all(pictures: ShotPictures, motion: Motion, fit: OpticsFit) -> Sightings:
+    """Locate the ball in each frame; again where the first place shows that the motion was foretold badly."""
+    first = {k: pictures.locate(k, pictures.view(*motion[k]), fit.optics, fit.light) for k in motion}
+    found = {k: s for k, s in first.items() if s is not None}
+    if len(found) < MIN_SIGHTINGS:
+        return _without_spoiled(found)
+    times_s, xy_m = pictures.times_s[list(found)], pictures.table_xy_m(list(found.values()))
+    seen: Sightings = {}
+    for k, sighting in found.items():
+        view = pictures.view(*local_motion(times_s, xy_m, float(pictures.times_s[k])))
+        away_px = float(np.hypot(*(sighting.centre_px - pictures.view(*motion[k]).centre_px)))
+        final = pictures.locate(k, view, fit.optics, fit.light) if away_px > AGAIN_PX else sighting
+        if final is not None and _near(final, view, fit.optics):
+            seen[k] = final
+    return _without_spoiled(seen)
+
+
+def locate_rest(pictures: ShotPictures, optics: Optics, light: Light) -> tuple[Floats, Floats]:
+    """Locate the ball at rest, (2,) and (2, 2), in the averaged frames before the strike.
+
+    From where it was first found, and from where a wide blur catches it: a ring printed on a small ball, or a
+    tip beside it, leads one or the other astray, and the better likeness tells which.
+    """
+    view = pictures.view(pictures.cut.place.xy_m, np.zeros(2))
+    still = replace(optics, exposure_s=0.0)
+    caught = pictures.locate_at_rest(view, Optics(blur_px=CATCH_BLUR_PX, tone=optics.tone), None)
+    starts = [view] if caught is None else [view, pictures.view(pictures.table_xy_m([caught])[0], np.zeros(2))]
+    found = [one for one in (pictures.locate_at_rest(start, still, light) for start in starts) if one is not None]
+    if not found:
+        # covered by a cue or hand throughout: the place as first found, good to some mm
+        sd_px = 0.2 * view.radius_px
+        return view.centre_px, np.eye(2) * sd_px**2
+    best = min(found, key=lambda one: one.misfit)
+    return best.centre_px, best.cov_px2 + np.eye(2) * REST_FLOOR_PX**2
+
+
+def local_motion(times_s: Floats, xy_m: Floats, at_s: float, *, reach: int = 6) -> tuple[Floats, Floats]:
+    """Place and velocity at a time, from a parabola (line, where few) through the nearest places."""
+    near = np.argsort(np.abs(times_s - at_s))[:reach]
+    order = 2 if len(near) >= 5 else 1
+    t = times_s[near] - at_s
+    design = np.vander(t, order + 1, increasing=True)
+    found = np.linalg.lstsq(design, xy_m[near], rcond=None)[0]
+    return found[0], found[1]
+
+
+def _near(found: Sighting, view: BallView, optics: Optics) -> bool:
+    """Whether a fit stayed with its ball: neighbouring frames foretell it to some px, less well if smeared."""
+    smear_px = float(np.hypot(*view.velocity_px_s)) * optics.exposure_s
+    return float(np.hypot(*(found.centre_px - view.centre_px))) < NEAR_PX + NEAR_SMEARS * smear_px
+
+
+def _without_spoiled(seen: Sightings) -> Sightings:
+    """Leave out sightings that something spoiled: a hidden rim, a hand or cue over the ball."""
+    if not seen:
+        return seen
+    contrast = float(np.median([s.contrast for s in seen.values()]))
+    misfit = float(np.median([s.misfit for s in seen.values()]))
+    return {
+        k: s
+        for k, s in seen.items()
+        if s.visible > MIN_VISIBLE
+        and s.contrast > MIN_CONTRAST_SHARE * contrast
+        and s.misfit < MAX_MISFIT_RATIO * misfit
+    }
