@@ -11,9 +11,7 @@ from analyze.statistics.pairwise import Estimates, Model, OmnibusTest
 from analyze.statistics.shots_table import listed
 from calibrate.arrays import Floats, Ints
 
-GAMES_HOWELL = (
-    "Games-Howell, shooter as block, a variance for each condition by each shooter, Welch-Satterthwaite df"
-)
+GAMES_HOWELL = "Games-Howell, shooter as block, a variance for each of its cells, Welch-Satterthwaite df"
 ADDITIVE = "Tukey-Kramer, shooter as block, shooter x condition as error (one shot a cell)"
 
 
@@ -40,7 +38,7 @@ def compare_spreads(cells: Cells) -> Spreads:
     """Bartlett's test on the conditions' scatter within cells."""
     k = len(cells.conditions)
     ss = np.bincount(cells.condition, cells.within_ss, k)
-    df = np.bincount(cells.condition, cells.spread_n - 1, k)
+    df = np.bincount(cells.condition, cells.spread_n - 1, k).astype(np.float64)
     variance = np.divide(ss, df, out=np.full(k, np.nan), where=df > 0)
     sd = tuple(float(np.sqrt(v)) if d > 0 else None for v, d in zip(variance, df, strict=True))
     told = df > 0
@@ -48,7 +46,7 @@ def compare_spreads(cells: Cells) -> Spreads:
         return Spreads(p=None, differ=False, sd=sd)
     if (variance[told] <= 0).any():
         return Spreads(p=0.0, differ=True, sd=sd)
-    p = bartlett(variance[told], df[told].astype(np.float64))
+    p = bartlett(variance[told], df[told])
     return Spreads(p=p, differ=p < UNEQUAL_BELOW, sd=sd)
 
 
@@ -93,7 +91,7 @@ def _grid(cells: Cells, variances: CellVariances) -> _Grid:
 
 
 def _over_common(values: Floats, grid: _Grid, a: Ints, b: Ints) -> tuple[Floats, Floats]:
-    """Sum the values of a, and of b, over the blocks that both have."""
+    """Sum the values of a, and those of b, over the blocks that both have."""
     sums = values @ grid.present.T  # sums[i, j]: of i's values over the blocks that j has too
     return sums[a, b], sums[b, a]
 
@@ -233,8 +231,7 @@ def _pairs(cells: Cells, grid: _Grid, order: Ints, slope_cov: Floats) -> Estimat
         se2 = se2 + np.einsum("ni,ij,nj->n", shift, slope_cov, shift)
     return Estimates(
         a=a, b=b, difference=difference, se=np.sqrt(se2), df=np.nan_to_num(df, nan=0.0), k=len(order),
-        method=method,
-        notes=_pair_notes(cells, grid, a, b, common), lasting_variance=np.zeros(len(a)),
+        method=method, notes=_pair_notes(cells, grid, a, b, common), lasting_variance=np.zeros(len(a)),
         shots_a=np.nan_to_num(shots_a, nan=1.0, posinf=1.0), shots_b=np.nan_to_num(shots_b, nan=1.0, posinf=1.0),
         df_grows=True, shooters=0,
     )  # fmt: skip

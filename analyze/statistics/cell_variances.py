@@ -8,7 +8,6 @@ tested first, since such a test misses what few shots hide and its choice spoils
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import stats
 
 from analyze.statistics.cells import Cells
@@ -47,14 +46,12 @@ class CellVariances:
 
 
 def blocks_of(cells: Cells) -> Ints:
-    """Tell the block of each cell, a shooter in a session each, counted from 0."""
+    """Return which block, a shooter in a session, each cell belongs to, from 0."""
     return np.asarray(np.unique(cells.session * len(cells.shooters) + cells.shooter, return_inverse=True)[1])
 
 
-def _over(total: npt.ArrayLike, df: npt.ArrayLike) -> Floats:
-    sums, degrees = np.asarray(total, dtype=np.float64), np.asarray(df, dtype=np.float64)
-    share: Floats = np.divide(sums, degrees, out=np.full(len(degrees), np.nan), where=degrees > 0)
-    return share
+def _over(total: Floats, df: Floats) -> Floats:
+    return np.asarray(np.divide(total, df, out=np.full(len(df), np.nan), where=df > 0))
 
 
 def cell_variances(cells: Cells) -> CellVariances:
@@ -75,10 +72,10 @@ def cell_variances(cells: Cells) -> CellVariances:
     block, df = blocks_of(cells), cells.spread_df
     count = int(block.max()) + 1
     small = (df <= SMALL_CELL_DF) | (cells.within_ss <= 0)
-    group_df = np.bincount(block, df * small, count)
-    group = _over(np.bincount(block, cells.within_ss * small, count), group_df)
-    whole_df = np.bincount(block, df, count)
-    whole = _over(np.bincount(block, cells.within_ss, count), whole_df)
+    group_df = np.bincount(block, df * small, count).astype(np.float64)
+    group = _over(np.bincount(block, cells.within_ss * small, count).astype(np.float64), group_df)
+    whole_df = np.bincount(block, df, count).astype(np.float64)
+    whole = _over(np.bincount(block, cells.within_ss, count).astype(np.float64), whole_df)
     overall_df = float(df.sum())
     overall = float(cells.within_ss.sum()) / overall_df if overall_df > 0 else np.nan
     lent = ~(whole_df > 0)
@@ -89,10 +86,7 @@ def cell_variances(cells: Cells) -> CellVariances:
 
     own = _over(cells.within_ss, df)
     variance = np.where(small, shared[block], own)
-    notes = [
-        *_scatter_note(cells, block, whole, np.asarray(whole_df, dtype=np.float64)),
-        *_pooled_note(cells, small, lent[block]),
-    ]
+    notes = [*_scatter_note(cells, block, whole, whole_df), *_pooled_note(cells, small, lent[block])]
     if cells.measuring_variance is not None:
         below = variance < cells.measuring_variance
         if below.any():

@@ -370,8 +370,7 @@ def no_sharper(general: Model, these: Model, confidence: float) -> Model:
     Returns
     -------
     Model
-        Standard errors and half widths of the intervals at least those of `these`, and a note where that was
-        needed.
+        Standard errors and half widths of the intervals at least those of `these`; a note where that was needed.
     """
     one, least = general.estimates, these.estimates
     with np.errstate(invalid="ignore"):

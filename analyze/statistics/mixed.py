@@ -246,7 +246,7 @@ def _ascend(data: _Data, theta: Floats, bounded: Flags, known: Flags) -> tuple[F
 
 
 def _adjusted_cov(data: _Data, state: _State, theta: Floats, variances_cov: Floats) -> tuple[Floats, Floats]:
-    """Differentiate the fixed effects' covariance by each variance, and give Kenward and Roger's covariance.
+    """Return the derivatives of the fixed effects' covariance by each variance, and Kenward and Roger's own.
 
     With Phi that covariance and W the variances': Phi + 2 Phi [sum W_kl (Q_kl - P_k Phi P_l)] Phi, where
     P_k = -X'V^-1 V_k V^-1 X and Q_kl = X'V^-1 V_k V^-1 V_l V^-1 X; V is linear in the variances.

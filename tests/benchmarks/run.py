@@ -11,6 +11,7 @@ Parts; the first three where none is named:
 - `beside`: railread beside general libraries, on the same clips (`side_by_side.py`);
 - `together`: shots of a session measured alone and together (`joint_session.py`);
 - `statistics`: rates of wrong answers of the comparisons (`statistics_simulation.py`);
+- `promises`: the same where shooters, conditions or measuring are unequal (`statistics_promises.py`);
 - `planning`: planned power against simulated (`planning.py`);
 - `cues`: coverage of the intervals of the cue's numbers (`cue_coverage.py`).
 """
@@ -24,7 +25,7 @@ from pathlib import Path
 # Before numpy is loaded: its threads would wait for each other on matrices as small as these.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-PARTS = ("simulated", "rendered", "beside", "together", "statistics", "planning", "cues")
+PARTS = ("simulated", "rendered", "beside", "together", "statistics", "promises", "planning", "cues")
 USUAL_PARTS = PARTS[:3]
 
 
@@ -56,6 +57,7 @@ def main() -> None:
     for part, script in (
         ("together", "joint_session.py"),
         ("statistics", "statistics_simulation.py"),
+        ("promises", "statistics_promises.py"),
         ("planning", "planning.py"),
         ("cues", "cue_coverage.py"),
     ):
