@@ -8,6 +8,7 @@ of the files in `out/`. Numbers that do not exist are None, with a sentence that
 from analyze.statistics.compare import Comparison, Comparisons, compare, comparisons_frame
 from analyze.statistics.controls import ControlOutcome, subtract_controls
 from analyze.statistics.drift import Drift, session_drift
+from analyze.statistics.factors import Design, FactorEffect, compare_factors
 from analyze.statistics.keep_rules import KeepRule, KeepRules, apply_keep_rule, compare_keep_rules
 from analyze.statistics.outliers import OutlierFlag, flag_outliers
 from analyze.statistics.pairwise import PairRow, Verdict
@@ -17,6 +18,7 @@ from analyze.statistics.repeatability import GaugeStudy, gauge_study
 from analyze.statistics.sentences import pair_sentence
 from analyze.statistics.shots_table import check_shots
 from analyze.statistics.summary import Summary, SummaryRow, summarise
+from analyze.statistics.trends import Trend, compare_values
 from analyze.statistics.variance import (
     MeasurementFitness,
     VarianceComponents,
@@ -28,7 +30,9 @@ __all__ = [
     "Comparison",
     "Comparisons",
     "ControlOutcome",
+    "Design",
     "Drift",
+    "FactorEffect",
     "GaugeStudy",
     "KeepRule",
     "KeepRules",
@@ -39,12 +43,15 @@ __all__ = [
     "Scope",
     "Summary",
     "SummaryRow",
+    "Trend",
     "VarianceComponents",
     "Verdict",
     "apply_keep_rule",
     "check_shots",
     "compare",
+    "compare_factors",
     "compare_keep_rules",
+    "compare_values",
     "comparisons_frame",
     "flag_outliers",
     "gauge_study",

@@ -8,7 +8,7 @@ from scipy import special
 
 from analyze.statistics.blocks import Spreads, block_model, compare_spreads
 from analyze.statistics.cells import Cells, reduce_to_cells
-from analyze.statistics.general import general_model, no_sharper, sessions_model
+from analyze.statistics.general import NO_SHARPER, general_model, no_sharper, sessions_model
 from analyze.statistics.keep_rules import CHOSEN_FROM, MOST_CHOSEN_FROM, chosen_cells
 from analyze.statistics.pairwise import Model, OmnibusTest, PairRow, Verdict, judge
 from analyze.statistics.question import SCOPE_WORDS, Question, Scope
@@ -218,18 +218,24 @@ def _compare_cells(cells: Cells, question: Question) -> tuple[Comparison, Compar
     several = len(cells.sessions) > 1
     these = sessions_model(cells, order, shared_sd=question.shared_sd) if several else block_model(cells, order)
     general = general_model(cells, order, shared_sd=question.shared_sd)
-    general = no_sharper(general, these, question.confidence)
+    estimates, widened = no_sharper(general.estimates, these.estimates, question.confidence)
+    if widened:
+        general = replace(general, estimates=estimates, notes=(*general.notes, NO_SHARPER))
     own = _comparison(cells, order, question, Scope.THESE, these)
     if not several:
         own = replace(own, spreads=compare_spreads(cells))
     beyond = _comparison(cells, order, question, Scope.GENERAL, general)
     # The two estimates differ a little in unbalanced tests, so that intervals of equal width do not settle it.
-    rows = tuple(_no_bolder(row, other) for row, other in zip(beyond.rows, own.rows, strict=True))
+    rows = no_bolder(beyond.rows, own.rows)
     return own, replace(beyond, rows=rows)
 
 
-def _no_bolder(general: PairRow, these: PairRow) -> PairRow:
+def no_bolder(general: tuple[PairRow, ...], these: tuple[PairRow, ...]) -> tuple[PairRow, ...]:
     """Call no pair different in general that is undecided for the very shooters who were seen."""
+    return tuple(_no_bolder(row, other) for row, other in zip(general, these, strict=True))
+
+
+def _no_bolder(general: PairRow, these: PairRow) -> PairRow:
     if general.verdict is not Verdict.DIFFERS or these.verdict is not Verdict.UNDECIDED or these.lo is None:
         return general
     note = f"{general.note} Not called different, since it is undecided for these shooters.".strip()

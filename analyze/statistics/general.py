@@ -357,22 +357,22 @@ NO_SHARPER = (
 )
 
 
-def no_sharper(general: Model, these: Model, confidence: float) -> Model:
+def no_sharper(general: Estimates, these: Estimates, confidence: float) -> tuple[Estimates, bool]:
     """Widen what is said in general where it would be sharper than what is said for these shooters.
 
     Parameters
     ----------
-    general, these : Model
+    general, these : Estimates
         Same pairs in the same order.
     confidence : float
         Of the intervals.
 
     Returns
     -------
-    Model
-        Standard errors and half widths of the intervals at least those of `these`; a note where that was needed.
+    Estimates, bool
+        Standard errors and half widths of the intervals at least those of `these`, and whether that was needed.
     """
-    one, least = general.estimates, these.estimates
+    one, least = general, these
     with np.errstate(invalid="ignore"):
         both = (one.se > 0) & (least.se > 0) & (one.df > 0) & (least.df > 0)
     se = np.where(both, np.fmax(one.se, least.se), one.se)
@@ -383,8 +383,8 @@ def no_sharper(general: Model, these: Model, confidence: float) -> Model:
     narrow = both & (half_width(se, one.df) < half_width(least.se, least.df))
     df = np.where(narrow, least.df, one.df)
     if not (narrow | (both & (se > one.se))).any():
-        return general
-    return replace(general, estimates=replace(one, se=se, df=df), notes=(*general.notes, NO_SHARPER))
+        return general, False
+    return replace(one, se=se, df=df), True
 
 
 def sessions_model(cells: Cells, order: Ints, *, shared_sd: float) -> Model:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from analyze.statistics.plausible import check_size, mixed_unit, pasted_rows
 from analyze.statistics.shots_table import POOLED, ROLES
 from calibrate.errors import SessionError
 from calibrate.units import m_from_inch, mm_from_m
@@ -110,6 +111,9 @@ def _numbers_of(cells: dict[str, str], reading_column: str) -> dict[str, object]
         numbers["reading_mm"] = mm_from_m(m_from_inch(inches)) if isinstance(inches, float) else None
     if isinstance(sd := numbers.get("reading_sd_mm"), float) and sd < 0:
         raise ValueError(f"reading_sd_mm: {sd:g} is below zero; a standard uncertainty is zero or more")
+    for name, value in numbers.items():
+        if isinstance(value, float):
+            check_size(name, value)
     return numbers
 
 
@@ -128,6 +132,42 @@ def _choices_of(cells: dict[str, str]) -> dict[str, object]:
 
 def _one_shot(cells: dict[str, str], reading_column: str) -> dict[str, object]:
     return {**_names_of(cells), **_numbers_of(cells, reading_column), **_choices_of(cells)}
+
+
+def _refuse_repeats(
+    path: Path, shots: list[dict[str, object]], texts: list[tuple[str, ...]], lines: list[int]
+) -> None:
+    """Refuse a shot that is there twice: by its number, its place in the order, or pasted with its neighbours."""
+    for number, owner in (("shot", ("condition", "shooter", "session")), ("order", ("shooter", "session"))):
+        seen: dict[tuple[object, ...], int] = {}
+        for shot, line in zip(shots, lines, strict=True):
+            if shot.get(number) in (None, ""):
+                continue
+            key = (shot[number], *(shot.get(name) for name in owner))
+            if key in seen:
+                value = shot[number]
+                shown = f"{value:g}" if isinstance(value, float) else value
+                raise SessionError(
+                    f"{path}, line {line}: {number} {shown} is already in line {seen[key]}; take one out, or "
+                    "number it anew"
+                )
+            seen[key] = line
+    if (again := pasted_rows(texts)) is not None:
+        raise SessionError(
+            f"{path}, line {lines[again[1]]}: the rows from here on stand from line {lines[again[0]]} on already, "
+            "word for word; take one of the two out, or number the shots in a column 'shot'"
+        )
+
+
+def _refuse_mixed_units(path: Path, shots: list[dict[str, object]], lines: list[int], *, inches: bool) -> None:
+    cells: dict[tuple[object, object], list[int]] = {}
+    for k, shot in enumerate(shots):
+        if isinstance(shot["reading_mm"], float) and shot.get("kept", True):
+            cells.setdefault((shot["condition"], shot["shooter"]), []).append(k)
+    for places in cells.values():
+        values = [value for k in places if isinstance(value := shots[k]["reading_mm"], float)]
+        if (found := mixed_unit(values, inches=inches)) is not None:
+            raise SessionError(f"{path}, line {lines[places[found[0]]]}: {found[1]}")
 
 
 def read_readings(path: Path) -> pd.DataFrame:
@@ -158,6 +198,8 @@ def read_readings(path: Path) -> pd.DataFrame:
     header: list[str] = []
     reading_column = ""
     shots = []
+    lines = []
+    texts = []
     for row in reader:
         cells = [cell.strip() for cell in row]
         if not any(cells) or cells[0].startswith("#"):
@@ -173,9 +215,13 @@ def read_readings(path: Path) -> pd.DataFrame:
             shots.append(_one_shot(dict(zip(header, cells, strict=True)), reading_column))
         except ValueError as error:
             raise SessionError(f"{path}, line {reader.line_num}: {error}") from error
+        lines.append(reader.line_num)
+        texts.append(tuple(cells))
     if not header:
         raise SessionError(f"{path}: is empty; its first line is condition,shooter,reading_mm")
     if not shots:
         raise SessionError(f"{path}: names its columns but holds no shot; write one line per shot")
+    _refuse_repeats(path, shots, texts, lines)
+    _refuse_mixed_units(path, shots, lines, inches=reading_column == "reading_in")
     table = pd.DataFrame(shots)
     return table.astype({name: float for name in ("reading_mm", *_NUMBER_COLUMNS) if name in table.columns})

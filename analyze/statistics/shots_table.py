@@ -47,6 +47,8 @@ NUMBER_COLUMNS = (
     "swerve_offset_mm",
     "swerve_offset_sd_mm",
 )
+# By unit, what even a shot gone wrong cannot exceed: a hundred metres, a turn, the speed of sound.
+MOST = {"mm": 1e5, "deg": 360.0, "m_s": 340.0}
 ROLES = ("test", "control")
 POOLED = "all"  # the shooter of a pooled row, so no shooter may be called so
 MAX_NAMED = 5  # names listed in a sentence before it says "and n more"
@@ -83,6 +85,18 @@ def _numbers(frame: pd.DataFrame, column: str) -> pd.Series:
             "write one, or leave it empty"
         )
     return numbers.astype(float)
+
+
+def _refuse_impossible(numbers: pd.Series, column: str) -> None:
+    """Refuse numbers that no table and no phone give: arithmetic on them says nothing and may never end."""
+    most, unit = next(((most, unit) for unit, most in MOST.items() if column.endswith(f"_{unit}")), (None, ""))
+    if most is None or not (numbers.abs() > most).any():
+        return
+    place = int(np.flatnonzero((numbers.abs() > most).to_numpy())[0])
+    raise SessionError(
+        f"table of shots, row {place + 1}, {column}: {numbers.iloc[place]:g} {unit} cannot be, more than {most:g}; "
+        "correct it, or set the shot aside and leave it empty"
+    )
 
 
 def _texts(frame: pd.DataFrame, column: str) -> pd.Series:
@@ -150,6 +164,7 @@ def check_shots(frame: pd.DataFrame, *, quantity: str = "reading_mm") -> pd.Data
     for name in dict.fromkeys((*NUMBER_COLUMNS, quantity, sd_column(quantity))):
         if name in shots.columns:
             columns[name] = _numbers(shots, name)
+            _refuse_impossible(columns[name], name)
     shots = _with_defaults(shots.assign(**columns))
     _check_values(shots)
     return shots

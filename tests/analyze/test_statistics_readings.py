@@ -3,6 +3,7 @@
 import re
 from fractions import Fraction
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -103,6 +104,25 @@ def test_mm_file_with_semicolons_quotes_and_every_column(tmp_path):
         ("condition,shooter,reading_mm,reading_sd_mm\nA,S1,1,-2\n", "line 2: reading_sd_mm: -2 is below zero"),
         ("condition,shooter,reading_mm,kept\nA,S1,1,maybe\n", "line 2: kept: 'maybe' is neither yes nor no"),
         ("condition,shooter,reading_mm,role\nA,S1,1,zero\n", "line 2: role: 'zero' is neither"),
+        ("condition,shooter,reading_mm\nA,S1,1e300\n", "line 2: reading_mm: 1e+300 mm is not between -3000"),
+        ("condition,shooter,reading_in\nA,S1,1e9\n", "line 2: reading_mm: 2.54e+10 mm is not between"),
+        (
+            "condition,shooter,reading_mm,launch_speed_m_s\nA,S1,1,0\n",
+            "line 2: launch_speed_m_s: 0 m/s is no speed",
+        ),
+        ("condition,shooter,reading_mm,launch_speed_m_s\nA,S1,1,95\n", "95 m/s is no speed of a cue ball"),
+        ("condition,shooter,reading_mm,tip_offset_mm\nA,S1,1,99\n", "that lies beside the ball"),
+        ("condition,shooter,reading_mm\nA,S1,60\nA,S1,2.4\nA,S1,63\n", "line 3: 2.4 among readings about 61.5 mm"),
+        (
+            "condition,shooter,reading_in\nA,S1,2.5\nA,S1,2.4\nA,S1,63\n",
+            "line 4: 63 among readings about 2.45 inches",
+        ),
+        ("condition,shooter,reading_mm,shot\nA,S1,60,1\nA,S1,61,1\n", "line 3: shot 1 is already in line 2"),
+        ("condition,shooter,reading_mm,order\nA,S1,60,4\nB,S1,61,4\n", "line 3: order 4 is already in line 2"),
+        (
+            "condition,shooter,reading_mm\n" + 2 * "A,S1,60\nA,S1,64\nB,S1,61\nB,S1,69\n",
+            "line 6: the rows from here on stand from line 2 on already",
+        ),
     ],
 )
 def test_what_is_wrong_is_said_in_one_line_with_its_place(tmp_path, text, message):
@@ -111,6 +131,27 @@ def test_what_is_wrong_is_said_in_one_line_with_its_place(tmp_path, text, messag
         read_readings(path)
     assert str(raised.value).startswith(str(path))
     assert "\n" not in str(raised.value)
+
+
+def test_an_outlier_and_equal_readings_are_no_mistake(tmp_path):
+    """A shot gone wrong, readings about zero, and readings to the nearest eighth that come again are possible."""
+    for text in (
+        "A,S1,60\nA,S1,5\nA,S1,63\n",
+        "A,S1,1\nA,S1,25\nA,S1,2\n",
+        "A,S1,60\nA,S1,2.4,no\nA,S1,63\n".replace("\n", ",\n").replace("no,", "no"),
+        6 * "A,S1,60\n",
+    ):
+        header = "condition,shooter,reading_mm,kept\n" if ",no" in text else "condition,shooter,reading_mm\n"
+        assert len(read_readings(written(tmp_path, header + text))) >= 3
+
+
+def test_numbers_that_no_table_gives_are_refused_in_any_table():
+    """Sums of squares of them overflow, and searches for a variance do not end."""
+    shots = pd.DataFrame(
+        {"condition": ["A", "B"] * 3, "shooter": "S1", "reading_mm": [1.0, 2.0, 3.0, 4.0, 5.0, 1e9]}
+    )
+    with pytest.raises(SessionError, match=r"row 6, reading_mm: 1e\+09 mm cannot be"):
+        summarise(shots)
 
 
 def test_a_file_that_is_not_there_or_not_text(tmp_path):
