@@ -17,7 +17,6 @@ from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsed
 from rich.progress import Progress as ProgressBar
 from typer.core import TyperGroup
 
-import analyze.bare_system  # noqa: F401 - says in one line what the system lacks, before anything needs it
 from analyze.errors import REASONS
 from analyze.fit.shot import Status
 from analyze.measure.batch import BatchOutcome, Progress, measure_session

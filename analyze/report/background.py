@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from math import hypot
 
+import cv2
 import numpy as np
 import pandas as pd
 
@@ -22,7 +23,7 @@ from calibrate.units import deg_from_rad, mm_from_m
 
 MOST_SHOTS = 1500  # rows of the table of shots; beyond it only those to look at
 MOST_CLIPS = 300
-LIBRARIES = ("railread", "numpy", "scipy", "pandas", "statsmodels", "opencv-python", "av", "matplotlib")
+LIBRARIES = ("railread", "numpy", "scipy", "pandas", "av", "matplotlib")
 _BUDGET_QUANTITIES = ("reading_m", "launch_rad", "swerve_offset_m")
 
 
@@ -298,7 +299,11 @@ def provenance_section(evidence: Evidence) -> Section:
         Grid(
             caption="Versions that made this report",
             head=("what", "version"),
-            rows=(("Python", platform.python_version()), *((name, _version(name)) for name in LIBRARIES)),
+            rows=(
+                ("Python", platform.python_version()),
+                *((name, _version(name)) for name in LIBRARIES),
+                ("OpenCV", cv2.__version__),
+            ),
             words=frozenset({0, 1}),
             dense=True,
         )

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from paint_ball import aimed_camera
+from skimage.measure import EllipseModel
 
 from tracker.ball_image import N_LIGHT, Optics, image_ball, view_ball
 from tracker.shadow import N_SHADOW
@@ -14,6 +15,14 @@ VIEW = view_ball(CAMERA, np.array([0.4, 0.9]), np.array([0.3, 4.0]), radius_m=0.
 def pixels_round(view, reach=45):
     u, v = np.meshgrid(np.arange(-reach, reach + 1.0), np.arange(-reach, reach + 1.0))
     return np.stack([u.ravel(), v.ravel()], axis=1) + np.round(view.centre_px)
+
+
+def test_the_outline_is_the_ellipse_that_scikit_image_fits_to_it():
+    """skimage.measure.EllipseModel (Halir and Flusser 1998), on the outline of the sphere as the lens shows it."""
+    rim_px = CAMERA.sphere_outline(np.array([0.4, 0.9, 0.028575]), radius_m=0.028575, count=200)
+    ellipse = EllipseModel.from_estimate(rim_px)
+    np.testing.assert_allclose(VIEW.centre_px + VIEW.offset_px, ellipse.center, rtol=0, atol=1e-9)
+    np.testing.assert_allclose(np.linalg.eigvalsh(VIEW.axes_px), sorted(ellipse.axis_lengths), rtol=0, atol=1e-9)
 
 
 def test_cover_adds_up_to_the_ball_s_area():
