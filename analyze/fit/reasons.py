@@ -57,6 +57,11 @@ ODD_SPEED = Reason(
     "The speed is not one at which a cue ball is played.",
     "Check capture_fps in session.toml and the calibration.",
 )
+WRONG_CLOCK = Reason(
+    "wrong-clock",
+    "The clock of the recording cannot be right: friction would be of a size that no cloth has.",
+    "Set capture_fps in session.toml to the rate at which the camera recorded, and measure again.",
+)
 IMPRECISE = Reason(
     "imprecise",
     "The reading is too uncertain to be of use.",
@@ -99,6 +104,7 @@ REASONS = (
     POOR_FIT,
     OUTLIERS,
     ODD_SPEED,
+    WRONG_CLOCK,
     IMPRECISE,
     OFF_SPOT,
     BALL_SIZE,

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from analyze.fit.budget import BudgetShare
+from analyze.fit.clock import REFUSED, friction_seen, looks_usual, wrong_clock
 from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.fit.doubts import find_doubt
 from analyze.fit.measured_with import MeasuredWith
@@ -15,7 +16,7 @@ from analyze.fit.motion import slide_time_s, state
 from analyze.fit.path_fit import PathFit, fit_path
 from analyze.fit.priors import MotionPriors
 from analyze.fit.quantities import Quantities, quantities
-from analyze.fit.reasons import IMPRECISE, NO_FIT
+from analyze.fit.reasons import IMPRECISE, NO_FIT, ODD_SPEED, TOO_FEW_SIGHTINGS
 from calibrate.arrays import Floats, readonly
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured, Reason
@@ -158,15 +159,32 @@ def measure_shot(
         Measured, doubtful or failed; never an exception for what the clip shows.
     """
     fit = fit_path(path, calibration, readout=readout, priors=priors)
+    clock = _find_wrong_clock(path, fit, calibration, readout)
+    if clock is not None and clock[0] > REFUSED:
+        return failed_shot(path.clip, path.shot, clock[1].reason, clock[1].detail)
     if isinstance(fit, NotMeasured):
         return failed_shot(path.clip, path.shot, fit.reason, fit.detail)
     found = quantities(fit, calibration)
     if not (np.isfinite(found.values).all() and np.isfinite(found.cov).all()):
         return failed_shot(path.clip, path.shot, NO_FIT, "the uncertainties of the fit are not finite")
     doubt = find_doubt(fit, path, calibration)
+    if clock is not None and (doubt is None or doubt.reason is ODD_SPEED):
+        doubt = clock[1]
     if doubt is None and found.sd("reading_m") > IMPRECISE_M:
         doubt = NotMeasured(IMPRECISE, f"the reading is good to {found.sd('reading_m') * 1000:.1f} mm only")
     return replace(_shot(path, fit, found, doubt), cue=place_cue(path, calibration))
+
+
+def _find_wrong_clock(
+    path: BallPath, fit: PathFit | NotMeasured, calibration: Calibration, readout: Readout
+) -> tuple[float, NotMeasured] | None:
+    """Look closer at the clock where the fit is not as usual."""
+    if isinstance(fit, PathFit) and looks_usual(fit):
+        return None
+    if isinstance(fit, NotMeasured) and fit.reason is TOO_FEW_SIGHTINGS:
+        return None
+    seen = friction_seen(path, calibration, readout)
+    return None if seen is None else wrong_clock(seen, frame_period_s=path.frame_period_s)
 
 
 def failed_shot(clip: Path, shot: int, reason: Reason, detail: str) -> Shot:

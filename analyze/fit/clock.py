@@ -1,0 +1,136 @@
+"""Whether the clock of a recording can be right: a wrong one makes friction of a size that no cloth has.
+
+A clock that runs ``c`` times too slowly makes speeds c times, and decelerations c^2 times too small, and with these
+both coefficients of friction. A stun shot that slides for x has ``mu_s = 12 v^2 / (49 g x)``: 0.2 seen at half the
+right frame rate is 0.05, at twice the rate 0.8. The prior of the path fit would hide that, so the path is fitted
+with one that leaves friction open, and the plausible factors are compared by what they make of it. Where the
+sightings do not show how the ball slows down, all factors do alike, and nothing is said. A shot that slides all the
+way and is timed four times too slowly looks like one that rolls all the way: only other shots tell.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyze.fit.path_fit import PathFit, fit_path
+from analyze.fit.priors import MotionPriors
+from analyze.fit.problem import FIT_PARAMETERS, inverse
+from analyze.fit.reasons import WRONG_CLOCK
+from calibrate.arrays import Floats
+from calibrate.calibration import Calibration
+from calibrate.errors import NotMeasured
+from tracker.path import BallPath
+from tracker.readout import Readout
+
+FACTORS = (1 / 8, 1 / 4, 1 / 2, 2.0, 4.0, 8.0)  # frame rates of one recording and its files differ by powers of two
+# Natural logarithms of how much likelier another clock must be. At 5, sliding friction is beyond 0.07 to 0.55, at 7
+# beyond 0.064 to 0.63, where the rest says nothing; 0.15 to 0.4 occurs.
+DOUBTED, REFUSED = 5.0, 7.0
+_OPEN_SD = 3.0
+_FRICTIONS = [FIT_PARAMETERS.index("log_mu_s"), FIT_PARAMETERS.index("log_mu_r")]
+# A fit with the usual priors that is as usual as this needs no second one.
+_USUAL_SDS, _USUAL_NOISE = 1.0, 1.1
+# Sightings that scatter more than that about the path with open friction show another trouble than the clock.
+_MOST_NOISE = 1.5
+_STRAY = 0.06  # of one shot's friction from the cloth's, as a logarithm
+_NEGLIGIBLE = 1e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrictionSeen:
+    """What one path says of both frictions when no cloth is presumed: a sum of Gaussians in their logarithms.
+
+    Attributes
+    ----------
+    weights : (K,) float64
+        They add up to 1.
+    means : (K, 2) float64
+        Logarithms of sliding and of rolling friction.
+    covs : (K, 2, 2) float64
+        Their covariances; those of the open prior where the path says nothing.
+    """
+
+    weights: Floats
+    means: Floats
+    covs: Floats
+
+    @property
+    def sliding(self) -> float:
+        """Most likely sliding friction."""
+        return math.exp(float(self.means[np.argmax(self.weights), 0]))
+
+
+def friction_seen(path: BallPath, calibration: Calibration, readout: Readout) -> FrictionSeen | None:
+    """Fit a path with the frictions left open; None where there is no fit, or none that is the whole story."""
+    fit = fit_path(
+        path, calibration, readout=readout, priors=MotionPriors(log_mu_s_sd=_OPEN_SD, log_mu_r_sd=_OPEN_SD)
+    )
+    if isinstance(fit, NotMeasured) or fit.noise_scale > _MOST_NOISE:
+        return None
+    at = np.ix_(_FRICTIONS, _FRICTIONS)
+    pieces = [
+        (node.weight, node.theta[_FRICTIONS], node.cov[at]) for node in fit.nodes if node.weight > _NEGLIGIBLE
+    ]
+    if not pieces:
+        pieces = [(1.0, fit.theta[_FRICTIONS], fit.cov[at])]
+    weights, means, covs = (np.array(column) for column in zip(*pieces, strict=True))
+    return FrictionSeen(weights / weights.sum(), means, covs + _STRAY**2 * np.eye(2))
+
+
+def looks_usual(fit: PathFit) -> bool:
+    """Whether a fit with the usual priors shows friction so usual that the clock needs no closer look."""
+    priors = fit.motion_priors
+    away = fit.theta[_FRICTIONS] - np.log([priors.mu_s, priors.mu_r])
+    strange = np.abs(away) > _USUAL_SDS * np.array([priors.log_mu_s_sd, priors.log_mu_r_sd])
+    return not fit.nodes and not strange.any() and fit.noise_scale < _USUAL_NOISE
+
+
+def wrong_clock(seen: FrictionSeen, *, frame_period_s: float) -> tuple[float, NotMeasured] | None:
+    """Ask whether another clock is much likelier than the one that a path was timed with.
+
+    Parameters
+    ----------
+    seen : FrictionSeen
+        What the path says.
+    frame_period_s : float
+        As the path was timed.
+
+    Returns
+    -------
+    tuple of float and NotMeasured, or None
+        Logarithm of how much likelier the likeliest other clock is, and the reason with the rate that it proposes;
+        None where the clock can stay as it is.
+    """
+    right = log_evidence(seen, 1.0)
+    gains = {factor: log_evidence(seen, factor) - right for factor in FACTORS}
+    factor = max(gains, key=lambda one: gains[one])
+    if gains[factor] < DOUBTED:
+        return None
+    detail = (
+        f"timed at {1 / frame_period_s:.0f} frames a second, sliding friction would be {seen.sliding:.2g}; at "
+        f"{factor / frame_period_s:.0f} it is {seen.sliding * factor**2:.2g}, as on a cloth: try capture_fps = "
+        f"{factor / frame_period_s:.0f}"
+    )
+    return gains[factor], NotMeasured(WRONG_CLOCK, detail)
+
+
+def log_evidence(seen: FrictionSeen, factor: float) -> float:
+    """Logarithm of how likely a path is if its clock runs `factor` times too slowly, up to a constant.
+
+    Each Gaussian over the open prior, times the usual prior seen by that clock, is integrated in closed form.
+    """
+    usual = MotionPriors()
+    middle = np.log([usual.mu_s, usual.mu_r])
+    at_clock = middle - 2 * math.log(factor)
+    held = np.diag([1 / usual.log_mu_s_sd**2, 1 / usual.log_mu_r_sd**2])
+    opened = np.eye(2) / _OPEN_SD**2
+    logs = []
+    for weight, mean, cov in zip(seen.weights, seen.means, seen.covs, strict=True):
+        said = inverse(cov)
+        total = said + held - opened
+        pull = said @ mean + held @ at_clock - opened @ middle
+        square = mean @ said @ mean + at_clock @ held @ at_clock - middle @ opened @ middle
+        square -= pull @ np.linalg.solve(total, pull)
+        logs.append(math.log(weight) + 0.5 * math.log(np.linalg.det(said) / np.linalg.det(total)) - 0.5 * square)
+    return float(np.logaddexp.reduce(logs))
