@@ -475,6 +475,9 @@ def demo(
         Path | None,
         typer.Argument(metavar="[DIR]", help="Where to put the sample session; ./railread-demo unless given."),
     ] = None,
+    open_it: Annotated[
+        bool, typer.Option("--open", help="Open the session as a page in the browser at the end.")
+    ] = False,
 ) -> None:
     """Run the whole job on the sample session that ships with railread, and compare with the exact truth.
 
@@ -496,6 +499,8 @@ def demo(
     print("Beside it:")
     for path in made.files[1:]:
         print(f"  {path}")
+    if open_it:
+        _serve(place)
     raise typer.Exit(NEEDS_A_PERSON if outcome.needs_a_person else DONE)
 
 

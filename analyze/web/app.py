@@ -8,13 +8,13 @@ from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Red
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
-from analyze.web import calibrate_page, shot_page, shots_page
+from analyze.web import calibrate_page, results_page, setup_page, shot_page, shots_page, work_page
 from analyze.web.desk import Desk, TheDesk
 from analyze.web.guard import Guard
 from analyze.web.pages import FOLDER, page
 from calibrate.errors import DecisionOvertakenError, RailreadError
 
-PARTS = (shots_page, shot_page, calibrate_page)
+PARTS = (shots_page, shot_page, calibrate_page, work_page, results_page, setup_page)
 
 
 def page_app(desk: Desk) -> FastAPI:
@@ -25,7 +25,7 @@ def page_app(desk: Desk) -> FastAPI:
     desk : Desk
         The session, and who may see it.
     """
-    app = FastAPI(title="railread", docs_url=None, redoc_url=None)
+    app = FastAPI(title="railread", docs_url=None, redoc_url=None, redirect_slashes=False)
     app.state.desk = desk
     for part in PARTS:
         app.include_router(part.router)

@@ -150,7 +150,20 @@ def _changed(desk: Desk, session: Session, draft: Draft, change: Change) -> Draf
     if change.do == "take_all":
         return take_all_that_fit(session, draft, _luma(desk, session, draft))
     if change.do == "printed":
-        return _printed(session, draft)
+        return _with_printed(session, draft)
+    return _one_mark_changed(desk, session, draft, change)
+
+
+def _with_printed(session: Session, draft: Draft) -> Draft:
+    if not draft.frame:
+        raise SessionError("choose a recording first")
+    found = auto_marks(session, [session.clip_path(draft.frame)])
+    for answer in answers_from(found.clicks, taken=True):
+        draft = draft.with_answer(answer)
+    return draft
+
+
+def _one_mark_changed(desk: Desk, session: Session, draft: Draft, change: Change) -> Draft:
     mark_words(change.name, session.table, session.lane, session.scale)  # says what is wrong with the name
     if change.do == "forget":
         return draft.without(change.name)
@@ -160,15 +173,6 @@ def _changed(desk: Desk, session: Session, draft: Draft, change: Change) -> Draf
     if not (-0.5 <= change.u_px <= width - 0.5 and -0.5 <= change.v_px <= height - 0.5):
         raise MarksError(f"{change.name}: this place lies outside the picture of {width} x {height} px")
     return draft.with_answer(Answer(name=change.name, u_px=change.u_px, v_px=change.v_px, taken=change.taken))
-
-
-def _printed(session: Session, draft: Draft) -> Draft:
-    """Take all that `calibrate --auto` finds in the recording."""
-    if not draft.frame:
-        raise SessionError("choose a recording first")
-    for answer in answers_from(auto_marks(session, [session.clip_path(draft.frame)]).clicks, taken=True):
-        draft = draft.with_answer(answer)
-    return draft
 
 
 def _state(desk: Desk, session: Session, draft: Draft) -> dict[str, Any]:

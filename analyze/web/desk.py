@@ -17,6 +17,7 @@ from analyze.session.shots_frame import shots_frame
 from analyze.session.store import StoredShot
 from analyze.web.guard import Keys
 from analyze.web.pictures import Pictures
+from analyze.web.workshop import Workshop
 from calibrate.errors import SessionError
 
 _ID_LENGTH = 12
@@ -56,13 +57,23 @@ class Desk:
         Who may see it.
     pictures : Pictures
         What was decoded for it.
+    workshop : Workshop
+        Measures and draws for it.
+    reporting : Lock
+        Held while the report is made: one at a time writes into out/.
     """
 
     folder: Path
     keys: Keys
     pictures: Pictures = field(default_factory=Pictures)
+    workshop: Workshop = field(init=False)
+    reporting: Lock = field(default_factory=Lock)
     _listing: tuple[Hashable, Listing] | None = None
     _lock: Lock = field(default_factory=Lock)
+
+    def __post_init__(self) -> None:
+        """Open the workshop."""
+        self.workshop = Workshop(self.folder)
 
     def session(self) -> Session:
         """Open the session with its settings of now; raise `SessionError` where it has none."""

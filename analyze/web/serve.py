@@ -50,7 +50,8 @@ def serve_page(
         port = int(listening.getsockname()[1])
         keys = Keys(port=port, hosts=local_hosts(port))
         address = address_of(keys, view)
-        server = uvicorn.Server(uvicorn.Config(page_app(Desk(folder=folder, keys=keys)), log_level="warning"))
+        app = page_app(Desk(folder=folder, keys=keys))
+        server = uvicorn.Server(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=1))
         tell(address)
         if browser:
             webbrowser.open(address)
