@@ -15,11 +15,11 @@ from typing import Any
 
 from analyze.measure.batch import Progress, measure_session
 from analyze.measure.clip import shot_measured_with
-from analyze.report.draw import draw_shot
+from analyze.report.draw import DrawJob, DrawWish, draw_shot
 from analyze.report.tables import write_shots
 from analyze.session.calibration import measured_with
 from analyze.session.folder import Session, open_session
-from analyze.session.shots import session_shots
+from analyze.session.shots import label_of, session_shots
 from analyze.session.shots_frame import shots_frame
 from calibrate.errors import RailreadError
 
@@ -49,7 +49,8 @@ def draw(session: Session) -> None:
     wanted = [one for one in session_shots(session) if one.shot.reading_m is not None and one.kept]
     tell(done=0, total=len(wanted), clip="")
     for done, one in enumerate(wanted, start=1):
-        draw_shot(session, shot_measured_with(session, one), one)
+        job = DrawJob(stored=one, label=label_of(session, one), calibration=shot_measured_with(session, one))
+        draw_shot(session, job, DrawWish())
         tell(done=done, total=len(wanted), clip=one.clip)
     tell(notes=[], drawn=len(wanted))
 
