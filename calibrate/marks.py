@@ -65,7 +65,13 @@ class Click:
 
 
 def mark_kind(name: str) -> MarkKind:
-    """Return what kind of mark `name` is; raise `MarksError` if it is none."""
+    """Return what kind of mark `name` is; raise `MarksError` if it is none.
+
+    Examples
+    --------
+    >>> mark_kind("foot-1").name, mark_kind("scale-4").name, mark_kind("lane:300").name
+    ('SIGHT', 'TICK', 'RING')
+    """
     sight = _SIGHT.fullmatch(name)
     if sight and int(sight[2]) <= _sights_on(sight[1]):
         return MarkKind.SIGHT
@@ -77,7 +83,13 @@ def mark_kind(name: str) -> MarkKind:
 
 
 def tick_number(name: str) -> float:
-    """Return the number of the scale's tick that `name` is, in the scale's unit."""
+    """Return the number of the scale's tick that `name` is, in the scale's unit.
+
+    Examples
+    --------
+    >>> tick_number("scale-4")
+    -4.0
+    """
     tick = _TICK.fullmatch(name)
     if not tick:
         raise MarksError(f"{name!r} is no tick of the scale; ticks are named scale+2, scale-4, scale+0")
@@ -134,7 +146,13 @@ def mark_point_m(name: str, table: Table, lane: Lane, scale: RailScale) -> Float
 
 
 def same_mark(name: str) -> tuple[object, ...]:
-    """Return a key that is equal for two spellings of one mark, as `scale+2` and `scale+2.0`."""
+    """Return a key that is equal for two spellings of one mark, as `scale+2` and `scale+2.0`.
+
+    Examples
+    --------
+    >>> same_mark("scale+2") == same_mark("scale+2.0")
+    True
+    """
     for pattern in (_TICK, _LANE, _BED):
         if match := pattern.fullmatch(name):
             return (pattern.pattern, *(float(group or 0) for group in match.groups()))

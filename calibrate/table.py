@@ -105,6 +105,11 @@ def custom_table(width_m: float, length_m: float) -> Table:
     ------
     ValueError
         If a size is not that of a billiard table (0.5 to 5 m, longer than wide).
+
+    Examples
+    --------
+    >>> custom_table(1.12, 2.24).width_m
+    1.12
     """
     if not 0.5 <= width_m <= length_m <= 5:
         raise ValueError(
@@ -119,6 +124,12 @@ def sight_places_m(table: Table) -> dict[str, tuple[float, float]]:
 
     Sights stand every quarter of the width and every eighth of the length (WPA 2001, UMB 2.1), so `left-4` and
     `right-4` stand where a pool table has its side pockets; some carry a mark there and carom tables do.
+
+    Examples
+    --------
+    >>> x_m, y_m = sight_places_m(TABLES["9ft"])["foot-1"]
+    >>> round(x_m, 4), round(y_m, 4)
+    (0.3175, 2.6337)
     """
     if not table.has_sights:
         return {}

@@ -419,6 +419,14 @@ def compare(frame: pd.DataFrame, question: Question | None = None) -> Comparison
     -----
     Several sessions bring session in as a random effect, with the calibration's shared uncertainty as the least
     that it can vary.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> shots = pd.DataFrame({"condition": list("AAABBB"), "shooter": "S1", "reading_mm": [50, 52, 54, 60, 61, 65]})
+    >>> row = compare(shots).these.pair("A", "B")
+    >>> row.difference, row.lo < 10 < row.hi
+    (10.0, True)
     """
     question = question or Question()
     table = check_shots(frame, quantity=question.quantity)

@@ -77,6 +77,14 @@ def subtract_controls(frame: pd.DataFrame, *, quantity: str = "reading_mm") -> C
     -------
     ControlOutcome
         Shots of shooters without controls keep their values, and the notes say so.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> shots = pd.DataFrame({"condition": list("AAABBB"), "shooter": "S1", "reading_mm": [50, 52, 54, 60, 61, 65]})
+    >>> zeroed = subtract_controls(shots.assign(role=["control"] * 3 + ["test"] * 3))
+    >>> zeroed.table["reading_mm"].tolist()[-3:]
+    [8.0, 9.0, 13.0]
     """
     shots = check_shots(frame, quantity=quantity)
     counted, _ = counted_shots(shots, quantity)

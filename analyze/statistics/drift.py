@@ -117,6 +117,15 @@ def session_drift(
     -------
     tuple of Drift
         One per session: a straight line common to all conditions and shooters, each with its own level.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> shots = pd.DataFrame({"condition": list("AAABBB"), "shooter": "S1", "order": range(6)})
+    >>> shots["reading_mm"] = [50, 51, 52, 63, 64, 65]
+    >>> (drift,) = session_drift(shots)
+    >>> round(drift.slope, 2)  # mm a shot, within condition and shooter
+    1.0
     """
     shots, _ = counted_shots(check_shots(frame, quantity=quantity), quantity)
     drifts = []

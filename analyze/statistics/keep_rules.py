@@ -85,6 +85,11 @@ def selection_effect(k: int, n: int) -> Selection:
     -------
     Selection
         Ratios by integration over a fixed quasi-random sequence, so always the same.
+
+    Examples
+    --------
+    >>> round(selection_effect(3, 7).rms_sd_ratio, 2)  # of the true spread
+    0.22
     """
     if not 2 <= k <= n <= MOST_CHOSEN_FROM:
         raise ValueError(f"k and n must obey 2 <= k <= n <= 20, but got {k!r} and {n!r}")
@@ -128,6 +133,13 @@ def apply_keep_rule(
         A checked copy in which `kept` is False for those shots; nothing is removed. A shot set aside before stays
         so. Control shots follow the same rule. `closest` adds the column ``chosen_from``, from how many shots of
         its cell a shot was chosen or not, by which `compare` knows that it must allow for the choosing.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> shots = pd.DataFrame({"condition": list("AAABBB"), "shooter": "S1", "reading_mm": [50, 52, 54, 60, 61, 65]})
+    >>> apply_keep_rule(shots, KeepRule.CLOSEST, closest_k=2)["kept"].tolist()
+    [True, True, False, True, True, False]
     """
     if closest_k < 1:
         raise ValueError(f"closest_k must be 1 or more, but got {closest_k!r}")

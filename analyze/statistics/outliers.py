@@ -83,6 +83,12 @@ def grubbs_critical(n: Floats, level: float = GRUBBS_LEVEL) -> Floats:
     -------
     (N,) array
         Grubbs 1969, Technometrics 11, 1; NIST e-Handbook 1.3.5.17.1.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> grubbs_critical(np.array([10]), level=0.05).round(3)  # 2.290 in Grubbs and Beck 1972
+    array([2.29])
     """
     n = np.asarray(n, dtype=np.float64)
     t2 = special.stdtrit(n - 2, level / (2 * n)) ** 2

@@ -175,7 +175,13 @@ class OmnibusTest:
 
 
 def half_width_factor(confidence: float, k: int, df: Floats) -> Floats:
-    """How many standard errors a simultaneous interval of a difference reaches to either side."""
+    """How many standard errors a simultaneous interval of a difference reaches to either side.
+
+    Examples
+    --------
+    >>> half_width_factor(0.95, 2, np.array([10.0])).round(3)  # two means: t of 10 degrees of freedom
+    array([2.228])
+    """
     return np.asarray(studentized_range_quantile(confidence, k, df) / np.sqrt(2))
 
 

@@ -45,6 +45,11 @@ def inch_from_text(text: str) -> float:
     ------
     ValueError
         If it is none of these; the message says what can be written.
+
+    Examples
+    --------
+    >>> inch_from_text("2-7/16"), inch_from_text("-7/16")
+    (2.4375, -0.4375)
     """
     plain = text.strip().replace("\N{MINUS SIGN}", "-").removesuffix('"').removesuffix("in").strip()
     if _DECIMAL.fullmatch(plain):

@@ -61,7 +61,13 @@ def sd_column(quantity: str) -> str:
 
 
 def unit_of(quantity: str) -> str:
-    """Return the unit in which the column `quantity` is given: ``reading_mm`` -> ``mm``."""
+    """Return the unit in which the column `quantity` is given: ``reading_mm`` -> ``mm``.
+
+    Examples
+    --------
+    >>> unit_of("reading_mm")
+    'mm'
+    """
     return quantity.rpartition("_")[2]
 
 
@@ -153,6 +159,13 @@ def check_shots(frame: pd.DataFrame, *, quantity: str = "reading_mm") -> pd.Data
     ------
     SessionError
         If a needed column is missing or a value is impossible; one line that says which and where.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> shots = pd.DataFrame({"condition": list("AAABBB"), "shooter": "S1", "reading_mm": [50, 52, 54, 60, 61, 65]})
+    >>> check_shots(shots)["kept"].tolist()
+    [True, True, True, True, True, True]
     """
     missing = [name for name in (*TEXT_COLUMNS, quantity) if name not in frame.columns]
     if missing:
@@ -186,6 +199,15 @@ def counted_shots(table: pd.DataFrame, quantity: str) -> tuple[pd.DataFrame, tup
         Rows that are kept and have a value, in their order.
     notes : tuple of str
         How many were left out, and why.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> shots = pd.DataFrame({"condition": list("AAABBB"), "shooter": "S1", "reading_mm": [50, 52, 54, 60, 61, 65]})
+    >>> aside = check_shots(shots.assign(kept=[False] + [True] * 5))
+    >>> counted, notes = counted_shots(aside, "reading_mm")
+    >>> len(counted)
+    5
     """
     kept = table["kept"].to_numpy(dtype=bool)
     has_value = table[quantity].notna().to_numpy()

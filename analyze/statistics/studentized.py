@@ -120,6 +120,11 @@ def studentized_range_quantile(confidence: float, k: int, df: Floats) -> Floats:
     -------
     (N,) array
         Quantiles, off a spline that is made once for a confidence and k.
+
+    Examples
+    --------
+    >>> studentized_range_quantile(0.95, 3, np.array([10.0])).round(2)  # 3.88 in the usual tables
+    array([3.88])
     """
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must lie between 0 and 1, but got {confidence!r}")

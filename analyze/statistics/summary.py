@@ -152,6 +152,13 @@ def summarise(frame: pd.DataFrame, *, quantity: str = "reading_mm", confidence: 
     -----
     The interval of a pooled row takes all shots of the condition as one group. It answers neither of the
     two questions of `analyze.statistics.compare` (these shooters, shooters in general) when shooters differ.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> shots = pd.DataFrame({"condition": list("AAABBB"), "shooter": "S1", "reading_mm": [50, 52, 54, 60, 61, 65]})
+    >>> [(row.condition, row.shooter, row.n, row.mean) for row in summarise(shots).rows][:2]
+    [('A', 'S1', 3, 52.0), ('A', 'all', 3, 52.0)]
     """
     if not 0.5 <= confidence < 1:
         raise ValueError(f"confidence must lie in [0.5, 1), but got {confidence!r}")

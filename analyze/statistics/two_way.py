@@ -80,7 +80,14 @@ def mean_squares(table: Floats, count: Floats, *, within_ss: float, within_df: i
 
 
 def chi_square_interval(mean_square: float, df: float, confidence: float) -> tuple[float, float]:
-    """Interval for a variance from one mean square."""
+    """Interval for a variance from one mean square.
+
+    Examples
+    --------
+    >>> low, high = chi_square_interval(4.0, 10, 0.95)
+    >>> round(low, 3), round(high, 3)  # 40 / 20.483 and 40 / 3.247
+    (1.953, 12.319)
+    """
     tail = (1 - confidence) / 2
     return (
         float(mean_square * df / stats.chi2.isf(tail, df)),

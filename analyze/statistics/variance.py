@@ -257,6 +257,13 @@ def variance_components(
     -------
     VarianceComponents
         Conditions are treated like a sample of many, which tells how large their differences are beside the rest.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> shots = pd.DataFrame({"condition": list("AAABBB"), "shooter": "S1", "reading_mm": [50, 52, 54, 60, 61, 65]})
+    >>> [row.source for row in variance_components(shots).rows][:2]
+    ['condition', 'shooter']
     """
     counted, notes = counted_shots(check_shots(frame, quantity=quantity), quantity)
     shots = counted[counted["role"] == "test"]
