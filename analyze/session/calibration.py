@@ -19,6 +19,11 @@ from calibrate.marks import read_marks
 from calibrate.solve import calibrate
 from tracker.clip import still_luma
 
+# A recording in which so many of the clicks were moved onto a mark is one that shows what was clicked; after so
+# many others the best of them is taken.
+_MOST_CLICKS = 0.5
+_TRIED = 5
+
 
 def calibrate_session(session: Session, frame: Path) -> Calibration:
     """Solve the session's camera from its marks.csv and a picture, and keep it in the database.
@@ -92,17 +97,39 @@ def session_calibration(session: Session, clips: Sequence[str], store: Store) ->
     stored = store.calibration(inputs)
     if stored is not None:
         return stored, False
-    unreadable: ClipError | None = None
+    frame, luma, calibration = _clicked_in(session, clips)
+    store.save_calibration(calibration, inputs_sha256=inputs, frame=frame, picture=bytes_from_picture(luma))
+    return calibration, True
+
+
+def _clicked_in(session: Session, clips: Sequence[str]) -> tuple[str, Floats, Calibration]:
+    """Find the recording that shows what was clicked: the first in which most clicks lie on a mark.
+
+    Nobody says in which the marks were clicked, and the first may be black, of another size or another place.
+    """
+    read_marks(session.marks_path)  # a file of marks that cannot be read is the same with every recording
+    errors: list[ClipError | MarksError] = []
+    best: tuple[float, str, Floats, Calibration] | None = None
+    solved = 0
     for clip in clips:
         try:
             luma = still_luma(session.clip_path(clip))
-        except ClipError as error:
-            unreadable = unreadable or error
+            calibration = _solved(session, luma)
+        except (ClipError, MarksError) as error:
+            errors.append(error)
             continue
-        calibration = _solved(session, luma)
-        store.save_calibration(calibration, inputs_sha256=inputs, frame=clip, picture=bytes_from_picture(luma))
-        return calibration, True
-    raise ClipError(f"none of the {len(clips)} recordings can be read; the first: {unreadable}") from unreadable
+        on_marks = sum(mark.snapped for mark in calibration.residuals) / max(1, len(calibration.residuals))
+        if best is None or on_marks > best[0]:
+            best = on_marks, clip, luma, calibration
+        solved += 1
+        if on_marks >= _MOST_CLICKS or solved == _TRIED:
+            break
+    if best is not None:
+        return best[1:]
+    wrong = next((error for error in errors if isinstance(error, MarksError)), None)
+    if wrong is not None:
+        raise wrong
+    raise ClipError(f"none of the {len(clips)} recordings can be read; the first: {errors[0]}") from errors[0]
 
 
 def _solved(session: Session, luma: Floats) -> Calibration:

@@ -22,10 +22,11 @@ from analyze.session import calibration, decisions
 from analyze.session.calibration import calibrate_session
 from analyze.session.decision_log import DecisionKind
 from analyze.session.folder import Session, open_session
+from analyze.session.inputs import calibration_sha256
 from analyze.session.picture import picture_from_bytes
 from analyze.session.shots import read_shots, session_shots
 from analyze.session.store import Store
-from calibrate.calibration import Calibration
+from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
 from calibrate.errors import ClipError, MarksError
 from tracker.reasons import NO_BALL
@@ -318,6 +319,32 @@ def test_the_first_clip_that_can_be_read_calibrates(session):
         run(session)
     put(session, "2.mp4", "one")
     assert run(session).calibration.camera.size_px.tolist() == [128.0, 72.0]
+
+
+def test_a_first_clip_that_shows_no_marks_does_not_calibrate(session, monkeypatch):
+    """A black clip, and one of another size, before the one that was clicked: the batch is not poisoned."""
+
+    def solve(clicks, *, luma, **set_up):
+        if luma.shape[1] < 128:
+            raise MarksError("lies outside the picture of 64 x 36 px")
+        made = calibration_of(clicks, luma=luma, **set_up)
+        mark = MarkResidual(
+            name="foot-1", click_px=(0, 0), used_px=(0, 0), residual_px=(0, 0), sigma_px=1.0,
+            snapped=bool(luma.max() > 20), influence=0.5, used=True,
+        )  # fmt: skip
+        return replace(made, residuals=(mark,))
+
+    pictures = {"1": np.full((36, 64), 90.0), "2": np.full((72, 128), 16.0), "3": np.full((72, 128), 90.0)}
+    monkeypatch.setattr(calibration, "calibrate", solve)
+    monkeypatch.setattr(calibration, "still_luma", lambda path: pictures[path.stem])
+    for clip in pictures:
+        put(session, f"{clip}.mp4", "one")
+    run(session)
+    with Store(session.store_path) as store:
+        packed = store.picture(calibration_sha256(session))
+    assert packed is not None
+    assert picture_from_bytes(packed).max() == 90
+    assert picture_from_bytes(packed).shape == (72, 128)
 
 
 def test_no_marks_are_said_before_measuring(session):

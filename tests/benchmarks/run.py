@@ -13,7 +13,8 @@ Parts; the first three where none is named:
 - `statistics`: rates of wrong answers of the comparisons (`statistics_simulation.py`);
 - `promises`: the same where shooters, conditions or measuring are unequal (`statistics_promises.py`);
 - `planning`: planned power against simulated (`planning.py`);
-- `cues`: coverage of the intervals of the cue's numbers (`cue_coverage.py`).
+- `cues`: coverage of the intervals of the cue's numbers (`cue_coverage.py`);
+- `fuzz`: damaged recordings, how many give wrong numbers (`fuzz.py`).
 """
 
 import argparse
@@ -25,7 +26,7 @@ from pathlib import Path
 # Before numpy is loaded: its threads would wait for each other on matrices as small as these.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-PARTS = ("simulated", "rendered", "beside", "together", "statistics", "promises", "planning", "cues")
+PARTS = ("simulated", "rendered", "beside", "together", "statistics", "promises", "planning", "cues", "fuzz")
 USUAL_PARTS = PARTS[:3]
 
 
@@ -60,6 +61,7 @@ def main() -> None:
         ("promises", "statistics_promises.py"),
         ("planning", "planning.py"),
         ("cues", "cue_coverage.py"),
+        ("fuzz", "fuzz.py"),
     ):
         if part in parts:
             subprocess.run([sys.executable, Path(__file__).with_name(script)], check=True)
