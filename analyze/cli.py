@@ -13,7 +13,7 @@ from typing import Annotated, Any, cast
 import typer
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
 from rich.progress import Progress as ProgressBar
 from typer.core import TyperGroup
 
@@ -29,6 +29,7 @@ from analyze.plan.size import TESTS, WANTED_POWER
 from analyze.report import build, terminal
 from analyze.report.contact_sheet import write_contact_sheet, write_side_by_side
 from analyze.report.draw import SLOWDOWN, DrawJob, DrawWish, draw_shot
+from analyze.report.progress import Tally
 from analyze.report.tables import write_shots
 from analyze.session import decisions
 from analyze.session import demo as sample
@@ -234,6 +235,10 @@ def measure(
         bool,
         typer.Option("--keep-gone", help="Count what was measured of recordings that are no longer in clips/."),
     ] = False,
+    jobs: Annotated[
+        int | None,
+        typer.Option(min=1, metavar="N", help="Recordings at a time; as many as there are cores unless given."),
+    ] = None,
 ) -> None:
     """Measure every recording that is new or has changed: each shot in it, or the reason why there is none.
 
@@ -242,7 +247,7 @@ def measure(
     """
     session = open_session(folder)
     order = planned_order(session) if by_order else ()
-    outcome = _measure(session, again=again, labels_later=by_order, keep_gone=keep_gone)
+    outcome = _measure(session, again=again, labels_later=by_order, keep_gone=keep_gone, jobs=jobs)
     labelled = label_by_order(session, outcome.shots, order) if by_order else None
     stored = outcome.shots
     if labelled is not None:
@@ -534,7 +539,12 @@ def _ask(question: str, offered: str) -> str:
 
 
 def _measure(
-    session: Session, *, again: bool = False, labels_later: bool = False, keep_gone: bool = False
+    session: Session,
+    *,
+    again: bool = False,
+    labels_later: bool = False,
+    keep_gone: bool = False,
+    jobs: int | None = None,
 ) -> BatchOutcome:
     finished = 0
     with _progress_bar() as advance:
@@ -547,7 +557,12 @@ def _measure(
 
         try:
             outcome = measure_session(
-                session, again=again, progress=told, labels_later=labels_later, keep_gone=keep_gone
+                session,
+                again=again,
+                progress=told,
+                labels_later=labels_later,
+                keep_gone=keep_gone,
+                workers=jobs,
             )
         except KeyboardInterrupt:
             raise _BrokenOffError(
@@ -564,15 +579,17 @@ def _measure(
 @contextmanager
 def _progress_bar() -> Iterator[Any]:
     """Give a callback that shows how far the batch is."""
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     console = Console(stderr=True)
     with ProgressBar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("calibrating", total=None)
+        tally = Tally()
 
         def advance(progress: Progress) -> None:
-            text = f"measured {escape(progress.clip)}" if progress.clip else "measuring"
-            text = "measuring shots together" if progress.together else text
-            bar.update(task, description=text, completed=progress.done, total=progress.total)
+            text = tally.line(progress)
+            if not console.is_terminal and tally.is_due(progress):
+                print(text, file=sys.stderr, flush=True)
+            bar.update(task, description=escape(text), completed=progress.done, total=progress.total)
 
         yield advance
 

@@ -234,8 +234,14 @@ def _colour(frame: av.video.frame.VideoFrame) -> Colour:
     return np.ascontiguousarray(np.rot90(colours, turns)) if turns else colours
 
 
-def read_frames(path: Path, *, capture_fps: float | None = None) -> Iterator[Frame]:
-    """Decode a recording from the start.
+def read_frames(
+    path: Path,
+    *,
+    capture_fps: float | None = None,
+    from_s: float = -math.inf,
+    until_s: float = math.inf,
+) -> Iterator[Frame]:
+    """Decode a recording, or a span of it.
 
     Parameters
     ----------
@@ -243,6 +249,8 @@ def read_frames(path: Path, *, capture_fps: float | None = None) -> Iterator[Fra
         The recording.
     capture_fps : float, optional
         Frames a second at which the camera recorded, where the file plays slower.
+    from_s, until_s : float
+        The span, in the times that are given; all of it unless given.
 
     Yields
     ------
@@ -254,7 +262,35 @@ def read_frames(path: Path, *, capture_fps: float | None = None) -> Iterator[Fra
     ClipError
         If the file cannot be read, or is damaged from some frame on (frames before that were given).
     """
-    yield from _frames(path, capture_fps, None)
+    for frame in _frames(path, capture_fps, from_s if math.isfinite(from_s) else None):
+        if frame.time_s > until_s:
+            return
+        if frame.time_s >= from_s:
+            yield frame
+
+
+def read_keyframes(path: Path, *, capture_fps: float | None = None) -> Iterator[Frame]:
+    """Decode only the frames that need no others: one in 30 to 250 of what phones write.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    capture_fps : float, optional
+        As for `read_frames`.
+
+    Yields
+    ------
+    Frame
+        In order of time.
+
+    Raises
+    ------
+    ClipError
+        As `read_frames`.
+    """
+    for index, time_s, frame in _decoded(path, capture_fps, None, keyframes=True):
+        yield Frame(index=index, time_s=time_s, luma=_luma(frame))
 
 
 def read_colours(
@@ -326,7 +362,7 @@ def _frames(path: Path, capture_fps: float | None, near_s: float | None) -> Iter
 
 
 def _decoded(
-    path: Path, capture_fps: float | None, near_s: float | None
+    path: Path, capture_fps: float | None, near_s: float | None, *, keyframes: bool = False
 ) -> Iterator[tuple[int, float, av.video.frame.VideoFrame]]:
     """Decode from the start, or from the last frame before `near_s` that can be decoded without earlier ones."""
     slowdown = 1.0
@@ -336,6 +372,7 @@ def _decoded(
     with _open(path) as container:
         stream = _video(path, container)
         stream.thread_type = "AUTO"
+        stream.codec_context.skip_frame = "NONKEY" if keyframes else "DEFAULT"
         last_s = -math.inf
         size = stream.codec_context.width, stream.codec_context.height
         try:

@@ -1,15 +1,14 @@
 """From a recording to the ball's path: every shot in it found, and the ball located frame by frame."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
 from calibrate.calibration import Calibration
-from calibrate.errors import ClipError
 from tracker.ball_size import apparent_size
 from tracker.chain import LATE_STRIKE_S, RunStart, rough_track
-from tracker.clip import STILL_FRAMES, ClipInfo, Frame, clip_info, read_frames
+from tracker.clip import STILL_FRAMES, ClipInfo, Frame, clip_info
 from tracker.contact import before_contact, turn_back_s
 from tracker.corridor import lay_corridor
 from tracker.cue_sight import sight_cue
@@ -18,8 +17,9 @@ from tracker.passes import MIN_SIGHTINGS, catch, foretell, learn_optics, locate_
 from tracker.path import DRIFT_SD_PX, BallPath
 from tracker.readout import ASSUMED_READOUT, Readout
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
+from tracker.recording import cut_recording
 from tracker.shot_pictures import ShotPictures
-from tracker.shots import KEEP_AFTER_S, KEEP_BEFORE_S, NoStrike, ShotFrames, cut_shots
+from tracker.shots import KEEP_AFTER_S, KEEP_BEFORE_S, NoStrike, ShotFrames
 
 Progress = Callable[[int, int], None]
 
@@ -67,19 +67,23 @@ def track_clip(
     watch = PictureWatch(keep_s=KEEP_BEFORE_S + KEEP_AFTER_S + _SPARE_S)
     damage = _cut_short(info)
 
-    def decoded() -> Iterator[Frame]:
-        try:
-            for frame in read_frames(clip, capture_fps=capture_fps):
-                if progress is not None and frame.index % 10 == 0:
-                    progress(frame.index, info.n_frames)
-                watch.look(frame.time_s, frame.luma)
-                yield frame
-        except ClipError as error:
-            damage.append(str(error))
+    def looked_at(frame: Frame) -> None:
+        if progress is not None and frame.index % 10 == 0:
+            progress(frame.index, info.n_frames)
+        watch.look(frame.time_s, frame.luma)
 
     results: list[BallPath | NotTracked] = []
     readout_s = readout.within_a_frame(frame_period_s).value_s
-    for cut in cut_shots(decoded(), calibration, corridor, frame_period_s=frame_period_s):
+    cuts = cut_recording(
+        info,
+        calibration,
+        corridor,
+        frame_period_s=frame_period_s,
+        capture_fps=capture_fps,
+        damage=damage,
+        looked_at=looked_at,
+    )
+    for cut in cuts:
         number = len(results) + 1
         if isinstance(cut, NoStrike):
             results.extend(_no_strike(clip, number, cut, damage))
