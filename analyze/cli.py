@@ -17,6 +17,7 @@ from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
 from rich.progress import Progress as ProgressBar
 from typer.core import TyperGroup
 
+import analyze.bare_system  # noqa: F401 - says in one line what the system lacks, before anything needs it
 from analyze.errors import REASONS
 from analyze.fit.shot import Status
 from analyze.measure.batch import BatchOutcome, Progress, measure_session

@@ -8,7 +8,7 @@ import numpy as np
 
 from analyze.session.folder import Session
 from calibrate.auto import FoundMarks, find_marks
-from calibrate.errors import ClipError, MarksError
+from calibrate.errors import ClipError, MarksError, SessionError
 from calibrate.marks import Click
 from calibrate.register import FLOOR_PX
 from tracker.clip import still_luma
@@ -18,8 +18,11 @@ _MOVED_PX = 0.5  # a mark that lies this far apart in two pictures was not seen 
 
 
 def auto_frames(session: Session) -> tuple[Path, ...]:
-    """Return the first recordings of a session, to look for printed markers in."""
-    return tuple(session.clip_path(clip) for clip in session.clips()[:MOST_FRAMES])
+    """Return the first recordings of a session, to look for printed markers in; none where there are none yet."""
+    try:
+        return tuple(session.clip_path(clip) for clip in session.clips()[:MOST_FRAMES])
+    except SessionError:
+        return ()
 
 
 def auto_marks(session: Session, frames: Sequence[Path]) -> FoundMarks:

@@ -1,5 +1,7 @@
 """The command line: verbs, exit status, one line for wrong input; what the verbs do is tested where it is done."""
 
+import subprocess
+import sys
 from importlib.metadata import version
 from pathlib import Path
 
@@ -150,6 +152,17 @@ def test_ctrl_c_says_what_is_kept(tmp_path, monkeypatch):
         "railread: broken off; the 3 clips finished in this run are kept, and "
         f"`railread measure {tmp_path}` goes on with the rest\n"
     )
+
+
+def test_a_system_that_lacks_a_library_of_opencv_is_told_which_package_brings_it(tmp_path):
+    (tmp_path / "cv2.py").write_text("raise ImportError('libGL.so.1: cannot open shared object file')")
+    code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); from analyze.cli import app; app()"
+    root = Path(__file__).parents[2]
+    done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert len(done.stderr.splitlines()) == 1
+    assert "libGL.so.1" in done.stderr
+    assert "apt-get install libgl1" in done.stderr
 
 
 def test_the_version_is_told():
