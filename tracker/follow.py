@@ -12,6 +12,7 @@ from tracker.clip import STILL_FRAMES, ClipInfo, Frame, clip_info
 from tracker.contact import before_contact, turn_back_s
 from tracker.corridor import lay_corridor
 from tracker.cue_sight import sight_cue
+from tracker.lag import share_of_frame_before
 from tracker.motion import Motions, PictureWatch
 from tracker.passes import MIN_SIGHTINGS, catch, foretell, learn_optics, locate_all, locate_rest
 from tracker.path import DRIFT_SD_PX, BallPath
@@ -151,6 +152,7 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
     caught = catch(pictures, rough)
     if len(caught) < MIN_SIGHTINGS:
         return lost(f"seen clearly in {len(caught)} frames after {cut.first_moved_s:.2f} s")
+    pictures = pictures.unmixed(share_of_frame_before(pictures, caught))
     motion = foretell(pictures, caught)
     fit = learn_optics(pictures, caught, motion)
     seen = locate_all(pictures, motion, fit)

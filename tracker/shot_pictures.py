@@ -1,5 +1,6 @@
 """The pictures of one shot with all that is known of them: camera, still scene, where each picture lay, tone."""
 
+from copy import copy
 from dataclasses import replace
 
 import cv2
@@ -50,9 +51,39 @@ class ShotPictures:
         self.tone = Tone(black=0.0, white=255.0) if info.full_range else Tone()
         self.times_s = np.array([time_s for time_s, _ in cut.after])
         self.end_y_m = centre_at_contact_y_m(calibration)
+        self.mixed_in = 0.0
         self._origin_px = np.array(corridor.window_px[:2], dtype=np.float64)
         self._laid = self._laid_on_scene()
         self.scene: StillScene = still_scene(self._laid, calibration, corridor)
+
+    def unmixed(self, share: float) -> "ShotPictures":
+        """Return the same with so much of the frame before taken out of every frame; see `tracker.lag`."""
+        other = copy(self)
+        other.mixed_in = share
+        return other
+
+    def before_and_now(self, k: int, view: BallView) -> tuple[Floats, Floats, Floats] | None:
+        """Pixels round a place, (N, 2), and by how much they differ there from the still scene, before and now.
+
+        None outside the picture; in frame `k` and the one before it as they are, pixels behind rails left out.
+        """
+        patches = [
+            self._patch(
+                self._picture(n)[1], view, Optics(), self.motions.at(self._picture(n)[0]) if self.motions else None
+            )
+            for n in (k - 1, k)
+        ]
+        if patches[0] is None or patches[1] is None:
+            return None
+        h, w = patches[0].luma.shape
+        u, v = np.meshgrid(np.arange(w) + patches[0].origin_px[0], np.arange(h) + patches[0].origin_px[1])
+        use = ~patches[0].hidden
+        before, now = ((patch.luma - patch.background)[use].astype(np.float64) for patch in patches if patch)
+        return np.stack([u[use], v[use]], axis=1).astype(np.float64), before, now
+
+    def _picture(self, k: int) -> tuple[float, npt.NDArray[np.uint8]]:
+        """Time and window of frame `k` after the strike; -1 is the last before it."""
+        return self.cut.after[k] if k >= 0 else self.cut.before[-1]
 
     def _laid_on_scene(self) -> ShotFrames:
         """Return the frames with what is seen in each moved to where it lies in the still scene."""
@@ -93,16 +124,19 @@ class ShotPictures:
 
     def look(self, k: int, view: BallView, optics: Optics) -> tuple[BallView, Patch] | None:
         """Predicted ball and pixels in frame `k` after the strike; None outside the picture."""
-        time_s, picture = self.cut.after[k]
-        if not self.motions:
-            patch = self._patch(picture, view, optics, None)
-            return None if patch is None else (view, patch)
-        motion = self.motions.at(time_s)
-        there = replace(
-            view, centre_px=motion.from_scene(view.centre_px), axes_px=view.axes_px * (1 + motion.stretch[0])
-        )
-        patch = self._patch(picture, there, optics, motion)
-        return None if patch is None else (there, patch)
+        time_s, picture = self._picture(k)
+        motion = self.motions.at(time_s) if self.motions else None
+        if motion is not None:
+            there_px = motion.from_scene(view.centre_px)
+            view = replace(view, centre_px=there_px, axes_px=view.axes_px * (1 + motion.stretch[0]))
+        patch = self._patch(picture, view, optics, motion)
+        if patch is not None and self.mixed_in:
+            u0, v0 = np.subtract(patch.origin_px, self.corridor.window_px[:2])
+            h, w = patch.luma.shape
+            before = self._picture(k - 1)[1][v0 : v0 + h, u0 : u0 + w].astype(np.float32)
+            luma = (patch.luma - self.mixed_in * before) / (1 - self.mixed_in)
+            patch = replace(patch, luma=np.asarray(luma, dtype=np.float32))
+        return None if patch is None else (view, patch)
 
     def look_at_rest(self, view: BallView, optics: Optics) -> Patch | None:
         """Pixels round the ball at rest, averaged over the frames before the strike; None outside the picture."""

@@ -1,0 +1,86 @@
+"""What a phone's noise reduction leaves of the frame before in each frame: measured where the ball has just been.
+
+Phones quiet a video by mixing into every frame some of the one before. A ball that has moved on leaves a faint
+ghost of itself behind, just where the edge lies that tells best where it is now. In pixels that the ball has left
+nothing but that ghost and the ball's shadow lies over the cloth: how the first goes with what was seen there before
+tells the share that was mixed in, and with the share known it is taken out exactly.
+"""
+
+import numpy as np
+
+from calibrate.arrays import Floats
+from tracker.ball_image import BallView
+from tracker.locate import Sighting
+from tracker.shot_pictures import ShotPictures
+
+# In radii: so far inside its rim the ball covered a pixel, so far outside it no longer shows there.
+_COVERED, _GONE = 0.85, 1.3
+# Half the longest sweep that is allowed for, as a share of the time between frames.
+_HALF_SWEEP = 0.25
+# Grey levels by which a pixel must have differed from the still scene to tell anything.
+_LEAST_STEP = 15.0
+_LEAST_PIXELS, _LEAST_PAIRS = 25, 4
+_STRAY_SDS = 3.0
+# Shares below these are not told from shadows and compression: of two clips of a camera without noise reduction
+# 0.010 and 0.025 were found.
+_LEAST_SHARE, _LEAST_SDS, _MOST_SHARE = 0.05, 4.0, 0.5
+
+
+def share_of_frame_before(pictures: ShotPictures, caught: dict[int, Sighting]) -> float:
+    """Measure the share of the frame before that is mixed into each frame.
+
+    Parameters
+    ----------
+    pictures : ShotPictures
+        The shot.
+    caught : dict of int to Sighting
+        Where the ball was caught, by frames after the strike.
+
+    Returns
+    -------
+    float
+        0 where there is none, or none that the pixels tell.
+    """
+    keys = [k for k in sorted(caught) if k - 1 in caught]
+    if len(keys) < _LEAST_PAIRS:
+        return 0.0
+    pairs = [one for one in (_pair(pictures, k, caught) for k in keys) if one is not None]
+    if len(pairs) < _LEAST_PAIRS:
+        return 0.0
+    together, spread = np.array(pairs).T
+    share = float(together.sum() / spread.sum())
+    # each pair of frames errs by its own shadow and compression
+    sd = float(np.sqrt(np.sum((together - share * spread) ** 2)) / spread.sum())
+    return min(share, _MOST_SHARE) if share > max(_LEAST_SHARE, _LEAST_SDS * sd) else 0.0
+
+
+def _pair(pictures: ShotPictures, k: int, caught: dict[int, Sighting]) -> tuple[float, float] | None:
+    """Sum, over pixels that the ball has left, what is left times what was seen, and that squared."""
+    xy_m = pictures.table_xy_m([caught[k - 1], caught[k]])
+    step_s = float(pictures.times_s[k] - pictures.times_s[k - 1])
+    velocity_m_s = (xy_m[1] - xy_m[0]) / step_s
+    was, now = (pictures.view(place_m, velocity_m_s) for place_m in xy_m)
+    seen = pictures.before_and_now(k, was)
+    if seen is None:
+        return None
+    pixels, before, after = seen
+    left = (_radii(pixels, was, 0.0) < _COVERED) & (_radii(pixels, now, _HALF_SWEEP * step_s) > _GONE)
+    left &= np.abs(before) > _LEAST_STEP
+    for _ in range(2):
+        if np.count_nonzero(left) < _LEAST_PIXELS:
+            return None
+        x, y = before[left] - before[left].mean(), after[left] - after[left].mean()
+        together, spread = float(x @ y), float(x @ x)
+        off = np.abs(after - after[left].mean() - together / max(spread, 1e-9) * (before - before[left].mean()))
+        left &= off < _STRAY_SDS * 1.4826 * max(float(np.median(off[left])), 0.5)
+    return together, spread
+
+
+def _radii(pixels: Floats, view: BallView, half_sweep_s: float) -> Floats:
+    """How far pixels are from the ball's centre on its way, in radii."""
+    away = pixels - (view.centre_px + view.offset_px)
+    sweep = view.velocity_px_s * half_sweep_s
+    length2 = float(sweep @ sweep)
+    along = np.clip(away @ sweep / length2, -1, 1) if length2 > 0 else np.zeros(len(away))
+    nearest: Floats = np.linalg.norm((away - along[:, None] * sweep) @ np.linalg.inv(view.axes_px), axis=1)
+    return nearest
