@@ -5,10 +5,12 @@ from collections import Counter
 import pandas as pd
 
 from analyze.report.evidence import Evidence
+from analyze.report.factors import factor_sentences
 from analyze.report.findings import Findings, tested_conditions
 from analyze.report.lead import GENERAL, THESE, lead_sentences
 from analyze.report.words import GAP, MINUS, length_in_sentence, once
 from analyze.statistics import Comparison, PairRow, Verdict, pair_sentence
+from analyze.statistics.plausible import alike_names
 
 MOST_SENTENCES = 6  # about pairs; of more, the numbers of each verdict are said, and the clearest pairs
 
@@ -59,12 +61,15 @@ def failed_sentence(evidence: Evidence) -> str:
 
 def lead(findings: Findings, units: str) -> tuple[str, ...]:
     """Say in a few sentences, to be read aloud, how the pairs of conditions ended."""
-    return lead_sentences(findings.comparisons["reading_mm"], units)
+    comparisons = findings.comparisons["reading_mm"]
+    alike = alike_names(str(name) for name in findings.table["condition"].unique())
+    doubts = [f"{' and '.join(names)} differ by upper and lower case only: are they two?" for names in alike]
+    return tuple(text for text in (*doubts, comparisons.caution, *lead_sentences(comparisons, units)) if text)
 
 
 def answer_sentences(findings: Findings, units: str) -> tuple[str, ...]:
     """Return the answer as one list of sentences, for a terminal: not every one knows typographic signs."""
-    said = (counting_sentence(findings), *lead(findings, units))
+    said = (counting_sentence(findings), *lead(findings, units), *factor_sentences(findings, units))
     return tuple(text.replace(MINUS, "-").replace(GAP, " ") for text in said)
 
 

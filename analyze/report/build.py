@@ -16,6 +16,7 @@ from analyze.report.evidence import (
     gather,
     measured_evidence,
 )
+from analyze.report.factors import factors_frame
 from analyze.report.findings import Findings, find
 from analyze.report.page import page_sections, page_text, write_page
 from analyze.report.plots import LaneShot, condition_styles, data_uri, lane_figure, save_figure
@@ -27,7 +28,7 @@ from analyze.report.words import once
 from analyze.session.folder import Session
 from analyze.session.shots_frame import NO_NAME
 from analyze.session.store import StoredShot
-from analyze.statistics import Summary, comparisons_frame
+from analyze.statistics import Summary, comparisons_frame, ratios_frame
 
 PAGE_NAME = "report.html"
 MOST_LANES = 4  # sessions whose lane is drawn on the page
@@ -168,6 +169,10 @@ def _write_tables(evidence: Evidence, findings: Findings, out: Path) -> tuple[Pa
     }
     if findings.cue is not None and findings.cue.rows:
         tables["cues.csv"] = findings.cue.frame()
+    if findings.factors or findings.trends:
+        tables["factors.csv"] = factors_frame(findings)
+    if findings.ratios:
+        tables["ratios.csv"] = ratios_frame(findings.ratios)
     for name, frame in tables.items():
         write_numbers(out / name, frame)
         files.append(out / name)

@@ -1,7 +1,7 @@
 """What the statistics say of the shots of a report: each part that the shots allow, a sentence for the rest."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import pandas as pd
@@ -11,18 +11,25 @@ from analyze.cue.difference_split import DifferenceSplit, split_difference
 from analyze.report.evidence import QUANTITIES, Evidence
 from analyze.statistics import (
     Comparisons,
+    Design,
     Drift,
+    FactorEffect,
     GaugeStudy,
     KeepRule,
     KeepRules,
     MeasurementFitness,
     OutlierFlag,
     Question,
+    RatioRow,
     Summary,
+    Trend,
     VarianceComponents,
     apply_keep_rule,
     compare,
+    compare_factors,
     compare_keep_rules,
+    compare_ratios,
+    compare_values,
     flag_outliers,
     gauge_study,
     measurement_fitness,
@@ -30,6 +37,7 @@ from analyze.statistics import (
     summarise,
     variance_components,
 )
+from analyze.statistics.readings import own_columns
 from calibrate.units import mm_from_m
 
 MOST_SPLITS = 6  # pairs whose difference is split into squirt, swerve and speed; more are for out/comparisons.csv
@@ -70,6 +78,12 @@ class Findings:
         What net differences are made of, of the first few pairs.
     notes : tuple of str
         What was left out and why.
+    factors : tuple of FactorEffect
+        What the conditions are made of, compared by readings; empty where nothing is said of it.
+    trends : tuple of Trend
+        Over the numbers in which conditions differ.
+    ratios : tuple of RatioRow
+        Of readings, and of squirt where it was measured and tip offsets are equal.
     """
 
     table: pd.DataFrame
@@ -86,6 +100,9 @@ class Findings:
     cue: CueTable | None
     splits: tuple[DifferenceSplit, ...]
     notes: tuple[str, ...]
+    factors: tuple[FactorEffect, ...] = ()
+    trends: tuple[Trend, ...] = ()
+    ratios: tuple[RatioRow, ...] = ()
 
 
 def find(evidence: Evidence) -> Findings:
@@ -106,6 +123,8 @@ def find(evidence: Evidence) -> Findings:
     components = variance_components(table, confidence=analysis.confidence)
     cue = _cue(evidence, table, reference)
     squirt_at = () if cue is None else cue.comparisons
+    design = design_of(evidence)
+    made_of = Question(confidence=analysis.confidence, margin=analysis.margin_mm, reference=reference)
     return Findings(
         table=table,
         summary=summarise(table, confidence=analysis.confidence),
@@ -139,7 +158,42 @@ def find(evidence: Evidence) -> Findings:
         cue=cue,
         splits=_splits(table, reference, analysis.confidence),
         notes=notes,
+        factors=compare_factors(table, design, made_of),
+        trends=compare_values(table, design, made_of),
+        ratios=_ratios(table, quantities, squirt_at, made_of),
     )
+
+
+def design_of(evidence: Evidence) -> Design:
+    """Collect what conditions are made of, from session.toml and the tester's own columns of readings.csv."""
+    factors: dict[str, dict[str, str]] = {}
+    values: dict[str, dict[str, float]] = {}
+    for one in evidence.sessions:
+        for name in own_columns(one.shots) if one.by_hand else ():
+            said = one.shots.dropna(subset=[name]).drop_duplicates("condition").set_index("condition")[name]
+            if pd.api.types.is_numeric_dtype(said):
+                values.setdefault(name, {}).update({str(c): float(x) for c, x in said.items()})
+            else:
+                factors.setdefault(name, {}).update({str(c): str(x) for c, x in said.items() if str(x)})
+        for condition in one.session.config.condition:
+            for name, level in condition.factors.items():
+                factors.setdefault(name, {})[condition.name] = level
+            for name, number in condition.values.items():
+                values.setdefault(name, {})[condition.name] = number
+    return Design(factors=factors, values=values)
+
+
+def _ratios(
+    table: pd.DataFrame,
+    quantities: Sequence[str],
+    squirt_at: Sequence[tuple[float, Comparisons]],
+    question: Question,
+) -> tuple[RatioRow, ...]:
+    """Ratios of readings; of squirt too where all was shot at one tip offset, or none is known."""
+    rows = compare_ratios(table, question)
+    if "squirt_deg" in quantities and len(squirt_at) < 2:
+        rows += compare_ratios(table, replace(question, quantity="squirt_deg", margin=None))
+    return rows
 
 
 def tested_conditions(table: pd.DataFrame) -> list[str]:

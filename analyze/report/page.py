@@ -15,8 +15,10 @@ from analyze.report.background import (
 )
 from analyze.report.blocks import Picture, Section
 from analyze.report.evidence import Evidence
+from analyze.report.factors import factors_section
 from analyze.report.findings import Findings
 from analyze.report.publish import publish_section
+from analyze.report.ratios import ratios_section
 from analyze.report.results import (
     answer_section,
     cue_section,
@@ -53,10 +55,12 @@ def page_sections(
     lanes : sequence of Picture
         The lane from above, of each session that was measured.
     """
+    optional = (factors_section(evidence, findings), ratios_section(findings))
     return (
         answer_section(evidence, findings),
         readings_section(evidence, findings, styles),
         pairs_section(evidence, findings),
+        *(section for section in optional if section is not None),
         parts_section(evidence, findings, styles, lanes),
         cue_section(findings),
         variation_section(evidence, findings),

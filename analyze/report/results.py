@@ -8,6 +8,7 @@ from analyze.cue.monte_carlo import METHOD
 from analyze.report.answer import counting_sentence, failed_sentence, lead, limits_of_the_data, pair_sentences
 from analyze.report.blocks import Block, Bullets, Grid, Paragraph, Picture, Section, paragraphs
 from analyze.report.evidence import Evidence
+from analyze.report.factors import factor_sentences
 from analyze.report.findings import Findings
 from analyze.report.pairs_plot import MOST_PAIRS, clearest_pairs, pairs_figure
 from analyze.report.plots import MM_PER_INCH, data_uri
@@ -40,7 +41,7 @@ def answer_section(evidence: Evidence, findings: Findings) -> Section:
     """Give the answer in sentences, and what these shots cannot tell."""
     units = evidence.config.session.units
     margin = evidence.config.analysis.margin_mm
-    said = (counting_sentence(findings), *lead(findings, units))
+    said = (counting_sentence(findings), *lead(findings, units), *factor_sentences(findings, units))
     blocks: list[Block] = [*paragraphs(said, "lead")]
     blocks += paragraphs([split.sentence for split in findings.splits[:3]])
     confidence = f"{100 * evidence.config.analysis.confidence:g} %"

@@ -121,6 +121,8 @@ class Condition(_Section):
     name: PlainName
     role: Literal["test", "control"] = "test"
     tip_offset_mm: Annotated[float, _within(-40, 40, "mm")] = 0.0
+    factors: dict[PlainName, PlainName] = Field(default_factory=dict)
+    values: dict[PlainName, float] = Field(default_factory=dict)
 
 
 class AnalysisSection(_Section):

@@ -13,6 +13,7 @@ from analyze.statistics.keep_rules import KeepRule, KeepRules, apply_keep_rule, 
 from analyze.statistics.outliers import OutlierFlag, flag_outliers
 from analyze.statistics.pairwise import PairRow, Verdict
 from analyze.statistics.question import Question, Scope
+from analyze.statistics.ratios import RatioRow, compare_ratios, ratios_frame
 from analyze.statistics.readings import inch_from_text, read_readings
 from analyze.statistics.repeatability import GaugeStudy, gauge_study
 from analyze.statistics.sentences import pair_sentence
@@ -40,6 +41,7 @@ __all__ = [
     "OutlierFlag",
     "PairRow",
     "Question",
+    "RatioRow",
     "Scope",
     "Summary",
     "SummaryRow",
@@ -51,6 +53,7 @@ __all__ = [
     "compare",
     "compare_factors",
     "compare_keep_rules",
+    "compare_ratios",
     "compare_values",
     "comparisons_frame",
     "flag_outliers",
@@ -58,6 +61,7 @@ __all__ = [
     "inch_from_text",
     "measurement_fitness",
     "pair_sentence",
+    "ratios_frame",
     "read_readings",
     "session_drift",
     "subtract_controls",

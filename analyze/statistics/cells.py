@@ -17,7 +17,7 @@ from calibrate.arrays import Floats, Ints
 # Below this ratio between the largest and the smallest variance of a shot, weighting gains less than 4.1 % of
 # variance (4r / (1 + r)**2 at r = 1.5) and would only make a balanced test unbalanced.
 WEIGHTING_RATIO = 1.5
-_LOW_CHANCE = 0.1
+_LOW_CHANCE = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -1,6 +1,7 @@
 """Hand-read data: `readings.csv`, its columns, and inches as a tester writes them."""
 
 import csv
+import difflib
 import io
 import re
 from fractions import Fraction
@@ -71,6 +72,46 @@ def _first_line(text: str) -> str:
     return next((line for line in text.splitlines() if line.strip() and not line.startswith("#")), "")
 
 
+_KNOWN_COLUMNS = frozenset({"condition", "shooter", *READING_COLUMNS, *OPTIONAL_COLUMNS})
+_TAKEN_WORDS = frozenset(word for name in _KNOWN_COLUMNS for word in name.split("_")) - {"mm", "in", "m", "s"}
+
+
+def _meant_otherwise(name: str) -> bool:
+    """Whether an unknown column looks like a known one, misspelt, rather than like a column of the tester's own."""
+    return (
+        not name
+        or not _TAKEN_WORDS.isdisjoint(name.split("_"))
+        or bool(difflib.get_close_matches(name, _KNOWN_COLUMNS, n=1, cutoff=0.75))
+    )
+
+
+def own_columns(table: pd.DataFrame) -> tuple[str, ...]:
+    """Return columns of the tester's own in a table from `read_readings`: factors (texts) and values (numbers)."""
+    return tuple(str(name) for name in table.columns if name not in _KNOWN_COLUMNS)
+
+
+def _with_own_columns(
+    path: Path, table: pd.DataFrame, texts: list[tuple[str, ...]], header: list[str]
+) -> pd.DataFrame:
+    """Add the tester's own columns, which say what each condition is made of: numbers where all are numbers."""
+    for place, name in enumerate(header):
+        if name in _KNOWN_COLUMNS:
+            continue
+        column = pd.Series([row[place] for row in texts])
+        several = column.groupby(table["condition"]).nunique()
+        if (several > 1).any():
+            raise SessionError(
+                f"{path}: column '{name}' is not known and says different things of condition '{several.idxmax()}'"
+                "; a column of your own must say what a condition is made of. Known are condition, shooter, "
+                f"reading_mm or reading_in, {', '.join(OPTIONAL_COLUMNS)}"
+            )
+        numeric = column.map(lambda text: text == "" or bool(_DECIMAL.fullmatch(text)))
+        if numeric.all() and (column != "").any():
+            column = pd.to_numeric(column.where(column != ""), errors="coerce")
+        table[name] = column
+    return table
+
+
 def _check_header(path: Path, header: list[str], line: int) -> str:
     for name in ("condition", "shooter"):
         if name not in header:
@@ -79,11 +120,10 @@ def _check_header(path: Path, header: list[str], line: int) -> str:
     if len(given) != 1:
         found = "both are there" if given else "none is there"
         raise SessionError(f"{path}, line {line}: one column 'reading_mm' or 'reading_in' is needed, but {found}")
-    known = {"condition", "shooter", *given, *OPTIONAL_COLUMNS}
     for name in header:
         if header.count(name) > 1:
             raise SessionError(f"{path}, line {line}: column '{name}' is there twice; keep one")
-        if name not in known:
+        if name not in _KNOWN_COLUMNS and _meant_otherwise(name):
             raise SessionError(
                 f"{path}, line {line}: unknown column '{name}'; known are condition, shooter, reading_mm or "
                 f"reading_in, {', '.join(OPTIONAL_COLUMNS)}"
@@ -182,7 +222,8 @@ def read_readings(path: Path) -> pd.DataFrame:
     ----------
     path : Path
         First line: the columns ``condition,shooter`` and ``reading_mm`` or ``reading_in``, optionally
-        `OPTIONAL_COLUMNS`. Comma or semicolon between cells; lines that are empty or begin with ``#`` do not count.
+        `OPTIONAL_COLUMNS`, and columns of the tester's own that say what a condition is made of. Comma or semicolon
+        between cells; lines that are empty or begin with ``#`` do not count.
 
     Returns
     -------
@@ -228,5 +269,5 @@ def read_readings(path: Path) -> pd.DataFrame:
         raise SessionError(f"{path}: names its columns but holds no shot; write one line per shot")
     _refuse_repeats(path, shots, texts, lines)
     _refuse_mixed_units(path, shots, lines, inches=reading_column == "reading_in")
-    table = pd.DataFrame(shots)
+    table = _with_own_columns(path, pd.DataFrame(shots), texts, header)
     return table.astype({name: float for name in ("reading_mm", *_NUMBER_COLUMNS) if name in table.columns})

@@ -3,12 +3,14 @@
 import re
 from fractions import Fraction
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from analyze.statistics import inch_from_text, read_readings, summarise
+from analyze.statistics.readings import own_columns
 from calibrate.errors import SessionError
 
 
@@ -143,6 +145,21 @@ def test_an_outlier_and_equal_readings_are_no_mistake(tmp_path):
     ):
         header = "condition,shooter,reading_mm,kept\n" if ",no" in text else "condition,shooter,reading_mm\n"
         assert len(read_readings(written(tmp_path, header + text))) >= 3
+
+
+def test_columns_of_ones_own_say_what_conditions_are_made_of(tmp_path):
+    header = "condition,shooter,reading_mm,shaft,ferrule_mm\n"
+    table = read_readings(written(tmp_path, header + "A,S1,60,N,12\nB,S1,61,M,\nA,S2,64,N,12\n"))
+    assert own_columns(table) == ("shaft", "ferrule_mm")
+    assert table["shaft"].tolist() == ["N", "M", "N"]
+    assert table["ferrule_mm"].tolist() == pytest.approx([12.0, np.nan, 12.0], nan_ok=True)
+    for name in ("shoter", "launch_speed", "conditions", "speed"):
+        with pytest.raises(SessionError, match=f"unknown column '{name}'"):
+            read_readings(written(tmp_path, f"condition,shooter,reading_mm,{name}\nA,S1,1,2\n"))
+    with pytest.raises(
+        SessionError, match="column 'humidity' is not known and says different things of condition 'A'"
+    ):
+        read_readings(written(tmp_path, "condition,shooter,reading_mm,humidity\nA,S1,1,50\nA,S1,2,60\n"))
 
 
 def test_numbers_that_no_table_gives_are_refused_in_any_table():
