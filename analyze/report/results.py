@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from analyze.cue.cue_table import CueRow, CueTable, Interval
+from analyze.cue.difference_split import DifferenceSplit
 from analyze.cue.monte_carlo import METHOD
 from analyze.report.answer import counting_sentence, failed_sentence, lead, limits_of_the_data, pair_sentences
 from analyze.report.blocks import Block, Bullets, Grid, Paragraph, Picture, Section, paragraphs
@@ -18,6 +19,7 @@ from analyze.report.words import (
     NOTHING,
     interval,
     length,
+    length_in_sentence,
     margin_words,
     number,
     once,
@@ -43,7 +45,7 @@ def answer_section(evidence: Evidence, findings: Findings) -> Section:
     margin = evidence.config.analysis.margin_mm
     said = (counting_sentence(findings), *lead(findings, units), *factor_sentences(findings, units))
     blocks: list[Block] = [*paragraphs(said, "lead")]
-    blocks += paragraphs([split.sentence for split in findings.splits[:3]])
+    blocks += paragraphs([split_sentence(split, units) for split in findings.splits[:3]])
     confidence = f"{100 * evidence.config.analysis.confidence:g} %"
     blocks.append(
         Paragraph(
@@ -259,6 +261,13 @@ def _part_comparisons(findings: Findings) -> list[tuple[str, Comparisons]]:
     if "swerve_offset_mm" in findings.comparisons:
         found.append(("Swerve offset compared", findings.comparisons["swerve_offset_mm"]))
     return found
+
+
+def split_sentence(split: DifferenceSplit, units: str) -> str:
+    """Say in the tester's unit what a difference is made of."""
+    net, *parts = ((part.part, length_in_sentence(part.difference_mm, units)) for part in split.parts)
+    made_of = ", ".join(f"{shown} {name}" for name, shown in parts)
+    return f"Of the {net[1]} between {split.b} and {split.a} at the rail: {made_of}."
 
 
 def _split_grid(findings: Findings, units: str) -> Grid:

@@ -11,10 +11,12 @@ import pandas as pd
 import pytest
 from session_samples import made_up_session
 
+from analyze.cue.difference_split import DifferencePart, DifferenceSplit
 from analyze.report.blocks import Grid
 from analyze.report.build import build_joint_report, build_report
 from analyze.report.evidence import gather
 from analyze.report.findings import find
+from analyze.report.results import split_sentence
 from analyze.report.words import interval, length, p_value, spread
 from analyze.session.decision_log import DecisionKind
 from analyze.session.store import Store
@@ -425,3 +427,15 @@ def test_a_hundred_thousand_shots_are_reported_in_half_a_minute(tmp_path):
     page = plain(page_of(tmp_path))
     assert "100,000 shots are too many for a page" in page
     assert (tmp_path / "out/report.html").stat().st_size < 5e6
+
+
+def test_what_a_difference_is_made_of_is_told_in_the_tester_s_unit():
+    parts = tuple(
+        DifferencePart(part=name, difference_mm=value_mm, se_mm=None, lo_mm=None, hi_mm=None)
+        for name, value_mm in (("net", 140.0), ("squirt", 146.2), ("swerve", -6.2))
+    )
+    split = DifferenceSplit(a="A", b="B", parts=parts, sentence="")
+    told = {units: split_sentence(split, units).replace("\xa0", " ") for units in ("mm", "inch")}
+    assert told["mm"] == "Of the 140.0 mm between B and A at the rail: 146.2 mm squirt, −6.2 mm swerve."
+    # 140 mm is 5.512 in, 146.2 mm 5.756 in, 6.2 mm 0.244 in
+    assert told["inch"] == "Of the 5 1/2 in between B and A at the rail: 5 3/4 in squirt, −1/4 in swerve."
