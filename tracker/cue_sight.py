@@ -1,13 +1,14 @@
 """The cue at the strike: its axis from the last frames before it, or why it is not known."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibrate.errors import NotMeasured
 from tracker.cue_image import AxisFit, find_axis, fit_axis
 from tracker.cue_strip import CueStrip, Luma
+from tracker.cue_stroke import stroke_speed
 from tracker.path import CueSight
 from tracker.reasons import CUE_NOT_SEEN, CUE_OUTSIDE, CUE_UNSTEADY
 
@@ -76,13 +77,19 @@ def sight_cue(seen: CueFrames, *, strike_s: float, noise: float) -> CueSight | N
     start = find_axis(before + strips, strip)
     if start is None:
         return NotMeasured(CUE_NOT_SEEN, "no stripe that moves points at the ball")
-    fits = [
-        (time_s, fit_axis(one, start, strip, noise=noise)) for (time_s, _), one in zip(late, strips, strict=True)
+    fits = [fit_axis(one, start, strip, noise=noise) for one in strips]
+    told = [
+        (time_s, fit, values)
+        for (time_s, _), fit, values in zip(late, fits, strips, strict=True)
+        if fit is not None
     ]
-    told = [(time_s, fit) for time_s, fit in fits if fit is not None]
     if len(told) < LEAST_FITTED:
         return NotMeasured(CUE_NOT_SEEN, f"both its edges show in {len(told)} of {len(fits)} frames")
-    return _at_strike(told, strip, strike_s=strike_s)
+    sight = _at_strike([(time_s, fit) for time_s, fit, _ in told], strip, strike_s=strike_s)
+    speed = stroke_speed(told, strip, strike_s=strike_s)
+    if isinstance(sight, NotMeasured) or speed is None:
+        return sight
+    return replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
 
 
 def _spread(count: int, most: int) -> list[int]:

@@ -30,6 +30,8 @@ class CueSight:
         Frames from which it comes.
     scatter_px : float
         Typical scatter of the middle between the edges about the line, in one frame.
+    speed_m_s, speed_sd_m_s : float or None
+        Speed of the tip at the strike along the cue, and its standard uncertainty; None where nothing shows it.
     """
 
     near_px: Floats
@@ -37,6 +39,8 @@ class CueSight:
     across_cov_px2: Floats
     frames: int
     scatter_px: float
+    speed_m_s: float | None = None
+    speed_sd_m_s: float | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and freeze the arrays."""

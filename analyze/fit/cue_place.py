@@ -48,6 +48,8 @@ class CuePlace:
         1 where the picture told the quantity, 0 where it is what was assumed.
     frames : int
         Frames in which the cue was seen.
+    speed_m_s, speed_sd_m_s : float or None
+        Speed of the tip at the strike, along the cue; None where it was not seen.
     """
 
     values: Floats
@@ -55,6 +57,8 @@ class CuePlace:
     own_cov: Floats
     seen: Floats
     frames: int
+    speed_m_s: float | None = None
+    speed_sd_m_s: float | None = None
 
     def __post_init__(self) -> None:
         """Check and freeze the arrays."""
@@ -152,7 +156,15 @@ def place_cue(path: BallPath, calibration: Calibration) -> CuePlace | NotMeasure
         seen[[0, 2]] = False
     if not seen.any():
         return NotMeasured(CUE_TOWARDS_CAMERA, f"direction good to {math.degrees(after[0]):.1f} degrees only")
-    return CuePlace(values=found, cov=cov, own_cov=own, seen=seen.astype(np.float64), frames=sight.frames)
+    return CuePlace(
+        values=found,
+        cov=cov,
+        own_cov=own,
+        seen=seen.astype(np.float64),
+        frames=sight.frames,
+        speed_m_s=sight.speed_m_s,
+        speed_sd_m_s=sight.speed_sd_m_s,
+    )
 
 
 # Steps of the numerical derivatives: a hundredth of a degree, a tenth of a millimetre.

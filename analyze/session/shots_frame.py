@@ -46,6 +46,7 @@ SHOT_COLUMNS: dict[str, int | None] = {
     "tip_up_mm": 3,
     "tip_up_sd_mm": 3,
     "cue_speed_m_s": 3,
+    "cue_speed_sd_m_s": 3,
     "squirt_cue_deg": 4,
     "squirt_cue_sd_deg": 4,
     "cue_frames": 0,
@@ -158,6 +159,8 @@ def _cue(shot: Shot, tip: Tip, ball_radius_m: float) -> dict[str, object]:
         "tip_side_sd_mm": _mm(contact.side_sd_m),
         "tip_up_mm": _mm(contact.up_m),
         "tip_up_sd_mm": _mm(contact.up_sd_m),
+        "cue_speed_m_s": _plain(cue.speed_m_s),
+        "cue_speed_sd_m_s": _plain(cue.speed_sd_m_s),
         "cue_frames": cue.frames,
         "cue_reason": "",
     }
