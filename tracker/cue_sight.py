@@ -87,9 +87,9 @@ def sight_cue(seen: CueFrames, *, strike_s: float, noise: float) -> CueSight | N
         return NotMeasured(CUE_NOT_SEEN, f"both its edges show in {len(told)} of {len(fits)} frames")
     sight = _at_strike([(time_s, fit) for time_s, fit, _ in told], strip, strike_s=strike_s)
     speed = stroke_speed(told, strip, strike_s=strike_s)
-    if isinstance(sight, NotMeasured) or speed is None:
+    if isinstance(sight, NotMeasured):
         return sight
-    return replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
+    return sight if speed is None else replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
 
 
 def _spread(count: int, most: int) -> list[int]:

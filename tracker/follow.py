@@ -1,11 +1,13 @@
 """From a recording to the ball's path: every shot in it found, and the ball located frame by frame."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from calibrate.calibration import Calibration
+from calibrate.errors import NotMeasured
 from tracker.ball_size import apparent_size
 from tracker.chain import LATE_STRIKE_S, RunStart, rough_track
 from tracker.clip import STILL_FRAMES, ClipInfo, Frame, clip_info
@@ -15,7 +17,7 @@ from tracker.cue_sight import sight_cue
 from tracker.lag import share_of_frame_before
 from tracker.motion import Motions, PictureWatch
 from tracker.passes import MIN_SIGHTINGS, catch, foretell, learn_optics, locate_all, locate_rest
-from tracker.path import DRIFT_SD_PX, BallPath
+from tracker.path import DRIFT_SD_PX, BallPath, CueSight
 from tracker.readout import ASSUMED_READOUT, Readout
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
 from tracker.recording import cut_recording
@@ -132,6 +134,16 @@ def _picture_motions(
     )
 
 
+def _cue(pictures: ShotPictures) -> CueSight | NotMeasured:
+    """Find the cue at the strike; like the ball at rest, where it lies in the still scene."""
+    cut = pictures.cut
+    sight = sight_cue(cut.cue, strike_s=cut.strike_s, noise=pictures.scene.noise)
+    if isinstance(sight, NotMeasured) or not pictures.motions:
+        return sight
+    near_px, far_px = pictures.motions.at(cut.last_rest_s).to_scene(np.stack([sight.near_px, sight.far_px]))
+    return replace(sight, near_px=near_px, far_px=far_px)
+
+
 def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | NotTracked:
     """Follow the ball of one shot from its resting place to the foot cushion."""
     cut, times_s = pictures.cut, pictures.times_s
@@ -195,5 +207,5 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         picture_moved_px=pictures.motions.moved_px,
         picture_followed=pictures.motions.seen,
         frames=len([k for k in motion if times_s[k] < contact_s]),
-        cue=sight_cue(cut.cue, strike_s=cut.strike_s, noise=pictures.scene.noise),
+        cue=_cue(pictures),
     )
