@@ -498,9 +498,11 @@ def demo(
     made = build.report_shots(session, outcome.shots)
     units = session.config.session.units
     _console().print(terminal.shots_table(made.shots, units))
-    comparison = sample.compare(made.shots, sample.read_truth())
+    truth = sample.read_truth()
+    comparison = sample.compare(made.shots, truth)
     _console().print(terminal.demo_table(comparison, units))
     print(terminal.demo_sentence(comparison))
+    print(terminal.demo_cue_sentence(sample.compare_cue(made.shots, truth)))
     print(f"The report: {made.page}")
     print("Beside it:")
     for path in made.files[1:]:

@@ -57,7 +57,7 @@ mass_g = 165                  # optional: weigh it if you want end masses in gra
 sight = 1                     # the foot-rail sight that is aimed at, counted from the shooter's left
 spot_mm = 762                 # where the cue ball rests, from the head-rail nose
 tip_offset_of = "contact"     # optional: what tip_offset_mm says: "contact" of tip and ball, or "axis" of the cue
-tip_radius_mm = 10            # optional: radius of the dome of the tip; matters with "axis"
+tip_radius_mm = 6.2           # optional: radius of the tip's dome, where the cue is to be seen; measure it
 
 [scale]
 unit = "inch"                 # of the numbers printed on the paper scale: "inch", "cm" or "mm"

@@ -10,7 +10,7 @@ from rich.table import Table as TextTable
 
 from analyze.fit.shot import Shot, Status
 from analyze.session.decision_log import DecisionKind, Entry
-from analyze.session.demo import AgainstTruth, Comparison
+from analyze.session.demo import AgainstTruth, Comparison, CueComparison
 from analyze.session.folder import Label
 from analyze.session.shots_frame import NO_NAME
 from analyze.session.store import StoredShot
@@ -228,6 +228,24 @@ def demo_sentence(comparison: Comparison) -> str:
     return (
         f"{len(reading)} shots measured; reading error {median(reading):.2f} mm at the median and "
         f"{reading[-1]:.2f} mm at most, launch error {launch:.3f} deg at most.{missed}"
+    )
+
+
+def demo_cue_sentence(found: CueComparison | None) -> str:
+    """Return what seeing the cue brings in the sample session.
+
+    Parameters
+    ----------
+    found : CueComparison or None
+        Of the sample session; None where no cue was seen.
+    """
+    if found is None:
+        return "The cue was not seen well enough in the sample session."
+    return (
+        f"Cue seen in {found.seen} of {found.shots} shots: direction errs by {found.direction_deg:.2f} deg, "
+        f"contact by {found.contact_mm:.1f} mm (root mean square), {found.held} of {2 * found.seen} intervals "
+        f"hold. The squirt of a single shot errs by {found.from_lane_deg:.2f} deg counted from the lane, where "
+        f"the shooter's aim is in it, and by {found.from_cue_deg:.2f} deg counted from the cue."
     )
 
 

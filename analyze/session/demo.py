@@ -57,6 +57,32 @@ class ConditionComparison:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CueComparison:
+    """What was seen of the cue, beside the truth.
+
+    Attributes
+    ----------
+    shots, seen : int
+        Shots measured, and those of them in which the cue was seen.
+    direction_deg, contact_mm : float
+        Root mean square errors of its direction, the mean error of the shooter's control shots taken out, and of
+        the contact to the side.
+    held : int
+        How many of the 95 % intervals of the two hold the truth, of `2 * seen`.
+    from_lane_deg, from_cue_deg : float
+        Root mean square error of the squirt of a test shot, counted from the lane and from the cue.
+    """
+
+    shots: int
+    seen: int
+    direction_deg: float
+    contact_mm: float
+    held: int
+    from_lane_deg: float
+    from_cue_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """The sample session, measured and true.
 
@@ -129,14 +155,15 @@ def read_truth() -> dict[tuple[str, int], dict[str, float]]:
     Returns
     -------
     dict
-        With `reading_mm`, `launch_deg`, `swerve_offset_mm` and what else the file gives as numbers.
+        With `reading_mm`, `launch_deg`, `swerve_offset_mm`, and of the cue `aim_deg` and `tip_offset_mm`.
     """
     text = (files("sample_clips") / TRUTH_NAME).read_text(encoding="utf-8")
     truth = {}
     for row in csv.DictReader(text.splitlines()):
         clip = row["clip"].removeprefix("clips/")
         truth[clip, int(row.get("shot") or 1)] = {
-            name: float(row[name]) for name in ("reading_mm", "launch_deg", "swerve_offset_mm")
+            name: float(row[name])
+            for name in ("reading_mm", "launch_deg", "swerve_offset_mm", "aim_deg", "tip_offset_mm")
         }
     return truth
 
@@ -178,6 +205,54 @@ def compare(shots: pd.DataFrame, truth: Mapping[tuple[str, int], Mapping[str, fl
         launch_error_deg=tuple(float(x) for x in table["launch_deg"] - table["true_launch_deg"]),
         missed=len(set(truth) - set(zip(table["clip"], table["shot"], strict=True))),
     )
+
+
+def compare_cue(shots: pd.DataFrame, truth: Mapping[tuple[str, int], Mapping[str, float]]) -> CueComparison | None:
+    """Hold what was seen of the cue against the truth.
+
+    Parameters
+    ----------
+    shots : DataFrame
+        Columns of `out/shots.csv`.
+    truth : mapping
+        As `read_truth` gives it.
+
+    Returns
+    -------
+    CueComparison or None
+        None where it was seen in no test shot whose shooter's control shots show it as well.
+    """
+    keys = [tuple(key) for key in zip(shots["clip"], shots["shot"], strict=True)]
+    known = pd.Series([key in truth for key in keys], index=shots.index)
+    here = shots[known & shots["reading_mm"].notna()].copy()
+    for name in ("aim_deg", "tip_offset_mm", "launch_deg"):
+        here[f"true_{name}"] = [truth[key][name] for key in zip(here["clip"], here["shot"], strict=True)]
+    seen = here[here["squirt_cue_deg"].notna() & here["cue_deg"].notna()].copy()
+    seen["off"] = seen["cue_deg"] - seen["true_aim_deg"]
+    seen["beside"] = seen["tip_side_mm"] - seen["true_tip_offset_mm"]
+    seen["true_squirt"] = seen["true_launch_deg"] - seen["true_aim_deg"]
+    zeros = seen[seen["role"] == "control"].groupby("shooter")[["off", "true_squirt"]].mean()
+    tests = seen[(seen["role"] != "control") & seen["shooter"].isin(zeros.index)]
+    if tests.empty:
+        return None
+    off = tests["off"] - tests["shooter"].map(zeros["off"])
+    squirt = tests["true_squirt"] - tests["shooter"].map(zeros["true_squirt"])
+    held = (seen["off"].abs() < 1.96 * seen["cue_sd_deg"]).sum() + (
+        seen["beside"].abs() < 1.96 * seen["tip_side_sd_mm"]
+    ).sum()
+    return CueComparison(
+        shots=len(here),
+        seen=len(seen),
+        direction_deg=_rms(off),
+        contact_mm=_rms(seen["beside"]),
+        held=int(held),
+        from_lane_deg=_rms(tests["squirt_deg"] - squirt),
+        from_cue_deg=_rms(tests["squirt_cue_deg"] - squirt),
+    )
+
+
+def _rms(errors: "pd.Series[float]") -> float:
+    return float(np.sqrt(np.mean(np.square(errors.to_numpy(dtype=float)))))
 
 
 def _against_truth(rows: pd.DataFrame, name: str, sd_name: str) -> AgainstTruth:
