@@ -35,6 +35,9 @@ _TICK = re.compile(rf"scale([+-](?:{_NUMBER}))")
 _LANE = re.compile(rf"lane:([+-]?(?:{_NUMBER}))(?::([+-]?(?:{_NUMBER})))?")
 _BED = re.compile(rf"bed:([+-]?(?:{_NUMBER})):([+-]?(?:{_NUMBER}))")
 
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
+MOST_SIGMA_PX = 100.0  # worse is no click on this mark
+
 
 class MarkKind(StrEnum):
     """What a mark looks like in the picture, and on which plane it lies."""
@@ -178,7 +181,10 @@ def read_marks(path: Path) -> tuple[Click, ...]:
         raise MarksError(
             f"{path}: cannot be read ({_why(error)}); it must be a CSV file of clicked marks"
         ) from error
-    reader = csv.DictReader(text.splitlines(), skipinitialspace=True)
+    lines = text.splitlines()
+    # Spreadsheets of many languages write ; between cells and , before decimals.
+    delimiter = ";" if lines and ";" in lines[0] else ","
+    reader = csv.DictReader(lines, skipinitialspace=True, delimiter=delimiter)
     columns = [name.strip() for name in reader.fieldnames or ()]
     reader.fieldnames = columns
     missing = [name for name in COLUMNS if name not in columns]
@@ -191,7 +197,7 @@ def read_marks(path: Path) -> tuple[Click, ...]:
     for row in reader:
         line = reader.line_num
         click = _click(
-            path, line, {key: (value or "").strip() for key, value in row.items() if isinstance(key, str)}
+            path, line, {key: _cell(value, delimiter) for key, value in row.items() if isinstance(key, str)}
         )
         earlier = clicks.get(same_mark(click.name))
         if earlier:
@@ -218,6 +224,11 @@ def write_marks(path: Path, clicks: Iterable[Click]) -> None:
             writer.writerow(row)
 
 
+def _cell(value: str | None, delimiter: str) -> str:
+    text = (value or "").strip()
+    return text.replace(",", ".") if delimiter == ";" and _DECIMAL_COMMA.fullmatch(text) else text
+
+
 def _click(path: Path, line: int, row: dict[str, str]) -> Click:
     where = f"{path}, line {line}"
     try:
@@ -232,12 +243,17 @@ def _click(path: Path, line: int, row: dict[str, str]) -> Click:
         try:
             values[column] = float(text)
         except ValueError:
-            raise MarksError(f"{where}: {column} of {row['mark']} is {text!r}, which is not a number") from None
+            hint = "; write a decimal point" if _DECIMAL_COMMA.fullmatch(text) else ""
+            raise MarksError(
+                f"{where}: {column} of {row['mark']} is {text!r}, which is not a number{hint}"
+            ) from None
         if not math.isfinite(values[column]):
             raise MarksError(f"{where}: {column} of {row['mark']} is {text!r}, which is not a finite number")
     sigma_px = values.get("sigma_px")
-    if sigma_px is not None and not sigma_px > 0:
-        raise MarksError(f"{where}: sigma_px of {row['mark']} must be above 0, but is {sigma_px:g}")
+    if sigma_px is not None and not 0 < sigma_px <= MOST_SIGMA_PX:
+        raise MarksError(
+            f"{where}: sigma_px of {row['mark']} must be above 0 and at most {MOST_SIGMA_PX:g}, but is {sigma_px:g}"
+        )
     return Click(row["mark"], values["u_px"], values["v_px"], sigma_px)
 
 

@@ -116,7 +116,11 @@ def _open(path: Path) -> av.container.InputContainer:
 
 def _video(path: Path, container: av.container.InputContainer) -> av.video.stream.VideoStream:
     """Return the recording among the streams of a file: phones add thumbnails, depth maps and previews."""
-    stream = max(container.streams.video, key=lambda one: one.codec_context.width * one.codec_context.height)
+    # A damaged header may name a codec that nobody knows: such a stream has no context.
+    known = [one for one in container.streams.video if one.codec_context is not None]
+    if not known:
+        raise ClipError(f"{path}: holds no video that can be decoded; copy it from the phone again")
+    stream = max(known, key=lambda one: one.codec_context.width * one.codec_context.height)
     width, height = stream.codec_context.width, stream.codec_context.height
     if width * height > MOST_PIXELS:
         raise ClipError(

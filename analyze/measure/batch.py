@@ -156,6 +156,7 @@ def measure_session(
         unchanged=tuple(clip for clip in clips if clip not in set(todo)),
         shots=found.shots,
         notes=(
+            *_odd_name_notes(session),
             *(() if labels_later else _label_notes(session, clips)),
             *copy_notes(copies),
             *found.notes,
@@ -184,6 +185,13 @@ def _measure_together(
             progress(Progress(done=done, total=total, together=True))
 
     store.save_together(inputs, measured_together(here, calibration, readout=readout, progress=tell))
+
+
+def _odd_name_notes(session: Session) -> tuple[str, ...]:
+    odd = session.unnamed_clips()
+    if not odd:
+        return ()
+    return (f"{len(odd)} recordings were left out, their names being no UTF-8 (the first: {odd[0]}): rename them.",)
 
 
 def _label_notes(session: Session, clips: Sequence[str]) -> tuple[str, ...]:

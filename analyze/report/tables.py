@@ -66,10 +66,34 @@ def _probability(value: float) -> str:
     return "" if pd.isna(value) else f"{max(value, _LEAST_P):.{_P_DIGITS}g}"
 
 
+def _without_formulas(table: pd.DataFrame) -> pd.DataFrame:
+    """Put an apostrophe before texts that a spreadsheet would run as a formula: a note, a condition, a file name.
+
+    OWASP, CSV Injection: cells that begin with = + - @, a tab or a line break. Numbers are left as they are.
+    """
+    made = table.copy()
+    for name in made.columns:
+        if made[name].dtype == object or pd.api.types.is_string_dtype(made[name].dtype):
+            made[name] = [_harmless(cell) if isinstance(cell, str) else cell for cell in made[name]]
+    return made
+
+
+def _harmless(text: str) -> str:
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") and not _is_number(text) else text
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
 def _write(path: Path, table: pd.DataFrame) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        table.to_csv(path, index=False, lineterminator="\n")
+        _without_formulas(table).to_csv(path, index=False, lineterminator="\n")
     except OSError as error:
         raise SessionError(
             f"{path}: cannot be written ({error.strerror}); is it open in another program?"

@@ -249,6 +249,8 @@ def read_config(folder: Path) -> SessionConfig:
     except tomllib.TOMLDecodeError as error:
         # Its own text ends in "(at line 3, column 8)", the part a tester needs.
         raise SessionError(f"{path}: not written as TOML: {error}") from error
+    except RecursionError as error:
+        raise SessionError(f"{path}: brackets within brackets without end; compare `railread new`") from error
     try:
         return SessionConfig.model_validate(values)
     except ValidationError as error:

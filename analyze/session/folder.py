@@ -141,18 +141,27 @@ class Session:
         folder = self.clips_folder
         if not folder.is_dir():
             raise SessionError(f"{folder}: no such folder; recordings go into clips/CONDITION/SHOOTER/")
-        names = [
-            path.relative_to(folder).as_posix()
-            for path in folder.rglob("*")
-            # Files like ._0007.mp4 are leavings of a phone's or a Mac's file system, not recordings.
-            if path.suffix.lower() in CLIP_SUFFIXES and not path.name.startswith(".") and path.is_file()
-        ]
+        names = [name for name in self._recordings() if _is_text(name)]
         if not names:
             raise SessionError(
                 f"{folder}: no recordings ({' '.join(sorted(CLIP_SUFFIXES))}) in it or below; "
                 "put them into clips/CONDITION/SHOOTER/"
             )
         return tuple(sorted(names, key=reading_order))
+
+    def unnamed_clips(self) -> tuple[str, ...]:
+        """Return recordings whose names are no text (not UTF-8), as far as they can be shown: none is measured."""
+        odd = (name.encode("utf-8", "surrogateescape") for name in self._recordings() if not _is_text(name))
+        return tuple(sorted(name.decode("utf-8", "backslashreplace") for name in odd))
+
+    def _recordings(self) -> list[str]:
+        folder = self.clips_folder
+        return [
+            path.relative_to(folder).as_posix()
+            for path in folder.rglob("*")
+            # Files like ._0007.mp4 are leavings of a phone's or a Mac's file system, not recordings.
+            if path.suffix.lower() in CLIP_SUFFIXES and not path.name.startswith(".") and path.is_file()
+        ]
 
     def clip_path(self, clip: str) -> Path:
         """File of a recording named as `clips` names it."""
@@ -280,6 +289,11 @@ def new_session(folder: Path) -> Session:
     return open_session(folder)
 
 
+def _is_text(name: str) -> bool:
+    """Whether a file name is UTF-8: other bytes stand in it as lone surrogates, which no file of ours can hold."""
+    return not any("\udc80" <= letter <= "\udcff" for letter in name)
+
+
 def reading_order(name: str) -> list[tuple[int, str]]:
     """Sort key of clip names in which clip 10 comes after clip 9."""
     return [(int(part), "") if part.isdigit() else (-1, part.lower()) for part in re.split(r"(\d+)", name)]
@@ -293,7 +307,8 @@ def _read_labels(path: Path) -> dict[tuple[str, int | None], _LabelRow]:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise SessionError(f"{path}: cannot be read as text ({error})") from error
-    reader = csv.DictReader(lines, skipinitialspace=True)
+    delimiter = ";" if lines and ";" in lines[0] else ","
+    reader = csv.DictReader(lines, skipinitialspace=True, delimiter=delimiter)
     columns = [name.strip() for name in reader.fieldnames or ()]
     reader.fieldnames = columns
     for wanted in ("clip", "condition", "shooter"):

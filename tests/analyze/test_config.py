@@ -137,6 +137,7 @@ def test_a_readout_of_zero_is_a_global_shutter_and_not_the_same_as_none_stated(t
             "[[condition]]\nname = 'A'\ntip_ofset_mm = 3",
             "condition 1: tip_ofset_mm is no key of this file; did you",
         ),
+        ("a = " + "[" * 3000, "brackets within brackets"),
         ("[[condition]]\nname = 'A'\n[analysis]\nreference = 'C'", "analysis.reference = 'C' is none of the"),
         ("[analysis]\nconfidence = 95", "analysis.confidence = 95, but it must be between 0.5 and 0.999"),
         (

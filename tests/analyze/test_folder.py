@@ -1,5 +1,6 @@
 """The session folder: which clips there are, and whose shot is which."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -116,3 +117,22 @@ def test_shots_csv_goes_before_folder_names_and_may_speak_of_single_shots(tmp_pa
 def test_a_wrong_line_of_shots_csv_is_named(tmp_path, text, message):
     with pytest.raises(SessionError, match=message):
         session_with(tmp_path, "1.mp4", shots_csv=text)
+
+
+def test_a_name_that_is_no_text_is_left_out_and_said(tmp_path):
+    """Bytes of another encoding in a file name: no table or database can hold them."""
+    session = session_with(tmp_path / "s", "A/S1/1.mp4")
+    odd = os.fsencode(session.clips_folder / "A" / "S1") + b"/caf\xe9.mp4"
+    try:
+        Path(os.fsdecode(odd)).write_bytes(b"x")
+    except OSError:
+        pytest.skip("this file system takes only UTF-8 names")
+    assert session.clips() == ("A/S1/1.mp4",)
+    assert session.unnamed_clips() == ("A/S1/caf\\xe9.mp4",)
+
+
+def test_shots_csv_may_have_semicolons(tmp_path):
+    session = session_with(
+        tmp_path / "s", "1.mp4", shots_csv="clip;shot;condition;shooter;tip_offset_mm\n1.mp4;1;A;S1;14.3\n"
+    )
+    assert session.label("1.mp4", 1).condition == "A"

@@ -7,6 +7,7 @@ import pytest
 from session_samples import made_up_session
 
 from analyze.report.build import build_report
+from analyze.report.tables import _write
 from analyze.session.decision_log import DecisionKind
 from analyze.session.folder import Session
 from analyze.session.shots import session_shots
@@ -129,3 +130,13 @@ def test_a_folder_of_hand_read_numbers_is_enough(tmp_path):
         "readings.png",
     }
     assert not report.needs_a_person
+
+
+def test_no_cell_is_run_as_a_formula(tmp_path):
+    """OWASP, CSV Injection; numbers, written as text too, stay numbers."""
+    notes = ["=cmd|' /C calc'!A0", "@x", "-2.5", "fine = fine"]
+    table = pd.DataFrame({"note": notes, "reading_mm": [-1.5, 2, 3, 4]})
+    _write(tmp_path / "out.csv", table)
+    again = pd.read_csv(tmp_path / "out.csv")
+    assert list(again["note"]) == ["'=cmd|' /C calc'!A0", "'@x", "-2.5", "fine = fine"]
+    assert list(again["reading_mm"]) == [-1.5, 2, 3, 4]

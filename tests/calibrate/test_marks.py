@@ -67,7 +67,7 @@ def test_marks_that_the_table_has_not_are_refused():
     ("text", "message"),
     [
         ("mark,u_px\nfoot-1,3\n", "line 1: column v_px is missing"),
-        ("mark;u_px;v_px\nfoot-1;3;4\n", "line 1: column mark is missing"),
+        ("mark|u_px|v_px\nfoot-1|3|4\n", "line 1: column mark is missing"),
         ("mark,u_px,v_px\nfoot-1,3,4\nfooot-2,3,4\n", "line 3: unknown mark 'fooot-2' .did you mean 'foot-2'"),
         ("mark,u_px,v_px\nfoot-1,3,4\n\nfoot-1,5,6\n", "line 4: foot-1 was already clicked in line 2"),
         ("mark,u_px,v_px\nscale+2,3,4\nscale+2.0,5,6\n", r"line 3: scale\+2.0 was already clicked in line 2"),
@@ -120,3 +120,25 @@ def test_clicks_survive_the_file(tmp_path_factory, places):
     np.testing.assert_allclose(
         [(c.u_px, c.v_px) for c in again], [(c.u_px, c.v_px) for c in clicks], rtol=0, atol=0.00051
     )
+
+
+def test_a_spreadsheet_s_own_way_of_writing_is_read(tmp_path):
+    """Semicolons between cells and commas before decimals, as spreadsheets of many languages export."""
+    path = tmp_path / "marks.csv"
+    path.write_text("mark;u_px;v_px;sigma_px\nfoot-1;100,5;200;0,7\n", encoding="utf-8")
+    assert read_marks(path) == (Click("foot-1", 100.5, 200.0, 0.7),)
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        ('foot-1,"100,5",200,', "is '100,5', which is not a number; write a decimal point"),
+        ("foot-1,100,200,1e300", "must be above 0 and at most 100, but is 1e+300"),
+    ],
+)
+def test_numbers_that_cannot_be_meant_are_refused(tmp_path, row, says):
+    path = tmp_path / "marks.csv"
+    path.write_text(f"mark,u_px,v_px,sigma_px\n{row}\n", encoding="utf-8")
+    with pytest.raises(MarksError) as caught:
+        read_marks(path)
+    assert says in str(caught.value)
