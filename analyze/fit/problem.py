@@ -1,7 +1,7 @@
 """The sightings of one shot as a least-squares problem: parameters, priors, prediction in pixels, minimisation."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -120,6 +120,11 @@ class Problem:
         camera = self.calibration.camera
         slope = camera.project_jacobian(points)[..., :2] @ by_theta
         return camera.project(points), slope, points
+
+    def with_frame_noise(self, scale: float) -> "Problem":
+        """Take the noise of each frame `scale` times as large; drift and place of rest stay as they are."""
+        noise = self.noise.scaled(scale)
+        return replace(self, noise=noise, whiten=np.concatenate([self.whiten[:1], noise.whiten]))
 
     def residuals(self, theta: Floats) -> tuple[Floats, Floats]:
         """Whitened sighting minus prediction, (N + 1, 2), and derivative of the prediction, (N + 1, 2, 11)."""

@@ -8,7 +8,7 @@ than the number of sightings: the sum of squares minimised over the drift is tha
 (Rue & Held, Gaussian Markov Random Fields, 2005, ch. 2; from memory).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -86,6 +86,10 @@ class SightingNoise:
         banded = self._drift_precision.copy()
         banded[0] += each
         return Weighing(each, cholesky_banded(banded, lower=True, check_finite=False))
+
+    def scaled(self, scale: float) -> "SightingNoise":
+        """Take the noise of each frame `scale` times as large; the drift stays."""
+        return replace(self, whiten=self.whiten / scale)
 
     def roughness(self, drift: Floats) -> float:
         """Sum of squares of a whitened drift, (N, 2), over its covariance."""

@@ -22,6 +22,7 @@ from analyze.fit.reasons import (
     PATTERN,
     POOR_FIT,
     TOO_FEW_SIGHTINGS,
+    WRONG_CLOCK,
 )
 from analyze.fit.shot import Status, failed_shot, measure_shot
 from tracker.readout import ASSUMED_READOUT
@@ -214,7 +215,7 @@ def test_wave_left_over_is_a_pattern():
     assert measured(shot, replace(shot.path, centre_px=shot.path.centre_px + wave[:, None])).reason is PATTERN
 
 
-def test_wrong_capture_rate_gives_an_odd_speed():
+def test_a_file_that_plays_eight_times_too_slowly_is_refused():
     """A clip recorded at 240 frames/s and played at 30 shows an eighth of the speed."""
     shot = shot_of(frame_rate=240.0, speed_m_s=2.4)
     first = shot.path.times_s[0]
@@ -231,8 +232,14 @@ def test_wrong_capture_rate_gives_an_odd_speed():
         frame_period_s=8 * shot.path.frame_period_s,
     )
     found = measured(shot, path)
-    assert found.reason is ODD_SPEED
-    assert found.launch_speed_m_s == pytest.approx(shot.values[2] / 8, rel=0.05)
+    assert (found.status, found.reason) == (Status.FAILED, WRONG_CLOCK)
+    assert found.detail.endswith("try capture_fps = 240")
+
+
+def test_a_speed_at_which_nobody_plays_is_doubtful():
+    """A hard break is 10 to 12 m/s: common practice, no source."""
+    found = measured(shot_of(frame_rate=240.0, speed_m_s=17.0))
+    assert (found.status, found.reason) == (Status.DOUBTFUL, ODD_SPEED)
 
 
 def test_reading_good_to_centimetres_only_is_doubtful():

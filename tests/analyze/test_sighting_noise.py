@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from simulated_shots import Setting, simulate
+from simulated_shots import Setting, project, simulate
 
+from analyze.fit.motion import state
 from analyze.fit.path_fit import fit_path
 from analyze.fit.quantities import quantities
 from analyze.fit.sighting_noise import SightingNoise
@@ -118,3 +119,49 @@ def test_results_err_as_stated_where_sightings_drift():
     assert len(ratios) > 40
     np.testing.assert_allclose(rms, 1.0, rtol=0, atol=0.3)
     assert (np.sqrt(np.mean(np.square(as_if), axis=0)) > 1.5).any()
+
+
+def scattered(shot, scale, drift=None):
+    """The shot's true path with `scale` times the stated noise, and a drift beside it."""
+    path, rng = shot.path, np.random.default_rng(20240612)
+    places, _ = state(
+        shot.parameters,
+        path.times_s + path.centre_px[:, 1] / path.size_px[1] * shot.readout_s,
+        pull_m_s2=shot.pull_m_s2,
+    )
+    noise = (np.linalg.cholesky(path.centre_cov_px2) @ rng.normal(size=(len(places), 2, 1)))[..., 0]
+    drift = 0.0 if drift is None else drift
+    return replace(path, centre_px=project(shot.truth, places) + scale * noise + drift)
+
+
+def test_noise_stated_too_large_is_seen_in_the_scatter_as_far_as_the_sightings_tell():
+    """Standard deviations stated five times too large: the scatter is believed, against 20 degrees of freedom."""
+    shot = simulate(Setting(frame_rate=240.0), np.random.default_rng(20240611))
+    path = scattered(shot, 1.0)
+    right = fit_path(path, shot.truth, readout=shot.stated_readout)
+    wide = fit_path(replace(path, centre_cov_px2=25 * path.centre_cov_px2), shot.truth, readout=shot.stated_readout)
+    assert 0.9 < right.frame_noise * right.noise_scale < 1.1
+    # (20 + dof / 25) / (20 + dof), the scatter's own spread being 1 / sqrt(2 dof) of it
+    held = np.sqrt((20 + wide.dof / 25) / (20 + wide.dof))
+    assert wide.dof > 150
+    assert wide.frame_noise == pytest.approx(held, rel=0.02)
+    assert wide.noise_scale == 1.0
+
+
+def test_few_sightings_that_happen_to_agree_are_not_believed_to_be_exact():
+    setting = Setting(frame_rate=30.0, speed_m_s=4.0, bias_px=0.0, rest_sigma_px=0.01)
+    shot = simulate(setting, np.random.default_rng(20240611))
+    path = scattered(shot, 0.1)
+    fit = fit_path(path, shot.truth, readout=shot.stated_readout)
+    assert fit.dof < 60
+    assert fit.frame_noise == pytest.approx(np.sqrt(20 / (20 + fit.dof)), abs=0.03)
+
+
+def test_a_drift_as_stated_makes_no_outliers():
+    """Ten times the noise of a frame, but as slow as stated: each sighting agrees with its neighbours."""
+    shot = simulate(Setting(frame_rate=240.0, sigma_px=0.04), np.random.default_rng(20240611))
+    slow = 0.4 * np.sin(2 * np.pi * (shot.path.times_s - shot.path.times_s[0]) / 0.5)
+    path = replace(scattered(shot, 1.0, np.column_stack([slow, -slow])), drift_sd_px=0.4, drift_time_s=0.07)
+    fit = fit_path(path, shot.truth, readout=shot.stated_readout)
+    assert (fit.weights[fit.used] > 0.5).all()
+    assert np.mean(fit.weights[fit.used]) > 0.97

@@ -1,10 +1,10 @@
 """The sample session from the clips to the numbers, through the command line, against its exact truth."""
 
 import csv
-import statistics
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pandas as pd
 import pytest
 from typer.testing import CliRunner, Result
@@ -78,11 +78,15 @@ def test_the_cue_is_seen_and_squirt_from_it_is_nearer_to_the_truth(demo, shots):
 
 
 def test_stated_uncertainties_are_neither_empty_words_nor_fig_leaves(shots):
-    """Twelve shots of one calibration cannot test coverage (that is done elsewhere), but gross lies show."""
-    for name, sd in (("reading_mm", "reading_sd_mm"), ("launch_deg", "launch_sd_deg")):
+    """Twelve shots of one calibration cannot test coverage (that is done elsewhere), but gross lies show.
+
+    Root mean square of error over standard uncertainty: 0.50 and 0.34 measured. It stays below 1 as the marks of a
+    real table are placed to half a millimetre, and those of this one exactly.
+    """
+    for name, sd, least in (("reading_mm", "reading_sd_mm", 0.25), ("launch_deg", "launch_sd_deg", 0.17)):
         ratio = (shots[name] - shots[f"true_{name}"]).abs() / shots[sd]
-        assert ratio.max() < 4
-        assert statistics.median(ratio) > 0.02
+        assert ratio.max() < 3
+        assert least < np.sqrt(np.mean(ratio**2)) < 1.2
 
 
 def test_the_summary_is_that_of_the_shots(demo, shots):
