@@ -10,6 +10,7 @@ from analyze.report.findings import Findings
 from analyze.report.plots import INK, MM_PER_INCH, STYLE, data_uri
 from analyze.report.words import interval, length_in_sentence, number, once, p_value
 from analyze.statistics import FactorEffect, PairRow, Scope, Trend, Verdict
+from analyze.statistics.shots_table import listed
 
 LEVEL = 0.05
 VALUE_UNITS = frozenset({"mm", "cm", "in", "inch", "g", "kg", "oz", "deg", "s", "h"})
@@ -41,21 +42,39 @@ def factor_sentences(findings: Findings, units: str) -> tuple[str, ...]:
             sentence += "; for shooters in general the same holds."
         else:
             sentence += f"; for shooters in general {_levels(general, units)}."
-        said.append(sentence.replace("..", "."))
+        said.append(sentence)
     interaction = next((one.interaction for one in findings.factors if one.scope is Scope.THESE), None)
     if interaction is not None and interaction.p < LEVEL:
         said.append(
-            f"The factors act on each other (p {p_value(interaction.p)}): what one does depends on the others, so "
-            "look at the single conditions as well."
+            "The factors act on each other: what one does depends on the others, so look at the single conditions."
         )
-    estimands = dict.fromkeys(one.estimand for one in findings.factors)
-    said += [text for text in estimands if "missing" in text]
-    said += [_trend_words(one, units) for one in findings.trends]
+    missing = next((one.missing for one in findings.factors if one.missing), ())
+    if missing:
+        said.append(
+            f"Not all combinations were shot (missing: {listed(missing)}), so this takes the factors to add up."
+        )
+    for name in dict.fromkeys(one.value for one in findings.trends):
+        said.append(_trend_words([one for one in findings.trends if one.value == name], units))
     return tuple(said)
 
 
 def _levels(effect: FactorEffect, units: str) -> str:
-    return ", ".join(_pair(row, units) for row in effect.rows)
+    """Say how the levels ended: with numbers where there are two, else who differs from whom."""
+    if len(effect.rows) == 1:
+        return _pair(effect.rows[0], units)
+    words = {
+        Verdict.DIFFERS: "differ",
+        Verdict.SAME: "are the same within the margin",
+        Verdict.UNDECIDED: "are undecided",
+    }
+    parts = []
+    for verdict in Verdict:
+        pairs = [f"{row.a} and {row.b}" for row in effect.rows if row.verdict is verdict]
+        if len(pairs) == len(effect.rows) and verdict is Verdict.UNDECIDED:
+            return "all levels are undecided"
+        if pairs:
+            parts.append(f"{', '.join(pairs)} {words[verdict]}")
+    return "; ".join(parts)
 
 
 def _pair(row: PairRow, units: str) -> str:
@@ -68,19 +87,26 @@ def _pair(row: PairRow, units: str) -> str:
     return f"{row.a} and {row.b} {word} ({row.b} minus {row.a} {numbers})"
 
 
-def _trend_words(trend: Trend, units: str) -> str:
-    scope = SCOPE_NAMES[trend.scope]
-    if trend.slope is None or trend.row is None or trend.row.lo is None:
-        return f"{trend.value}, {scope}: {' '.join(trend.notes)}"
-    per_unit = _per_unit(trend, units)
-    verdict = {
+def _trend_words(trends: list[Trend], units: str) -> str:
+    """Say a trend in both scopes; what its number was not varied apart from comes with it."""
+    verdicts = {
         Verdict.DIFFERS: "the reading changes with it",
         Verdict.SAME: "over the range shot it changes by less than the margin",
         Verdict.UNDECIDED: "whether the reading changes with it is undecided",
-    }[trend.row.verdict]
-    bent = trend.bend is not None and trend.bend.p < LEVEL
-    bend = f" A straight line does not fit (p {p_value(trend.bend.p)})." if trend.bend is not None and bent else ""
-    return f"{trend.value}, {scope}: {per_unit}, from {trend.low:g} to {trend.high:g}; {verdict}.{bend}"
+    }
+    parts = [
+        f"{SCOPE_NAMES[one.scope]} {_per_unit(one, units)}, {verdicts[one.row.verdict]}"
+        for one in trends
+        if one.slope is not None and one.row is not None and one.row.lo is not None
+    ]
+    first = trends[0]
+    notes = list(dict.fromkeys(note for one in trends for note in one.notes))
+    if not parts:
+        return f"{first.value}: {' '.join(notes)}"
+    if any(one.bend is not None and one.bend.p < LEVEL for one in trends):
+        notes.append("A straight line does not fit.")
+    said = f"{first.value}, from {first.low:g} to {first.high:g}: {'; '.join(parts)}."
+    return " ".join([said, *notes])
 
 
 def _per_unit(trend: Trend, units: str) -> str:

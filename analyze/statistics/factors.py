@@ -64,6 +64,8 @@ class FactorEffect:
         What was estimated, in words.
     notes : tuple of str
         What was left out or does not exist.
+    missing : tuple of str
+        Combinations that were not shot.
     """
 
     factor: str
@@ -74,6 +76,7 @@ class FactorEffect:
     interaction: OmnibusTest | None
     estimand: str
     notes: tuple[str, ...]
+    missing: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -273,4 +276,5 @@ def _effect(
         interaction=interaction,
         estimand=ADDITIVE.format(missing=listed(layout.missing)) if layout.missing else MARGINAL,
         notes=tuple(notes),
+        missing=layout.missing,
     )
