@@ -34,7 +34,8 @@ def limits(share):
 def test_equal_conditions_are_called_different_in_one_of_twenty(scope, plan):
     found = rates(plan, scope, TESTS, seed=1)
     low, high = limits(0.05)
-    assert low <= found["differs"] <= high
+    # In general rarer than that: no interval is narrower than the one for these shooters.
+    assert (low if scope == "these" else 0.0) <= found["differs"] <= high
     assert found["covered"] >= limits(0.95)[0]
     if not plan.lost:
         # The old practice calls nine of ten such tests different.
