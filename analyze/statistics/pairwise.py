@@ -1,22 +1,17 @@
 """From estimated differences to verdicts: simultaneous intervals, equivalence, and how many shots are missing."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
+from analyze.statistics.outlook import Seen, more_shooters, more_shots
 from analyze.statistics.question import Question, Scope
 from analyze.statistics.studentized import studentized_range_quantile, studentized_range_survival
 from calibrate.arrays import Floats, Ints
 
 Flags = npt.NDArray[np.bool_]
-
-POWER = 0.80  # with which the missing shots would settle a pair; Cohen 1992, Psychol. Bull. 112, 155
-MOST_SHOTS = 1000  # further shots of a condition beyond which none are suggested
-MOST_SHOOTERS = 200
 
 
 class Verdict(StrEnum):
@@ -59,13 +54,15 @@ class PairRow:
         `same` where the equivalence interval lies within the margin; else `differs` where the simultaneous interval
         excludes zero; else `undecided`.
     more_shots : int or None
-        Further shots of EACH of the two conditions, spread evenly over the shooters, after which the pair would be
-        settled with probability 0.8: with a margin, whether the truth is no difference or the margin; without one,
-        if the difference is as large as it looks now. None when the pair is settled or no number would do.
+        Further shots of EACH of the two conditions, in all, spread evenly over the shooters, after which the pair
+        would be settled with probability 0.8 if the difference seen were the true one. None when the pair is
+        settled or no number would do.
     more_shooters : int or None
         Further shooters (same shots each) that would do, where more shots of the same shooters would not.
     note : str
         What does not exist and why, or a caution.
+    chance_if_zero, chance_if_margin : float or None
+        Probability that as many settle the pair if the true difference were zero, or the margin.
     """
 
     a: str
@@ -87,6 +84,8 @@ class PairRow:
     more_shots: int | None
     more_shooters: int | None
     note: str
+    chance_if_zero: float | None = None
+    chance_if_margin: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -190,60 +189,6 @@ def same_confidence(confidence: float) -> float:
     return 1 - 2 * (1 - confidence)
 
 
-def _settled(target: Floats, se: Floats, df: Floats, k: int, question: Question) -> Flags:
-    """Whether a difference of `target` would be settled with `POWER`.
-
-    Shifted-t approximation to the noncentral t: target / se >= critical value + t quantile of the power. It gives
-    64 and 26 shots a group for Cohen's d of 0.5 and 0.8 as the exact power does (tests).
-    """
-    df = np.maximum(df, 1.0)
-    ratio = target / se
-    shown = half_width_factor(question.confidence, k, df) + special.stdtrit(df, POWER)
-    if question.margin is None:
-        return np.asarray(ratio >= shown)
-    excluded = half_width_factor(same_confidence(question.confidence), k, df) + special.stdtrit(df, (1 + POWER) / 2)
-    return np.asarray(ratio >= np.maximum(shown, excluded))
-
-
-def _least_enough(settled: Callable[[Floats], Flags], most: int, count: int) -> Floats:
-    """Smallest whole number per pair for which `settled` holds, by bisection; NaN where `most` is not enough."""
-    low, high = np.zeros(count), np.full(count, float(most))
-    reachable = settled(high)
-    while (high - low > 1).any():
-        middle = np.floor((low + high) / 2)
-        enough = settled(middle)
-        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
-    return np.where(reachable, high, np.nan)
-
-
-def _missing_shots(estimates: Estimates, target: Floats, which: Ints, question: Question) -> Floats:
-    """Further shots of each condition for the pairs `which`."""
-    se, df = estimates.se[which], estimates.df[which]
-    lasting = estimates.lasting_variance[which]
-    n_a, n_b = estimates.shots_a[which], estimates.shots_b[which]
-    now = 1 / n_a + 1 / n_b
-
-    def settled(more: Floats) -> Flags:
-        share = (1 / (n_a + more) + 1 / (n_b + more)) / now
-        variance = lasting + (se**2 - lasting) * share
-        # Every cell's degrees of freedom grow with its shots, and Satterthwaite's with them.
-        later_df = df * (1 + 2 * more / (n_a + n_b)) if estimates.df_grows else df
-        return _settled(target[which], np.sqrt(variance), later_df, estimates.k, question)
-
-    return _least_enough(settled, MOST_SHOTS, len(which))
-
-
-def _missing_shooters(estimates: Estimates, target: Floats, which: Ints, question: Question) -> Floats:
-    """Further shooters, with as many shots each, for the pairs `which`."""
-    now = float(estimates.shooters)
-
-    def settled(more: Floats) -> Flags:
-        se = estimates.se[which] * np.sqrt(now / (now + more))
-        return _settled(target[which], se, (estimates.k - 1) * (now + more - 1), estimates.k, question)
-
-    return _least_enough(settled, MOST_SHOOTERS, len(which))
-
-
 def _or_none(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
@@ -291,16 +236,21 @@ def judge(
         distance = (question.margin - size) / np.where(usable, se, 1.0)
         tail = studentized_range_survival(np.sqrt(2) * np.abs(distance), k, df) / 2
         p_same = np.where(usable, np.where(distance >= 0, tail, 1 - tail), np.nan)
-    target = size if question.margin is None else np.full(len(se), question.margin)
-    open_pairs = np.flatnonzero(usable & ~same & ~differs & (target > 0))
-    more = np.full(len(se), np.nan)
+    nothing = np.full(len(se), np.nan)
+    more, shooters, if_zero, if_margin = (nothing.copy() for _ in range(4))
+    open_pairs = np.flatnonzero(usable & ~same & ~differs)
     if len(open_pairs):
-        more[open_pairs] = _missing_shots(estimates, target, open_pairs, question)
-
-    shooters = np.full(len(se), np.nan)
-    stuck = open_pairs[np.isnan(more[open_pairs])]
-    if len(stuck) and estimates.shooters:
-        shooters[stuck] = _missing_shooters(estimates, target, stuck, question)
+        seen = _seen(estimates, open_pairs)
+        outlook = more_shots(seen, question)
+        more[open_pairs], if_zero[open_pairs], if_margin[open_pairs] = (
+            outlook.more,
+            outlook.if_zero,
+            outlook.if_margin,
+        )
+        stuck = np.flatnonzero(np.isnan(outlook.more))
+        if len(stuck) and estimates.shooters:
+            outlook, which = more_shooters(seen.part(stuck), question), open_pairs[stuck]
+            shooters[which], if_zero[which], if_margin[which] = outlook.more, outlook.if_zero, outlook.if_margin
 
     rows = []
     for i in range(len(se)):
@@ -329,9 +279,25 @@ def judge(
                 more_shots=int(more[i]) if np.isfinite(more[i]) else None,
                 more_shooters=int(shooters[i]) if np.isfinite(shooters[i]) else None,
                 note=note,
+                chance_if_zero=_or_none(if_zero[i]),
+                chance_if_margin=_or_none(if_margin[i]),
             )
         )
     return tuple(rows)
+
+
+def _seen(estimates: Estimates, which: Ints) -> Seen:
+    return Seen(
+        difference=estimates.difference[which],
+        se=estimates.se[which],
+        df=estimates.df[which],
+        lasting_variance=estimates.lasting_variance[which],
+        shots_a=estimates.shots_a[which],
+        shots_b=estimates.shots_b[which],
+        k=estimates.k,
+        shots_tell=estimates.df_grows,
+        shooters=estimates.shooters,
+    )
 
 
 def _why_no_interval(estimates: Estimates, place: int) -> str:

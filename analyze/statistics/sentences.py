@@ -63,12 +63,40 @@ def pair_sentence(row: PairRow, *, show: Callable[[float], str] | None = None) -
         return f"{row.a} and {row.b} are the same within {shown(row.margin)}: {interval}."
     if row.verdict is Verdict.DIFFERS:
         return f"{row.a} and {row.b} differ: {interval}."
+    return f"{row.a} and {row.b} are undecided: {interval}; {settling_words(row, show=show)}."
+
+
+def settling_words(row: PairRow, *, show: Callable[[float], str] | None = None) -> str:
+    """Say what would settle an undecided pair, what that assumes, and how likely it is if the truth is otherwise.
+
+    Parameters
+    ----------
+    row : PairRow
+        From `compare`, undecided.
+    show : callable, optional
+        As in `pair_sentence`.
+    """
     if row.more_shots is not None:
         shots = "shot" if row.more_shots == 1 else "shots"
-        advice = f"{row.more_shots} more {shots} of each would settle it in four cases of five"
+        what = f"{row.more_shots} more {shots} of each, in all over the shooters, would settle it"
     elif row.more_shooters is not None:
         shooters = "shooter" if row.more_shooters == 1 else "shooters"
-        advice = f"more shots by the same shooters would not settle it, {row.more_shooters} more {shooters} would"
+        what = (
+            f"more shots by the same shooters would not settle it, {row.more_shooters} more {shooters} with as "
+            "many shots each would"
+        )
     else:
-        advice = "no number of shots that one could make would settle it"
-    return f"{row.a} and {row.b} are undecided: {interval}; {advice}."
+        return "no number of shots that one could make would settle it if the difference seen is the true one"
+    unit = unit_of(row.quantity.split(" at ")[0])
+    otherwise = []
+    if row.chance_if_margin is not None and row.margin is not None:
+        margin = show(row.margin) if show is not None else _number(row.margin, unit)
+        otherwise.append(f"in {_percent(row.chance_if_margin)} if it is {margin}")
+    if row.chance_if_zero is not None:
+        otherwise.append(f"in {_percent(row.chance_if_zero)} if there is none")
+    tail = f" ({', '.join(otherwise)})" if otherwise else ""
+    return f"{what} in four cases of five if the difference seen is the true one{tail}"
+
+
+def _percent(chance: float) -> str:
+    return f"{100 * chance:.0f} % of cases"

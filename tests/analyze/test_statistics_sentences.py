@@ -18,7 +18,11 @@ def test_each_way_to_end_is_said():
     table = shots(A={"S1": 10 + wide}, B={"S1": 12 + wide})
     row = compare(table, Question(margin=3.0)).these.rows[0]
     assert pair_sentence(row).startswith("A and B are undecided: B minus A is 2 mm (")
-    assert f"; {row.more_shots} more shots of each would settle it in four cases of five." in pair_sentence(row)
+    assert (
+        f"; {row.more_shots} more shots of each, in all over the shooters, would settle it in four cases of five "
+        f"if the difference seen is the true one (in {100 * row.chance_if_margin:.0f} % of cases if it is 3 mm, in "
+        f"{100 * row.chance_if_zero:.0f} % of cases if there is none)."
+    ) in pair_sentence(row)
     sharp = shots(A={"S1": 10 + narrow}, B={"S1": 12 + narrow})
     assert pair_sentence(compare(sharp).these.rows[0]).startswith("A and B differ: B minus A is 2 mm (1.")
     same = compare(sharp, Question(margin=3.0)).these.rows[0]
@@ -46,4 +50,4 @@ def test_angles_are_in_degrees_and_shooters_may_be_missing():
     row = compare(table, Question(quantity="squirt_deg", margin=25.0)).general.rows[0]
     assert row.more_shots is None
     assert "°" in pair_sentence(row)
-    assert f"{row.more_shooters} more shooters would." in pair_sentence(row)
+    assert f"{row.more_shooters} more shooters with as many shots each would in four cases" in pair_sentence(row)

@@ -13,6 +13,7 @@ Parts; the first three where none is named:
 - `statistics`: rates of wrong answers of the comparisons (`statistics_simulation.py`);
 - `promises`: the same where shooters, conditions or measuring are unequal (`statistics_promises.py`);
 - `planning`: planned power against simulated (`planning.py`);
+- `further`: whether as many more shots as advised settle what was undecided (`further_shots.py`);
 - `cues`: coverage of the intervals of the cue's numbers (`cue_coverage.py`);
 - `fuzz`: damaged recordings, how many give wrong numbers (`fuzz.py`).
 """
@@ -26,7 +27,18 @@ from pathlib import Path
 # Before numpy is loaded: its threads would wait for each other on matrices as small as these.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-PARTS = ("simulated", "rendered", "beside", "together", "statistics", "promises", "planning", "cues", "fuzz")
+PARTS = (
+    "simulated",
+    "rendered",
+    "beside",
+    "together",
+    "statistics",
+    "promises",
+    "planning",
+    "further",
+    "cues",
+    "fuzz",
+)
 USUAL_PARTS = PARTS[:3]
 
 
@@ -60,6 +72,7 @@ def main() -> None:
         ("statistics", "statistics_simulation.py"),
         ("promises", "statistics_promises.py"),
         ("planning", "planning.py"),
+        ("further", "further_shots.py"),
         ("cues", "cue_coverage.py"),
         ("fuzz", "fuzz.py"),
     ):
