@@ -44,7 +44,7 @@ class DifferenceSplit:
     parts : tuple of DifferencePart
         `net` first; the others add up to it.
     sentence : str
-        In words.
+        In words, each part with its interval; empty where no part is told from zero.
     """
 
     a: str
@@ -128,11 +128,27 @@ def split_difference(frame: pd.DataFrame, a: str, b: str, *, confidence: float =
     found = tuple(part for part in parts if part is not None)
     if len(found) < len(parts):
         return None
-    words = ", ".join(f"{plain(part.difference_mm, 2, signed=True)} mm {part.part}" for part in found[1:])
-    net = plain(found[0].difference_mm, 2, signed=True)
     return DifferenceSplit(
         a=a,
         b=b,
         parts=found,
-        sentence=f"Of the {net} mm between {b} and {a} at the rail: {words}.",
+        sentence=_sentence(a, b, found),
     )
+
+
+def _sentence(a: str, b: str, parts: tuple[DifferencePart, ...]) -> str:
+    """Say what a difference is made of, each part with its interval; nothing where no part is told from zero."""
+
+    def resolved(part: DifferencePart) -> bool:
+        return part.lo_mm is not None and part.hi_mm is not None and (part.lo_mm > 0 or part.hi_mm < 0)
+
+    def shown(part: DifferencePart) -> str:
+        value = f"{plain(part.difference_mm, 2, signed=True)} mm"
+        if part.lo_mm is None or part.hi_mm is None:
+            return value
+        return f"{value} ({plain(part.lo_mm, 2, signed=True)} to {plain(part.hi_mm, 2, signed=True)})"
+
+    if not any(resolved(part) for part in parts[1:]):
+        return ""
+    words = ", ".join(f"{shown(part)} {part.part}" for part in parts[1:])
+    return f"Of the {shown(parts[0])} between {b} and {a} at the rail: {words}."

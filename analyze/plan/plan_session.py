@@ -281,7 +281,8 @@ def _expected(request: PlanRequest, units: str, ask: Ask | None) -> Expected:
     if (shot_sd_mm, shooter_sd_mm) == (assumed.shot_sd_mm, assumed.interaction_sd_mm):
         return expected
     one = shot_sd_mm == assumed.shot_sd_mm or shooter_sd_mm == assumed.interaction_sd_mm
-    source = f"one as you said, the other {assumed.source}" if one else "as you said"
+    stated = "stated, not measured"
+    source = f"one {stated}; the other {assumed.source}" if one else stated
     return Expected(
         spreads=Spreads(shot_sd_mm=shot_sd_mm, interaction_sd_mm=shooter_sd_mm, source=source), notes=expected.notes
     )

@@ -7,7 +7,7 @@ import pandas as pd
 from analyze.report.evidence import Evidence
 from analyze.report.factors import factor_sentences
 from analyze.report.findings import Findings, tested_conditions
-from analyze.report.lead import GENERAL, THESE, lead_sentences
+from analyze.report.lead import GENERAL, THESE, and_listed, lead_sentences
 from analyze.report.words import GAP, MINUS, length_in_sentence, once
 from analyze.statistics import Comparison, PairRow, Verdict, pair_sentence
 from analyze.statistics.plausible import alike_names
@@ -64,7 +64,17 @@ def lead(findings: Findings, units: str) -> tuple[str, ...]:
     comparisons = findings.comparisons["reading_mm"]
     alike = alike_names(str(name) for name in findings.table["condition"].unique())
     doubts = [f"{' and '.join(names)} differ by upper and lower case only: are they two?" for names in alike]
-    return tuple(text for text in (*doubts, comparisons.caution, *lead_sentences(comparisons, units)) if text)
+    said = (*doubts, comparisons.caution, *lead_sentences(comparisons, units), _mixed_up(findings))
+    return tuple(text for text in said if text)
+
+
+def _mixed_up(findings: Findings) -> str:
+    """Say so where conditions were shot in blocks and readings drifted; else empty."""
+    mixed = [drift.session for drift in findings.drifts if drift.blocked and drift.shown]
+    if not mixed or not findings.comparisons["reading_mm"].these.rows:
+        return ""
+    where = f" in {and_listed(mixed)}" if all(mixed) else ""
+    return f"But conditions were shot in blocks while readings drifted{where}: order and condition cannot be told apart."
 
 
 def answer_sentences(findings: Findings, units: str) -> tuple[str, ...]:
@@ -127,6 +137,7 @@ def limits_of_the_data(evidence: Evidence, findings: Findings) -> tuple[str, ...
     notes = [*evidence.notes, *findings.notes, *findings.summary.notes, *comparisons.notes]
     for part in comparisons.parts:
         notes.extend(part.notes)
+    notes.extend(drift.sentence for drift in findings.drifts if drift.blocked and not drift.shown)
     lonely = [row for row in findings.summary.rows if row.note and row.shooter != "all"]
     notes.extend(f"{row.condition}, {row.shooter}: {row.note}" for row in lonely[:MOST_SENTENCES])
     if len(lonely) > MOST_SENTENCES:

@@ -120,6 +120,9 @@ def find(evidence: Evidence) -> Findings:
     if "reading_mm" not in quantities:
         quantities.insert(0, "reading_mm")
     reference, notes = _reference(table, analysis.reference)
+    covariates = Question().covariates
+    if "order" in table.columns and table["order"].notna().any():  # a drift over the session is taken out
+        covariates = (*covariates, "order")
     components = variance_components(table, confidence=analysis.confidence)
     cue = _cue(evidence, table, reference)
     squirt_at = () if cue is None else cue.comparisons
@@ -143,6 +146,7 @@ def find(evidence: Evidence) -> Findings:
                     margin=analysis.margin_mm if name == "reading_mm" else None,
                     reference=reference,
                     shared_sd=evidence.shared_sd.get(name, 0.0),
+                    covariates=covariates,
                 ),
             )
             for name in quantities

@@ -34,6 +34,7 @@ from analyze.statistics import Comparison, Comparisons, PairRow, Verdict
 from analyze.statistics.outliers import RULE_WORDS
 
 MOST_FLAGS = 12
+ORDER_WORDS = "place in the shooting order"
 MOST_CUE_ROWS = 30
 MOST_OFFSETS = 4  # tip offsets at which squirt is compared on the page
 Styles = Mapping[str, tuple[str, str]]
@@ -138,7 +139,8 @@ def pairs_section(evidence: Evidence, findings: Findings) -> Section:
     ]
     if comparisons.adjusted_these is not None:
         adjustment = ", ".join(
-            f"{plain_quantity(a.covariate)} {a.value:.3g}" for a in comparisons.adjusted_these.adjustments
+            f"{ORDER_WORDS if a.covariate == 'order' else plain_quantity(a.covariate)} {a.value:.3g}"
+            for a in comparisons.adjusted_these.adjustments
         )
         blocks.append(
             _pairs_grid(

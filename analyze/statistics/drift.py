@@ -32,6 +32,10 @@ class Drift:
         Slope times the length of the order: the change from the first shot to the last.
     sentence : str
         In words.
+    blocked : bool
+        Whether conditions were shot mostly in blocks, so that a drift and a difference can hardly be told apart.
+    shown : bool
+        Whether a drift is shown at the confidence asked for.
     """
 
     session: str
@@ -44,6 +48,8 @@ class Drift:
     p: float | None
     over_session: float | None
     sentence: str
+    blocked: bool = False
+    shown: bool = False
 
 
 def _nothing(session: str, n: int, sentence: str) -> Drift:
@@ -51,6 +57,10 @@ def _nothing(session: str, n: int, sentence: str) -> Drift:
         session=session, n=n, slope=None, se=None, df=None, lo=None, hi=None, p=None, over_session=None,
         sentence=sentence,
     )  # fmt: skip
+
+
+def _p_words(p: float) -> str:
+    return "p < 0.0001" if p < 0.0001 else f"p = {plain(p, 2)}"
 
 
 def _session_drift(session: str, shots: pd.DataFrame, quantity: str, confidence: float) -> Drift:
@@ -83,19 +93,20 @@ def _session_drift(session: str, shots: pd.DataFrame, quantity: str, confidence:
     reach = half * float(np.ptp(order))
     lowest, seen, highest = (plain(value, 2, signed=True) for value in (over - reach, over, over + reach))
     words = (
-        f"{name}: readings drift by {seen} {unit} from the first shot to the last (p = {p:.2g}); "
+        f"{name}: readings drift by {seen} {unit} from the first shot to the last ({_p_words(p)}); "
         "conditions shot early and late are not alike."
         if shown
         else f"{name}: no drift shown ({seen} {unit} from first to last, {confidence:.0%} interval {lowest} to "
         f"{highest})."
     )
-    if sxx < LEAST_WITHIN * total:
+    blocked = sxx < LEAST_WITHIN * total
+    if blocked:
         words += (
             " Conditions were shot mostly in blocks, so a drift between the blocks would look like a difference."
         )
     return Drift(
         session=session, n=n, slope=slope, se=se, df=float(df), lo=slope - half, hi=slope + half, p=p,
-        over_session=over, sentence=words,
+        over_session=over, sentence=words, blocked=blocked, shown=shown,
     )  # fmt: skip
 
 

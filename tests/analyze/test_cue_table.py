@@ -203,7 +203,12 @@ def test_the_parts_add_up_to_the_net_difference():
     for name, truth in (("squirt", -20.0), ("swerve", 0.0), ("speed", -30 * (speeds["B"] - speeds["A"]))):
         assert abs(parts[name].difference_mm - truth) < 4 * parts[name].se_mm
         assert parts[name].se_mm < 3.0
-    assert "squirt" in split.sentence
+    squirt = parts["squirt"]
+    assert f"{squirt.difference_mm:+.0f} mm ({squirt.lo_mm:+.0f} to {squirt.hi_mm:+.0f}) squirt" in split.sentence
+    few = table.groupby(["condition", "shooter"]).head(2)
+    unresolved = split_difference(few.assign(squirt_offset_mm=-60.0 + 30 * (few.index % 2)), "A", "B")
+    if not any(part.lo_mm > 0 or part.hi_mm < 0 for part in unresolved.parts[1:]):
+        assert unresolved.sentence == ""
     without = split_difference(pd.DataFrame(rows, columns=names).drop(columns="launch_speed_m_s"), "A", "B")
     assert [part.part for part in without.parts] == ["net", "squirt", "swerve"]
     assert split_difference(pd.DataFrame(rows, columns=names), "A", "X") is None
