@@ -74,7 +74,8 @@ def _mixed_up(findings: Findings) -> str:
     if not mixed or not findings.comparisons["reading_mm"].these.rows:
         return ""
     where = f" in {and_listed(mixed)}" if all(mixed) else ""
-    return f"But conditions were shot in blocks while readings drifted{where}: order and condition cannot be told apart."
+    cannot = "order and condition cannot be told apart."
+    return f"But conditions were shot in blocks while readings drifted{where}: {cannot}"
 
 
 def answer_sentences(findings: Findings, units: str) -> tuple[str, ...]:
