@@ -278,14 +278,18 @@ def open_page(
     folder: SessionFolder,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open it in the browser.")] = True,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Where to listen; 0 for any that is free.")] = 0,
+    lan: Annotated[
+        bool, typer.Option("--lan", help="Let phones in the same network send recordings, after pairing them.")
+    ] = False,
 ) -> None:
     """Open the session as a page in the browser: calibrate, measure, look at every shot, decide, read the results.
 
     The page is served by this program, on this machine and to this machine alone; Ctrl-C ends it. The address that
     is printed holds a token: whoever has the whole of it can use the page. Nothing is loaded from or sent to
-    anywhere else.
+    anywhere else. With **--lan** a phone in the same network can be paired by a code that works once: it can
+    send recordings into the session and see readings, nothing else.
     """
-    _serve(folder, port=port, browser=browser)
+    _serve(folder, port=port, browser=browser, lan=lan)
 
 
 @app.command("set-aside")
@@ -521,7 +525,7 @@ def _ask_side(sentence: str) -> None:
         )
 
 
-def _serve(folder: Path, *, port: int = 0, browser: bool = True, view: str = "") -> None:
+def _serve(folder: Path, *, port: int = 0, browser: bool = True, view: str = "", lan: bool = False) -> None:
     # Imported here: the other verbs need no web server and start faster without.
     from analyze.web.serve import serve_page
 
@@ -529,7 +533,7 @@ def _serve(folder: Path, *, port: int = 0, browser: bool = True, view: str = "")
         print(f"The page of {folder}: {address}", flush=True)
         print("Ctrl-C ends it.", flush=True)
 
-    serve_page(folder, port=port, browser=browser, view=view, tell=tell)
+    serve_page(folder, port=port, browser=browser, view=view, lan=lan, tell=tell)
 
 
 def _tell(sentence: str) -> None:

@@ -8,13 +8,13 @@ from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Red
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
-from analyze.web import calibrate_page, results_page, setup_page, shot_page, shots_page, work_page
+from analyze.web import calibrate_page, phone_page, results_page, setup_page, shot_page, shots_page, work_page
 from analyze.web.desk import Desk, TheDesk
 from analyze.web.guard import Guard
 from analyze.web.pages import FOLDER, page
 from calibrate.errors import DecisionOvertakenError, RailreadError
 
-PARTS = (shots_page, shot_page, calibrate_page, work_page, results_page, setup_page)
+PARTS = (shots_page, shot_page, calibrate_page, work_page, results_page, setup_page, phone_page)
 
 
 def page_app(desk: Desk) -> FastAPI:

@@ -16,7 +16,9 @@ from analyze.session.shots import label_of, session_shots
 from analyze.session.shots_frame import shots_frame
 from analyze.session.store import StoredShot
 from analyze.web.guard import Keys
+from analyze.web.pairing import Pairing
 from analyze.web.pictures import Pictures
+from analyze.web.uploads import Uploads
 from analyze.web.workshop import Workshop
 from calibrate.errors import SessionError
 
@@ -59,6 +61,14 @@ class Desk:
         What was decoded for it.
     workshop : Workshop
         Measures and draws for it.
+    pairing : Pairing
+        Lets phones in.
+    uploads : Uploads
+        Recordings on their way in.
+    address : str
+        On the local network; empty where it is not served there.
+    last_sent : str
+        The recording that a phone sent last.
     reporting : Lock
         Held while the report is made: one at a time writes into out/.
     """
@@ -67,13 +77,18 @@ class Desk:
     keys: Keys
     pictures: Pictures = field(default_factory=Pictures)
     workshop: Workshop = field(init=False)
+    pairing: Pairing = field(init=False)
+    uploads: Uploads = field(default_factory=Uploads)
+    address: str = ""
+    last_sent: str = ""
     reporting: Lock = field(default_factory=Lock)
     _listing: tuple[Hashable, Listing] | None = None
     _lock: Lock = field(default_factory=Lock)
 
     def __post_init__(self) -> None:
-        """Open the workshop."""
+        """Open the workshop and the door for phones."""
         self.workshop = Workshop(self.folder)
+        self.pairing = Pairing(self.keys, self.address)
 
     def session(self) -> Session:
         """Open the session with its settings of now; raise `SessionError` where it has none."""

@@ -34,8 +34,8 @@ HEADERS = {
     "Cache-Control": "no-store",
 }
 _LOOPBACK = ("127.0.0.1", "::1")
-_OPEN_PATHS = ("/enter", "/pair", "/static/")
-_PHONE_PATHS = ("/phone", "/api/phone/")
+_OPEN_PAGES, _OPEN_PATHS = ("/enter", "/pair"), "/static/"
+_PHONE_PAGE, _PHONE_PATHS = "/phone", "/api/phone/"
 _SAFE = ("GET", "HEAD")
 
 
@@ -124,13 +124,14 @@ class Guard:
         if not length.isdecimal() or int(length) > _limit(scope["path"]):
             return 413, TOO_LARGE
         path = scope["path"]
-        if path.startswith(_OPEN_PATHS):
+        if path in _OPEN_PAGES or path.startswith(_OPEN_PATHS):
             return None
         cookies = _cookies(headers.get("cookie", ""))
         at_home = (scope.get("client") or ("",))[0] in _LOOPBACK
         if at_home and self._keys.is_desk(cookies.get(self._keys.desk_cookie, "")):
             return None
-        if path.startswith(_PHONE_PATHS) and self._keys.is_phone(cookies.get(self._keys.phone_cookie, "")):
+        for_phones = path == _PHONE_PAGE or path.startswith(_PHONE_PATHS)
+        if for_phones and self._keys.is_phone(cookies.get(self._keys.phone_cookie, "")):
             return None
         return 401, "Open the whole address that `railread open` printed, with the token at its end."
 

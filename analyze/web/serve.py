@@ -10,9 +10,11 @@ import uvicorn
 from analyze.web.app import page_app
 from analyze.web.desk import Desk
 from analyze.web.guard import Keys, local_hosts
+from analyze.web.pairing import network_address
 from calibrate.errors import SessionError
 
 LOOPBACK = "127.0.0.1"
+EVERYWHERE = "0.0.0.0"
 
 
 def serve_page(
@@ -21,6 +23,7 @@ def serve_page(
     port: int,
     browser: bool,
     view: str = "",
+    lan: bool = False,
     tell: Callable[[str], None] = lambda _: None,
 ) -> None:
     """Serve the page until the person ends it with Ctrl-C.
@@ -35,6 +38,8 @@ def serve_page(
         Whether to open it in the browser.
     view : str
         The view to begin with: ``calibrate``, or empty for the shots.
+    lan : bool
+        Whether phones in the local network may be paired and send recordings.
     tell : callable
         Told the address, token included.
 
@@ -45,12 +50,16 @@ def serve_page(
     """
     if folder.is_file():
         raise SessionError(f"{folder}: this is a file; a session is a folder")
-    listening = _listening(LOOPBACK, port)
+    network = network_address() if lan else ""
+    if lan and not network:
+        raise SessionError("this machine is in no local network; connect it to the one of the phone first")
+    listening = _listening(EVERYWHERE if lan else LOOPBACK, port)
     with listening:
         port = int(listening.getsockname()[1])
-        keys = Keys(port=port, hosts=local_hosts(port))
+        phones = frozenset({f"{network}:{port}"}) if network else frozenset()
+        keys = Keys(port=port, hosts=local_hosts(port) | phones)
         address = address_of(keys, view)
-        app = page_app(Desk(folder=folder, keys=keys))
+        app = page_app(Desk(folder=folder, keys=keys, address=f"http://{network}:{port}" if network else ""))
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=1))
         tell(address)
         if browser:

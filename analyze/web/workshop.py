@@ -58,6 +58,8 @@ class Workshop:
         self._folder = folder
         self._lock = Lock()
         self._process: subprocess.Popen[str] | None = None
+        self._again = False
+        self._stopped = False
         self.work = Work()
 
     def start(self, job: Job) -> Work:
@@ -77,6 +79,7 @@ class Workshop:
             if self.work.running:
                 raise SessionError("railread is at work already; wait until it is done, or stop it")
             self.work = Work(version=self.work.version + 1, job=job, running=True)
+            self._stopped = False
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "analyze.web.worker", job, str(self._folder.resolve())],
                 stdin=subprocess.PIPE,
@@ -89,9 +92,18 @@ class Workshop:
             Thread(target=self._follow, args=(self._process,), daemon=True).start()
             return self.work
 
+    def start_soon(self) -> None:
+        """Measure what is new: now, or as soon as what is being done is done."""
+        with self._lock:
+            if self.work.running:
+                self._again = True
+                return
+        self.start("measure")
+
     def stop(self) -> None:
         """Let the job break off: clips being measured now are finished, no new one begun."""
         with self._lock:
+            self._stopped = True
             if self._process is not None and self._process.stdin is not None:
                 self._process.stdin.close()
 
@@ -113,6 +125,9 @@ class Workshop:
             self.work = replace(
                 self.work, version=self.work.version + 1, running=False, error=self.work.error or error
             )
+            again, self._again = self._again and not self._stopped, False
+        if again:
+            self.start("measure")
 
     def _take(self, news: dict[str, Any]) -> None:
         with self._lock:
