@@ -83,6 +83,12 @@ def change_marks(desk: TheDesk, change: Change) -> dict[str, Any]:
 @router.get("/api/marks/fit")
 def marks_fit(desk: TheDesk, version: int) -> dict[str, Any]:
     """Return what the marks of a version give: camera, residuals, predictions, precision."""
+    # One after the other, and only the newest: of fast clicks nobody waits for those in between.
+    with desk.fitting:
+        return _fitted(desk, version)
+
+
+def _fitted(desk: Desk, version: int) -> dict[str, Any]:
     session = desk.session()
     draft = read_draft(session)
     if draft.version != version or not draft.frame:

@@ -71,6 +71,8 @@ class Desk:
         The recording that a phone sent last.
     reporting : Lock
         Held while the report is made: one at a time writes into out/.
+    fitting : Lock
+        Held while marks are fitted.
     """
 
     folder: Path
@@ -82,6 +84,7 @@ class Desk:
     address: str = ""
     last_sent: str = ""
     reporting: Lock = field(default_factory=Lock)
+    fitting: Lock = field(default_factory=Lock)
     _listing: tuple[Hashable, Listing] | None = None
     _lock: Lock = field(default_factory=Lock)
 

@@ -9,6 +9,7 @@ const pen = canvas?.getContext("2d");
 const lens = at("lens")?.getContext("2d");
 const view = canvas && new View(canvas);
 const GRAB = 16; // pixels of the page within which a mark is taken hold of
+const CHOOSE = 5; // and within which a click without a drag means it
 const picture = new Image();
 let state = null;
 let fit = null;
@@ -323,7 +324,7 @@ function markUnder(x, y) {
     const far = Math.hypot(u / view.sharp + box.left - x, v / view.sharp + box.top - y);
     if (far < near) [best, near] = [one, far];
   }
-  return best;
+  return best && { ...best, far: near };
 }
 
 function press(event) {
@@ -335,7 +336,7 @@ function press(event) {
     return;
   }
   const grabbed = wish ? null : markUnder(event.clientX, event.clientY);
-  hold = { from: [event.clientX, event.clientY], name: grabbed?.name, start: grabbed?.click_px, moved: false };
+  hold = { from: [event.clientX, event.clientY], name: grabbed?.name, start: grabbed?.click_px, far: grabbed?.far, moved: false };
 }
 
 function move(event) {
@@ -378,7 +379,8 @@ function release(event) {
   const place = view.picture(event.clientX, event.clientY);
   const name = asked();
   const inside = place.every((value, k) => value >= -0.5 && value <= view.size[k] - 0.5);
-  if (was.name) {
+  // Ticks of the scale lie close together: beside a mark a click sets the next one, on it a click chooses it.
+  if (was.name && (was.far < CHOOSE || !name)) {
     last = was.name;
     show();
   } else if (name && inside) put(name, place);
