@@ -4,7 +4,14 @@ from html import escape
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from fastapi.responses import (
+    FileResponse,
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+)
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
@@ -30,6 +37,7 @@ def page_app(desk: Desk) -> FastAPI:
     for part in PARTS:
         app.include_router(part.router)
     app.add_api_route("/enter", _enter, include_in_schema=False)
+    app.add_api_route("/favicon.ico", _icon, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=FOLDER / "static"), name="static")
     app.add_exception_handler(DecisionOvertakenError, _overtaken)
     app.add_exception_handler(RailreadError, _wrong_input)
@@ -49,6 +57,11 @@ def _enter(desk: TheDesk, token: str = "", to: str = "") -> Response:
     answer = RedirectResponse(f"/{to}" if to in ("calibrate", "setup", "results") else "/", 303)
     answer.set_cookie(desk.keys.desk_cookie, token, httponly=True, samesite="strict", path="/")
     return answer
+
+
+def _icon() -> FileResponse:
+    """Return the icon to a browser that asks for it by habit, as for the report."""
+    return FileResponse(FOLDER / "static" / "ball.svg", media_type="image/svg+xml")
 
 
 def _said(request: Request, status: int, sentence: str) -> Response:
