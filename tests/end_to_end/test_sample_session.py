@@ -68,10 +68,10 @@ def test_launch_angles_are_right_to_the_promised_fraction_of_a_degree(shots):
 
 
 def test_the_cue_is_seen_and_squirt_from_it_is_nearer_to_the_truth(demo, shots):
-    """Rendered hands aim badly on purpose; intervals of direction and contact hold in 22 of 24 at least."""
+    """Rendered hands aim badly on purpose; all but two of the intervals of direction and contact hold."""
     found = compare_cue(shots, read_truth())
     assert found is not None
-    assert found.seen >= 10
+    assert found.seen >= 8  # measured: 10 of 12, in 720p
     assert found.held >= 2 * found.seen - 2
     assert found.from_cue_deg < found.from_lane_deg
     assert "Cue seen in" in demo[1].stdout
