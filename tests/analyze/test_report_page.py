@@ -30,6 +30,7 @@ SECTIONS = [
     "answer",
     "readings",
     "pairs",
+    "ratios",
     "parts",
     "cues",
     "variation",
