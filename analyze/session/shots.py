@@ -8,6 +8,7 @@ no longer there do not appear, and a recording that lies in two places appears o
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from analyze.session.clock_vote import with_clock_vote
 from analyze.session.folder import Label, Session
 from analyze.session.order import ORDER_NOTE
 from analyze.session.store import Store, StoredShot
@@ -73,9 +74,8 @@ def shots_that_count(session: Session, store: Store) -> SessionShots:
         )
     copies = same_recordings(session, {one.clip: one.clip_sha256 for one in stored})
     notes += copy_notes(copies)
-    return SessionShots(
-        shots=tuple(_with_file_said(session, one) for one in stored if one.clip not in copies), notes=tuple(notes)
-    )
+    counted = with_clock_vote([_with_file_said(session, one) for one in stored if one.clip not in copies])
+    return SessionShots(shots=counted, notes=tuple(notes))
 
 
 def same_recordings(session: Session, sha256: Mapping[str, str]) -> dict[str, str]:
