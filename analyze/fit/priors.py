@@ -47,6 +47,11 @@ class ErrorPriors:
         Standard uncertainty of a location error that all frames of a shot share, in each direction: the tracker's
         mean error over the sets of rendered clips is at most 0.06 px across the path, and up to 0.13 px along it
         (`tests/benchmarks/rendered_clips.py`).
+    speed_share_sd : float
+        Standard uncertainty of speeds, relative, for what the model of the picture lacks: a phone's noise reduction
+        and tone mapping dim the ball's trailing edge ever more, so that it is seen ever farther behind. On three
+        clips with both, by a renderer of other make, launch speeds came out 0.44 to 0.55 % low; on clips without,
+        0.1 to 0.2 % off either way.
     noise_dof : float
         How firmly the tracker's covariances are believed, in degrees of freedom: the residuals of a shot move the
         scale of the noise in proportion to their own number.
@@ -56,5 +61,6 @@ class ErrorPriors:
     """
 
     ball_bias_px: float = 0.12
+    speed_share_sd: float = 0.003
     noise_dof: float = 20.0
     least_noise: float = 1.0

@@ -183,12 +183,15 @@ def quantities(fit: PathFit, calibration: Calibration) -> Quantities:
         within += weight * propagate(piece.by_theta, piece.node.cov)
         between += weight * np.outer(away, away)
         by_nuisance += weight * (piece.by_nuisance + np.outer(away, piece.node.pull - mean_pull))
-    cov = within + between + propagate(by_nuisance, fit.nuisance_cov)
+    # What drags all places alike down the lane scales both speeds; directions and readings it leaves alone.
+    dragged = np.where(_IS_SPEED, fit.error_priors.speed_share_sd * values, 0.0)
+    cov = within + between + propagate(by_nuisance, fit.nuisance_cov) + np.outer(dragged, dragged)
     shares = _shares(fit, weights, pieces, between=np.diag(between), by_nuisance=by_nuisance)
     return Quantities(values=values, cov=(cov + cov.T) / 2, shares=shares)
 
 
 _NEGLIGIBLE = 1e-4
+_IS_SPEED = np.array([name.endswith("speed_m_s") for name in QUANTITIES])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
