@@ -30,7 +30,6 @@ SECTIONS = [
     "answer",
     "readings",
     "pairs",
-    "ratios",
     "parts",
     "cues",
     "variation",
