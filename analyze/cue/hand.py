@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analyze.cue.which_squirt import lane_squirt
 from calibrate.arrays import Floats
 from calibrate.units import rad_from_deg
 
@@ -209,7 +210,7 @@ def contact_squirts(shots: pd.DataFrame, *, confidence: float) -> tuple[ContactS
                 condition=condition,
                 shots=n,
                 contact_mm=float(part["tip_side_mm"].mean()),
-                lane_sd_deg=float(part["squirt_deg"].std(ddof=1)),
+                lane_sd_deg=float(lane_squirt(part).std(ddof=1)),
                 cue_sd_deg=float(part["squirt_cue_deg"].std(ddof=1)),
                 equal_sd_deg=abs(scale) * float(per_mm.std(ddof=1)),
                 equal_deg=scale * mean,

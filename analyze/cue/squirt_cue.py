@@ -143,6 +143,12 @@ def squirt_cue_of(shot: Shot, zero: ControlZero | None) -> Squirt | None:
     return Squirt(squirt_rad=value, sd_rad=sd, note=FROM_CUE_ITSELF)
 
 
+def own_squirt_cue_sd_rad(shot: Shot) -> float | None:
+    """Give the uncertainty of launch less cue in rad, without what a shooter's shots share; None without a cue."""
+    off = _off_cue(shot)
+    return None if off is None else off[1]
+
+
 def _off_cue(shot: Shot) -> tuple[float, float] | None:
     """Launch less cue direction, and its uncertainty without what controls and tests share."""
     cue = shot.cue

@@ -111,7 +111,7 @@ def shots_section(evidence: Evidence, findings: Findings) -> Section:
     if not evidence.measured:
         grid = _hand_grid(shots, units, by_rule, many=many)
     else:
-        grid = _measured_grid(shots, units, by_rule, many=many)
+        grid = _measured_grid(shots, units, by_rule, squirt=evidence.squirt.column, many=many)
     counts = ~shots["kept"].astype(bool) if len(shots) else pd.Series(dtype=bool)
     texts.append(
         "A shot that does not count stays in the table, with the reason."
@@ -173,7 +173,9 @@ def _hand_grid(shots: pd.DataFrame, units: str, by_rule: frozenset[tuple[str, ..
     return _shots_grid(head, rows)
 
 
-def _measured_grid(shots: pd.DataFrame, units: str, by_rule: frozenset[tuple[str, ...]], *, many: bool) -> Grid:
+def _measured_grid(
+    shots: pd.DataFrame, units: str, by_rule: frozenset[tuple[str, ...]], *, squirt: str, many: bool
+) -> Grid:
     rows = []
     for row in shots.to_dict("records"):
         cells = {str(name): value for name, value in row.items()}
@@ -184,7 +186,7 @@ def _measured_grid(shots: pd.DataFrame, units: str, by_rule: frozenset[tuple[str
                 f"{cells['condition']} · {cells['shooter']}",
                 _with_sd(cells, "reading_mm", "reading_sd_mm", units),
                 number(_float(cells.get("launch_speed_m_s")), 2),
-                number(_float(cells.get("squirt_deg")), 2),
+                number(_float(cells.get(squirt)), 2),
                 number(_float(cells.get("swerve_offset_mm")), 1),
                 str(cells.get("status") or "by hand"),
                 _counts(cells, by_rule),
@@ -257,7 +259,7 @@ def _measuring_methods(evidence: Evidence) -> str:
         "friction and goes over into rolling, which gives speed and direction after the strike, the bend of the "
         "path (swerve) and the point where the path, straight on from the cushion contact, crosses the scale (the "
         "reading). Standard uncertainties follow JCGM 100:2008 (GUM), with the calibration's share. Squirt is the "
-        "launch direction less the mean launch of the shooter's centre-ball control shots of the same session."
+        f"{evidence.squirt.definition}, centre-ball shots of the same session. {evidence.squirt.sentence}"
     )
 
 

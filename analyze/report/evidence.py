@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 
 from analyze.cue.squirt import COMMON_SOURCES, own_launch_sd_rad
+from analyze.cue.squirt_cue import own_squirt_cue_sd_rad
+from analyze.cue.which_squirt import SquirtChoice, choose_squirt, take_squirt
 from analyze.fit.shot import Shot
 from analyze.report.measured_again import ShotKey, keys_before, readings_again, shot_key
 from analyze.session.config import SessionConfig
@@ -77,6 +79,8 @@ class Evidence:
         Readings of shots that several sessions hold; see `measured_again.readings_again`.
     notes : tuple of str
         What the reader should know, one sentence each.
+    squirt : SquirtChoice
+        Which squirt `squirt_deg` of the table is, and why.
     """
 
     sessions: tuple[SessionEvidence, ...]
@@ -84,6 +88,7 @@ class Evidence:
     shared_sd: dict[str, float]
     again: pd.DataFrame
     notes: tuple[str, ...]
+    squirt: SquirtChoice
 
     @property
     def config(self) -> SessionConfig:
@@ -148,9 +153,10 @@ def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
     table = full[0] if len(full) == 1 else pd.concat(full, ignore_index=True)
     listed = dict.fromkeys(name for one in sessions for name in one.session.config.condition_names)
     table = shots_in_order(table, tuple(listed)).reset_index(drop=True)
+    squirt = _squirt_choice(sessions)
     return Evidence(
         sessions=tuple(sessions),
-        table=table,
+        table=take_squirt(table, squirt),
         shared_sd={quantity: _shared_sd(sessions, quantity) for quantity in QUANTITIES},
         again=readings_again([(one.name, one.stored) for one in sessions]),
         notes=(
@@ -159,8 +165,18 @@ def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
             *_twice(sessions),
             *(f"{one.name}: {note}" if one.name else note for one in sessions for note in one.notes),
             *_unknown_conditions(sessions),
+            *([squirt.sentence] if squirt.of == "cue" and squirt.sentence else []),
         ),
+        squirt=squirt,
     )
+
+
+def _squirt_choice(sessions: Sequence[SessionEvidence]) -> SquirtChoice:
+    """Choose one squirt for all sessions, by the settings of the first; numbers read by hand have no say."""
+    measured = [one.shots.assign(session=one.name) for one in sessions if not one.by_hand]
+    if not measured:
+        return SquirtChoice(of="lane", sentence="")
+    return choose_squirt(pd.concat(measured, ignore_index=True), sessions[0].session.config.analysis.squirt)
 
 
 def _session_names(folders: Sequence[Path]) -> list[str]:
@@ -210,10 +226,14 @@ def _statistics_table(one: SessionEvidence, elsewhere: frozenset[ShotKey]) -> pd
 def _own_sds(shot: Shot) -> dict[str, float]:
     """Give the standard uncertainties of a shot without what all shots of the session share."""
     if shot.reading_m is None:
-        return dict.fromkeys(("reading_sd_mm", "squirt_sd_deg", "swerve_offset_sd_mm"), math.nan)
+        return dict.fromkeys(
+            ("reading_sd_mm", "squirt_sd_deg", "squirt_cue_sd_deg", "swerve_offset_sd_mm"), math.nan
+        )
+    from_cue = own_squirt_cue_sd_rad(shot)
     return {
         "reading_sd_mm": mm_from_m(_part(shot, "reading_m", shared=False) or shot.reading_sd_m or 0.0),
         "squirt_sd_deg": deg_from_rad(own_launch_sd_rad(shot)),
+        "squirt_cue_sd_deg": math.nan if from_cue is None else deg_from_rad(from_cue),
         "swerve_offset_sd_mm": mm_from_m(
             _part(shot, "swerve_offset_m", shared=False) or shot.swerve_offset_sd_m or 0.0
         ),

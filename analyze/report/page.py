@@ -63,7 +63,7 @@ def page_sections(
         pairs_section(evidence, findings),
         *(section for section in optional if section is not None),
         parts_section(evidence, findings, styles, lanes),
-        cue_section(findings),
+        cue_section(evidence, findings),
         *hand_sections(evidence, findings),
         variation_section(evidence, findings),
         budget_section(evidence),

@@ -230,13 +230,13 @@ def parts_section(evidence: Evidence, findings: Findings, styles: Styles, lanes:
         for quantity, summary in findings.parts.items()
         if summary.rows
     ]
-    blocks: list[Block] = []
+    blocks: list[Block] = [*paragraphs([evidence.squirt.sentence] if evidence.squirt.sentence else [])]
     if strips:
         blocks.append(
             Picture(
                 uri=data_uri(strip_figure(findings.table, strips, styles)),
-                caption="Squirt, the launch direction counted from the shooter's control shots, and swerve, what "
-                "the path bends by on its way to the scale. Right is positive.",
+                caption=f"Squirt, the {evidence.squirt.definition}, and swerve, what the path bends by on its way "
+                "to the scale. Right is positive.",
                 words="Strip plots of squirt and swerve of each condition and shooter, with means and intervals.",
             )
         )
@@ -295,7 +295,7 @@ def _split_grid(findings: Findings, units: str) -> Grid:
     )
 
 
-def cue_section(findings: Findings) -> Section:
+def cue_section(evidence: Evidence, findings: Findings) -> Section:
     """Say what the shots tell of the cues, each number with its formula."""
     title = "The cues"
     cue = findings.cue
@@ -318,7 +318,12 @@ def cue_section(findings: Findings) -> Section:
     return Section(
         slug="cues",
         title=title,
-        blocks=(_cue_grid(cue, shown), _formula_grid(shown), *paragraphs(remarks, "small"), *tail),
+        blocks=(
+            _cue_grid(cue, shown),
+            _formula_grid(evidence.squirt.definition, shown),
+            *paragraphs(remarks, "small"),
+            *tail,
+        ),
     )
 
 
@@ -352,8 +357,8 @@ def _cue_grid(cue: CueTable, rows: Sequence[CueRow]) -> Grid:
     )
 
 
-def _formula_grid(rows: Sequence[CueRow]) -> Grid:
-    formulas: dict[str, str] = {"squirt": "launch direction less the mean launch of the shooter's control shots"}
+def _formula_grid(squirt: str, rows: Sequence[CueRow]) -> Grid:
+    formulas: dict[str, str] = {"squirt": squirt}
     for row in rows:
         if row.end_mass_g is not None:
             formulas["end mass m_e"] = row.end_mass_g.formula

@@ -133,6 +133,7 @@ class AnalysisSection(_Section):
     margin_mm: Annotated[float, _within(0.01, 500, "mm")] | None = None
     confidence: Annotated[float, _within(0.5, 0.999)] = 0.95
     reference: PlainName | None = None
+    squirt: Literal["lane", "cue"] | None = None
 
 
 class SessionConfig(_Section):

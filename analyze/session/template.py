@@ -67,6 +67,8 @@ closest_k = 3
 # margin_mm = 6             # a difference on the rail scale smaller than this does not matter to you
 confidence = 0.95           # of the intervals
 # reference = "A"           # the condition that the others are compared with
+# squirt = "cue"            # squirt that is compared: from the "lane", or from the "cue" as the picture shows it;
+                            #   not set: the one that is better known for one shot, and the report says which
 """)
 
 
