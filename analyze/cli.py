@@ -1,51 +1,33 @@
 """The command line: each verb parses, makes one call, shows what came of it and sets the exit status.
 
 Exit status: 0 done; 1 done, but some shots need a person; 2 wrong input or usage, one line on stderr.
+
+A verb imports what it calls when it is called: help is there at once, and worker processes, which load the program
+that they were started from, load no tables and plots with it.
 """
 
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated, Any, cast
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
-from rich.console import Console
-from rich.markup import escape
-from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
-from rich.progress import Progress as ProgressBar
 from typer.core import TyperGroup
 
-import analyze.bare_system  # noqa: F401 - says in one line what the system lacks, before anything needs it
+from analyze.bare_system import what_is_lacking
+from analyze.defaults import CONTROLS, SLOWDOWN, TESTS, WANTED_POWER
 from analyze.errors import REASONS
-from analyze.fit.shot import Status
-from analyze.measure.batch import BatchOutcome, Progress, measure_session
-from analyze.measure.by_order import label_by_order, planned_order
-from analyze.measure.check import check_place
-from analyze.measure.clip import shot_measured_with
-from analyze.plan.plan_session import CONTROLS, PlanRequest, plan_session, session_sheets
-from analyze.plan.plan_table import power_table
-from analyze.plan.size import TESTS, WANTED_POWER
-from analyze.report import build, terminal
-from analyze.report.contact_sheet import write_contact_sheet, write_side_by_side
-from analyze.report.draw import SLOWDOWN, DrawJob, DrawWish, draw_shot
-from analyze.report.progress import Tally
-from analyze.report.tables import write_shots
-from analyze.session import decisions
-from analyze.session import demo as sample
-from analyze.session.auto_marks import auto_frames, auto_marks, printed_marks
-from analyze.session.calibration import calibrate_session, measured_with
-from analyze.session.draft import click_in
-from analyze.session.folder import Session, new_session, open_session
-from analyze.session.marks_file import take_marks
-from analyze.session.shots import label_of, session_shots
-from analyze.session.shots_frame import shots_frame
-from calibrate.calibration import Calibration
 from calibrate.errors import MarksError, RailreadError, SessionError
-from calibrate.marks import Click, read_marks
-from calibrate.notices import notices, plus_side_sentence
-from calibrate.precision import expected_precision
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from analyze.measure.batch import BatchOutcome, Progress
+    from analyze.report.build import Report
+    from analyze.session.folder import Session
+    from calibrate.calibration import Calibration
+    from calibrate.marks import Click
 
 DONE, NEEDS_A_PERSON, WRONG_INPUT = 0, 1, 2
 BROKEN_OFF = 130  # as a shell says of a program that Ctrl-C ended
@@ -75,6 +57,11 @@ class OneLineErrors(TyperGroup):
             _fail(str(error), BROKEN_OFF)
         except typer.Abort:
             _fail("broken off", BROKEN_OFF)
+        except ImportError as error:
+            lacking = what_is_lacking(error)
+            if lacking is None:
+                raise
+            _fail(lacking)
         except OSError as error:
             _fail(f"{error.filename or ''}: {error.strerror or error}".removeprefix(": "))
 
@@ -96,6 +83,8 @@ SessionFolder = Annotated[Path, typer.Argument(metavar="DIR", help="The session 
 
 def _show_version(wanted: bool) -> None:
     if wanted:
+        from importlib.metadata import version
+
         print(f"railread {version('railread')}")
         raise typer.Exit(DONE)
 
@@ -127,6 +116,8 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder t
     Then edit session.toml (table size, sight, spot, conditions) and put the recordings into
     clips/CONDITION/SHOOTER/, one shot a clip or many.
     """
+    from analyze.session.folder import new_session
+
     session = new_session(folder)
     print(f"{session.folder} is ready.")
     print(f"  1. Say in {session.folder / 'session.toml'} what is tested and on which table.")
@@ -169,6 +160,14 @@ def calibrate(
     is said. Where the printed markers of `railread sheet` are seen, no click is needed. The camera must not move
     between this frame and the shots.
     """
+    from analyze.session.auto_marks import auto_frames, auto_marks, printed_marks
+    from analyze.session.calibration import calibrate_session
+    from analyze.session.draft import click_in
+    from analyze.session.folder import open_session
+    from analyze.session.marks_file import take_marks
+    from calibrate.marks import read_marks
+    from calibrate.notices import plus_side_sentence
+
     session = open_session(folder)
     if auto and marks is not None:
         raise SessionError("--auto finds the marks and --marks gives them: give one of the two")
@@ -212,11 +211,16 @@ def check(
     expected in the picture; with all of them snapped, this is how well a reading and a direction can be known. A
     shot in the recording is measured with that camera, and its own uncertainty shown. Nothing is written.
     """
+    from analyze.measure.check import check_place
+    from analyze.report.terminal import place_lines, trial_lines
+    from analyze.session.folder import open_session
+    from calibrate.marks import read_marks
+
     session = open_session(folder)
     checked = check_place(session, frame, read_marks(marks) if marks is not None else None)
-    for line in terminal.place_lines(checked.place):
+    for line in place_lines(checked.place):
         print(line)
-    for line in terminal.trial_lines(checked.shots, session.config.session.units):
+    for line in trial_lines(checked.shots, session.config.session.units):
         print(line)
 
 
@@ -246,6 +250,14 @@ def measure(
     A recording that fails never stops the others. Results go into railread.sqlite and out/shots.csv. Exit status
     1 means that some shots failed or are doubtful and want a look.
     """
+    from analyze.fit.shot import Status
+    from analyze.measure.by_order import label_by_order, planned_order
+    from analyze.report import terminal
+    from analyze.report.tables import write_shots
+    from analyze.session.folder import open_session
+    from analyze.session.shots import session_shots
+    from analyze.session.shots_frame import shots_frame
+
     session = open_session(folder)
     order = planned_order(session) if by_order else ()
     outcome = _measure(session, again=again, labels_later=by_order, keep_gone=keep_gone, jobs=jobs)
@@ -316,6 +328,13 @@ def set_aside(
 
     Example: railread set-aside my-test A/S1/0007.mp4 --because "miscue, heard by all"
     """
+    from analyze.report import terminal
+    from analyze.report.tables import write_shots
+    from analyze.session import decisions
+    from analyze.session.folder import open_session
+    from analyze.session.shots import label_of, session_shots
+    from analyze.session.shots_frame import shots_frame
+
     session = open_session(folder)
     wanted = {(one.clip, one.shot.shot): one for name in names for one in decisions.find_shots(session, name)}
     shots = tuple(wanted.values())
@@ -355,10 +374,12 @@ def report(
     A folder that holds only **readings.csv** (condition,shooter and reading_mm or reading_in, read by eye)
     works too. Several folders are compared together, the session as a random effect.
     """
+    from analyze.report.build import build_joint_report, build_report
+
     if len(folders) == 1 and out is None:
-        session, made = build.build_report(folders[0])
+        session, made = build_report(folders[0])
     else:
-        session, made = build.build_joint_report(folders, out if out is not None else Path("railread-report"))
+        session, made = build_joint_report(folders, out if out is not None else Path("railread-report"))
     _show_report(session, made)
     raise typer.Exit(NEEDS_A_PERSON if made.needs_a_person else DONE)
 
@@ -403,6 +424,10 @@ def plan(
     simulation, for 'differs' and for 'same within the margin'. The order is randomised, can be drawn again from
     its seed, and is printed to out/order.pdf.
     """
+    from analyze.plan.plan_session import PlanRequest, plan_session
+    from analyze.plan.plan_table import power_table
+    from analyze.session.folder import open_session
+
     request = PlanRequest(
         difference=difference, margin=margin, shot_sd=shot_sd, shooter_sd=shooter_sd, pilot=pilot,
         shooters=shooters, conditions=conditions, once=once, shots=shots, power=power, turn=turn,
@@ -432,6 +457,9 @@ def sheet(
     finds without a click; ring markers to click by hand; an aiming card for the tip offset. Print at 100 % and
     check the bar. Where there is an order.csv, out/order.pdf is written anew as well.
     """
+    from analyze.plan.plan_session import session_sheets
+    from analyze.session.folder import open_session
+
     for path in session_sheets(open_session(folder), paper, long=long):
         print(f"  {path}")
 
@@ -453,6 +481,13 @@ def draw(
     A clip that plays everywhere (H.264) and a still picture for each shot, and a contact sheet of all stills,
     doubtful ones first. The way to see for yourself whether the right thing was measured, and to show it.
     """
+    from analyze.measure.camera_of_shot import shot_measured_with
+    from analyze.report.contact_sheet import write_contact_sheet, write_side_by_side
+    from analyze.report.draw import DrawJob, DrawWish, draw_shot
+    from analyze.session.calibration import measured_with
+    from analyze.session.folder import open_session
+    from analyze.session.shots import label_of, session_shots
+
     session = open_session(folder)
     measured_with(session)  # says so first if the marks are not those of the measurement
     wish = DrawWish(slower=slower, sound=sound)
@@ -494,12 +529,17 @@ def demo(
     The clips are rendered, so their truth is known. The folder that stays is an ordinary session: copy it, put in
     your own clips and marks.
     """
+    from analyze.report import terminal
+    from analyze.report.build import report_shots
+    from analyze.session import demo as sample
+    from analyze.session.folder import open_session
+
     place = sample.free_demo_folder(folder)
     sample.copy_sample(place)
     print(f"The sample session is in {place}.")
     session = open_session(place)
     outcome = _measure(session)
-    made = build.report_shots(session, outcome.shots)
+    made = report_shots(session, outcome.shots)
     units = session.config.session.units
     _console().print(terminal.shots_table(made.shots, units))
     truth = sample.read_truth()
@@ -526,7 +566,6 @@ def _ask_side(sentence: str) -> None:
 
 
 def _serve(folder: Path, *, port: int = 0, browser: bool = True, view: str = "", lan: bool = False) -> None:
-    # Imported here: the other verbs need no web server and start faster without.
     from analyze.web.serve import serve_page
 
     def tell(address: str) -> None:
@@ -546,17 +585,19 @@ def _ask(question: str, offered: str) -> str:
 
 
 def _measure(
-    session: Session,
+    session: "Session",
     *,
     again: bool = False,
     labels_later: bool = False,
     keep_gone: bool = False,
     jobs: int | None = None,
-) -> BatchOutcome:
+) -> "BatchOutcome":
+    from analyze.measure.batch import measure_session
+
     finished = 0
     with _progress_bar() as advance:
 
-        def told(progress: Progress) -> None:
+        def told(progress: "Progress") -> None:
             nonlocal finished
             if not progress.together:
                 finished = progress.done
@@ -586,13 +627,20 @@ def _measure(
 @contextmanager
 def _progress_bar() -> Iterator[Any]:
     """Give a callback that shows how far the batch is."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as ProgressBar
+
+    from analyze.report.progress import Tally
+
     columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     console = Console(stderr=True)
     with ProgressBar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("calibrating", total=None)
         tally = Tally()
 
-        def advance(progress: Progress) -> None:
+        def advance(progress: "Progress") -> None:
             text = tally.line(progress)
             if not console.is_terminal and tally.is_due(progress):
                 print(text, file=sys.stderr, flush=True)
@@ -601,8 +649,12 @@ def _progress_bar() -> Iterator[Any]:
         yield advance
 
 
-def _show_calibration(calibration: Calibration) -> None:
-    _console().print(terminal.marks_table(calibration))
+def _show_calibration(calibration: "Calibration") -> None:
+    from analyze.report.terminal import marks_table
+    from calibrate.notices import notices
+    from calibrate.precision import expected_precision
+
+    _console().print(marks_table(calibration))
     used = [mark for mark in calibration.residuals if mark.used]
     print(
         f"{len(used)} of {len(calibration.residuals)} marks used, {calibration.residual_px:.2f} px left over (rms)."
@@ -615,8 +667,10 @@ def _show_calibration(calibration: Calibration) -> None:
     print(expected_precision(calibration).sentence)
 
 
-def _show_report(session: Session, made: build.Report) -> None:
-    _console().print(terminal.summary_table(made.summary, session.config.session.units))
+def _show_report(session: "Session", made: "Report") -> None:
+    from analyze.report.terminal import summary_table
+
+    _console().print(summary_table(made.summary, session.config.session.units))
     for note in made.notes:
         print(f"Note: {note}")
     for sentence in made.sentences:
@@ -632,7 +686,9 @@ def _show_reasons(slugs: list[str]) -> None:
             print(f"{slug}: {REASONS[slug].sentence} {REASONS[slug].advice}")
 
 
-def _console() -> Console:
+def _console() -> "Console":
+    from rich.console import Console
+
     # Files and pipes get the full width of the tables; a terminal its own.
     console = Console()
     return console if console.is_terminal else Console(width=140)

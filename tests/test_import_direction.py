@@ -73,15 +73,30 @@ def test_statistics_imports_nothing_else_of_analyze():
         assert {analyze_room(name) for name in imports(path)} <= {None, "statistics"}
 
 
+def loaded(code: str) -> set[str]:
+    """Names of all modules that a process of its own has loaded after `code`, which may print."""
+    code = f"import sys\n{code}\nprint()\nprint(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    return set(done.stdout.splitlines()[-1].split())
+
+
 @pytest.mark.parametrize("module", ["analyze.session.calibration", "analyze.session.shots_frame"])
 def test_listing_shots_and_calibrating_load_neither_report_nor_workers(module):
-    code = (
-        f"import sys, {module}; "
-        "unwanted = ('analyze.report', 'analyze.measure', 'concurrent.futures.process'); "
-        "print([name for name in sys.modules if name.startswith(unwanted)])"
-    )
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    unwanted = ("analyze.report", "analyze.measure", "concurrent.futures.process")
+    assert not [name for name in loaded(f"import {module}") if name.startswith(unwanted)]
+
+
+@pytest.mark.parametrize("asked", [["--help"], ["--version"], ["plan", "--help"]], ids=" ".join)
+def test_help_is_there_at_once(asked):
+    names = loaded(f"from analyze.cli import app\ntry: app({asked})\nexcept SystemExit as end: assert not end.code")
+    assert "analyze.cli" in names
+    assert not names & {"numpy", "scipy", "pandas", "cv2", "av", "matplotlib", "fastapi"}
+
+
+def test_a_worker_that_measures_a_recording_loads_no_tables_plots_or_pages():
+    names = loaded("import analyze.cli, analyze.measure.worker, analyze.measure.clip")
+    assert "cv2" in names
+    assert not names & {"pandas", "matplotlib", "fastapi", "jinja2", "rich", "pydantic", "scipy.stats"}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=IDS)

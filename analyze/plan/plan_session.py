@@ -6,12 +6,11 @@ from pathlib import Path
 
 import numpy as np
 
+from analyze.defaults import CONTROLS, TESTS, WANTED_POWER
 from analyze.plan.order_sheet import write_order_sheet
 from analyze.plan.pilot import ASSUMED, Expected, pilot_spreads
 from analyze.plan.power import MOST_SHOTS, Aim, Size, Spreads
 from analyze.plan.size import (
-    TESTS,
-    WANTED_POWER,
     Plan,
     length_mm_from_text,
     plan_sentences,
@@ -34,7 +33,6 @@ from calibrate.units import inch_from_m, m_from_mm
 
 Ask = Callable[[str, str], str]  # a question and the answer offered; gives the answer
 Tell = Callable[[str], None]
-CONTROLS = 4  # of a shooter's block; common practice, no source
 _MOST_SEED = 1_000_000
 
 

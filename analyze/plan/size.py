@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
+from analyze.defaults import TESTS, WANTED_POWER
 from analyze.plan.pilot import Expected
 from analyze.plan.power import (
     MOST_SHOTS,
@@ -23,8 +24,6 @@ from analyze.statistics.question import Scope
 from calibrate.errors import SessionError
 from calibrate.units import inch_from_m, m_from_inch, m_from_mm, mm_from_m
 
-WANTED_POWER = 0.80  # Cohen 1992, Psychol. Bull. 112, 155
-TESTS = 400  # simulated for each power: a share of 0.8 is then known to 4 points
 COMMON_SHOTS = (3, 5, 7)  # common practice, no source
 QUESTIONS = tuple((scope, goal) for scope in Scope for goal in Goal)
 

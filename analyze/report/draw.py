@@ -7,6 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from analyze.defaults import SLOWDOWN
 from analyze.fit.shot import Shot
 from analyze.report.pens import (
     LANE,
@@ -33,7 +34,6 @@ from tracker.clip import clip_info, read_colours
 from tracker.write_clip import write_clip
 
 BEFORE_S, AFTER_S = 0.3, 0.5  # drawn before the strike and after cushion contact
-SLOWDOWN = 4.0  # a shot takes about a second, which is too fast to follow with the eye
 COVERAGE = 1.959964  # of a 95 % interval, in standard uncertainties
 _SCALE_REACH_M = 0.13  # of the scale that is drawn, either side of its zero
 _LEGEND = (("path of the ball", PATH), ("launch line", LAUNCH), ("swerve", SWERVE), ("reading, 95 %", READING))

@@ -5,7 +5,7 @@ from typing import Any
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 
-from analyze.measure.clip import shot_measured_with
+from analyze.measure.camera_of_shot import shot_measured_with
 from analyze.session import decisions
 from analyze.session.calibration import measured_with
 from analyze.session.inputs import calibration_sha256

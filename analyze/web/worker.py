@@ -14,7 +14,7 @@ from threading import Thread
 from typing import Any
 
 from analyze.measure.batch import Progress, measure_session
-from analyze.measure.clip import shot_measured_with
+from analyze.measure.camera_of_shot import shot_measured_with
 from analyze.report.draw import DrawJob, DrawWish, draw_shot
 from analyze.report.tables import write_shots
 from analyze.session.calibration import measured_with

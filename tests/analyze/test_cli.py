@@ -12,7 +12,6 @@ import pytest
 from session_samples import made_up_session
 from typer.testing import CliRunner, Result
 
-from analyze import cli
 from analyze.cli import app
 from analyze.measure.batch import BatchOutcome, Progress
 from analyze.report.terminal import length_text
@@ -124,7 +123,7 @@ def test_measure_shows_shots_and_says_when_a_person_is_needed(tmp_path, monkeypa
             notes=("Something to know.",),
         )
 
-    monkeypatch.setattr(cli, "measure_session", measured)
+    monkeypatch.setattr("analyze.measure.batch.measure_session", measured)
     result = run("measure", tmp_path)
     assert result.exit_code == 1
     assert "Not used: foot-2; click it again." in result.stdout
@@ -145,7 +144,7 @@ def test_ctrl_c_says_what_is_kept(tmp_path, monkeypatch):
         raise KeyboardInterrupt
 
     made_up_session(tmp_path)
-    monkeypatch.setattr(cli, "measure_session", interrupted)
+    monkeypatch.setattr("analyze.measure.batch.measure_session", interrupted)
     result = run("measure", tmp_path)
     assert result.exit_code == 130
     assert result.stderr == (
@@ -155,10 +154,12 @@ def test_ctrl_c_says_what_is_kept(tmp_path, monkeypatch):
 
 
 def test_a_system_that_lacks_a_library_of_opencv_is_told_which_package_brings_it(tmp_path):
-    (tmp_path / "cv2.py").write_text("raise ImportError('libGL.so.1: cannot open shared object file')")
+    # With the name of the module, as an extension module that cannot be linked is reported.
+    (tmp_path / "cv2.py").write_text("raise ImportError('libGL.so.1: cannot open shared object file', name='cv2')")
     code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); from analyze.cli import app; app()"
     root = Path(__file__).parents[2]
-    done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=False)
+    command = [sys.executable, "-c", code, "measure", str(tmp_path)]
+    done = subprocess.run(command, cwd=root, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stdout) == (2, "")
     assert len(done.stderr.splitlines()) == 1
     assert "libGL.so.1" in done.stderr

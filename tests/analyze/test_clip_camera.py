@@ -20,7 +20,8 @@ from analyze.fit.reasons import FAR_FROM_RAIL, KINK, MOVED_IN_SHOT
 from analyze.fit.shot import Status, failed_shot
 from analyze.measure import clip_camera as room
 from analyze.measure.batch import measure_session
-from analyze.measure.clip import ClipJob, measure_clip, shot_measured_with
+from analyze.measure.camera_of_shot import shot_measured_with
+from analyze.measure.clip import ClipJob, measure_clip
 from analyze.measure.clip_camera import ClipCamera, clip_camera, shot_camera, with_camera_said
 from analyze.session.calibration import calibrate_session
 from analyze.session.demo import copy_sample, read_truth

@@ -8,7 +8,6 @@ import pytest
 from session_samples import made_up_session, record_of
 from typer.testing import CliRunner, Result
 
-from analyze import cli
 from analyze.cli import app
 from analyze.measure.batch import BatchOutcome
 from analyze.plan.pilot import ASSUMED, pilot_spreads
@@ -257,7 +256,7 @@ def test_measure_by_order_labels_or_says_why_not(tmp_path, monkeypatch, lines, s
             store.save_clip(path.name, record_of(path.name), [one.shot])
         moved = store.shots(session.clips_folder)
     outcome = BatchOutcome(calibration=None, calibrated_now=False, measured=(), unchanged=(), shots=moved)
-    monkeypatch.setattr(cli, "measure_session", lambda session, **_: outcome)
+    monkeypatch.setattr("analyze.measure.batch.measure_session", lambda session, **_: outcome)
     order = [f"{n},S1,{'control' if n < 3 else 'B'},{n},\n" for n in range(1, lines + 1)]
     (session.folder / ORDER_NAME).write_text("order,shooter,condition,shot,tip_offset_mm\n" + "".join(order))
     result = run("measure", session.folder, "--by-order")
@@ -269,7 +268,7 @@ def test_measure_by_order_labels_or_says_why_not(tmp_path, monkeypatch, lines, s
 
 def test_measure_by_order_without_an_order_is_refused_before_measuring(tmp_path, monkeypatch):
     session = made_up_session(tmp_path / "test")
-    monkeypatch.setattr(cli, "measure_session", lambda session, **_: pytest.fail("measured"))
+    monkeypatch.setattr("analyze.measure.batch.measure_session", lambda session, **_: pytest.fail("measured"))
     result = run("measure", session.folder, "--by-order")
     assert result.exit_code == 2
     assert "railread plan" in result.stderr
