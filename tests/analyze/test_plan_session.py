@@ -37,10 +37,11 @@ def request(**said) -> PlanRequest:
 
 def test_a_plan_gives_shots_and_a_complete_order(session):
     made = plan_session(session, request(shooters="S1, S2"))
-    # Scatter 10 mm assumed: d = 1, two shooters; 9 shots show the difference, 9 that equal ones are the same.
-    assert made.plan.size == Size(conditions=2, shooters=2, shots=9)
+    # Scatter 10 mm assumed: d = 1, two shooters. With one variance for all 9 would do (32 degrees of freedom:
+    # power 0.83 to differ, 0.81 to be the same); a variance for each combination costs a shot.
+    assert made.plan.size == Size(conditions=2, shooters=2, shots=10)
     assert read_order(session.folder / ORDER_NAME) == made.order
-    assert len(made.order) == 2 * (2 * 9 + 4)
+    assert len(made.order) == 2 * (2 * 10 + 4)
     assert {row.tip_offset_mm for row in made.order} == {0.0, 14.3}
     assert [path.name for path in made.files] == ["order.csv", "order.pdf"]
     assert any("assumed; common practice, no source" in sentence for sentence in made.sentences)
@@ -219,7 +220,7 @@ def test_the_verb_plan_says_everything_and_ends_well(session):
         "plan", session.folder, "--difference", "10 mm", "--shooters", "S1,S2", "--simulate", 20, "--seed", 4
     )
     assert result.exit_code == 0, result.output
-    assert "planned 9" in result.output
+    assert "planned 10" in result.output
     assert "20 simulated" in result.output
     assert "For shooters in general, to see that two conditions differ" in result.output
     assert (session.folder / ORDER_NAME).exists()

@@ -164,8 +164,12 @@ def test_negative_and_absurd_settings(session, old, new, message):
 
 
 def test_a_condition_that_is_not_in_the_settings(session):
+    """The recording is measured all the same, said not to count, and the exit status asks for a person."""
     (session / "clips" / "A").rename(session / "clips" / "Q")
-    assert 'condition "Q" has no [[condition]] in session.toml' in one_line(run("measure", session))
+    result = run("measure", session)
+    assert result.exit_code == 1, result.output
+    assert 'condition "Q" has no [[condition]] in session.toml' in " ".join(result.output.split())
+    assert "1 measured" in result.output
 
 
 def test_a_calibration_frame_that_is_none(session):
