@@ -1,4 +1,4 @@
-"""Clips to publish, with lane, path, launch line, swerve and reading drawn in, and one picture of each shot."""
+"""Clips to publish, with lane, cue, path, launch line, swerve and reading drawn in, one picture of each shot."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -7,8 +7,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from analyze.cue.squirt_cue import Tip
 from analyze.defaults import SLOWDOWN
+from analyze.fit.cue_place import CuePlace
 from analyze.fit.shot import Shot
+from analyze.report.draw_cue import COVERAGE, LEGEND, cue_words, draw_cue
 from analyze.report.pens import (
     LANE,
     LAUNCH,
@@ -25,6 +28,7 @@ from analyze.report.pens import (
 )
 from analyze.report.words import angle, length, spread
 from analyze.session.folder import Label, Session
+from analyze.session.shots_frame import session_tip
 from analyze.session.store import StoredShot
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
@@ -34,7 +38,6 @@ from tracker.clip import clip_info, read_colours
 from tracker.write_clip import write_clip
 
 BEFORE_S, AFTER_S = 0.3, 0.5  # drawn before the strike and after cushion contact
-COVERAGE = 1.959964  # of a 95 % interval, in standard uncertainties
 _SCALE_REACH_M = 0.13  # of the scale that is drawn, either side of its zero
 _LEGEND = (("path of the ball", PATH), ("launch line", LAUNCH), ("swerve", SWERVE), ("reading, 95 %", READING))
 
@@ -144,7 +147,7 @@ def draw_shot(session: Session, job: DrawJob, wish: DrawWish) -> DrawnShot:
     write_clip(drawn.clip, played(), rate=rate / wish.slower, sound=sound)
     if still is not None:
         # What is reached at the contact is drawn into the picture of it, whichever frame came last before.
-        draw_over(still, job.calibration, shot, contact_s)
+        draw_over(still, job.calibration, shot, contact_s, session_tip(session))
         cv2.imwrite(str(drawn.picture), still)
     return drawn
 
@@ -184,21 +187,24 @@ def drawn_frames(session: Session, job: DrawJob) -> Iterator[tuple[float, Image]
     shot = job.stored.shot
     first_s, last_s = shot.path_times_s[0] - BEFORE_S, shot.path_times_s[-1] + AFTER_S
     words: Panel | None = None
+    tip = session_tip(session)
     capture_fps = session.config.camera.capture_fps
     for time_s, colours in read_colours(shot.clip, from_s=first_s, capture_fps=capture_fps):
         if time_s > last_s:
             break
         image = np.ascontiguousarray(colours)
-        draw_over(image, job.calibration, shot, time_s)
+        draw_over(image, job.calibration, shot, time_s, tip)
         if words is None:
-            words = shot_panel(job.stored, job.label, session.config.session.units, image.shape[0])
+            words = shot_panel(job, session.config.session.units, image.shape[0], tip)
         margin = image.shape[0] // 60
         words.lay(image, (margin, margin))
         yield time_s, image
 
 
-def draw_over(image: Image, calibration: Calibration, shot: Shot, until_s: float) -> None:
+def draw_over(image: Image, calibration: Calibration, shot: Shot, until_s: float, tip: Tip) -> None:
     """Draw lane, scale, launch line, path up to a time, and at the end swerve and reading, in place.
+
+    The cue is drawn up to the strike, and once more with the result.
 
     Parameters
     ----------
@@ -210,6 +216,8 @@ def draw_over(image: Image, calibration: Calibration, shot: Shot, until_s: float
         A shot with a path.
     until_s : float
         The path is drawn up to here, on the clip's clock.
+    tip : Tip
+        The dome of the cue's tip.
     """
     height_m, lane = calibration.ball.radius_m, calibration.lane
     along_m = np.linspace(lane.spot_y_m, calibration.table.length_m, 40)
@@ -219,11 +227,14 @@ def draw_over(image: Image, calibration: Calibration, shot: Shot, until_s: float
     if shot.reading_m is None:
         return
     drawn = shot.path_times_s <= until_s
+    ended = until_s >= shot.path_times_s[-1]
+    if ended or not drawn.any():
+        draw_cue(image, calibration, shot, tip)
     if shot.squirt_offset_m is not None and drawn.any():
         ends = np.array([calibration.camera.project(np.array([*shot.path_xy_m[0], height_m]))])
         draw_line(image, np.concatenate([ends, _on_scale(calibration, np.array([shot.squirt_offset_m]))]), LAUNCH)
     _lay(image, calibration, shot.path_xy_m[drawn], height_m, PATH)
-    if until_s < shot.path_times_s[-1]:
+    if not ended:
         return
     end_px = calibration.camera.project(np.array([[*shot.path_xy_m[-1], height_m]]))
     reading_px = _on_scale(calibration, np.array([shot.reading_m]))
@@ -236,8 +247,9 @@ def draw_over(image: Image, calibration: Calibration, shot: Shot, until_s: float
     draw_dot(image, reading_px[0], READING, radius=5.0)
 
 
-def shot_panel(stored: StoredShot, label: Label, units: str, height_px: int) -> Panel:
+def shot_panel(job: DrawJob, units: str, height_px: int, tip: Tip) -> Panel:
     """Write whose shot it is and what was measured, in the session's units, and the legend."""
+    stored, label = job.stored, job.label
     shot = stored.shot
     title = " · ".join(
         part for part in (label.condition, label.shooter, f"{stored.clip}, shot {shot.shot}") if part
@@ -251,9 +263,12 @@ def shot_panel(stored: StoredShot, label: Label, units: str, height_px: int) -> 
     if shot.swerve_offset_m is not None:
         seen = "" if shot.swerve_seen else " (not resolved)"
         lines.append(f"swerve {length(mm_from_m(shot.swerve_offset_m), units)}{seen}")
+    if cue := cue_words(shot, tip, job.calibration.ball.radius_m):
+        lines.append(cue)
     if shot.reason is not None:
         lines.append(f"{shot.status}: {shot.reason.slug}")
-    return panel(tuple(lines), _LEGEND, height_px=height_px)
+    legend = (*_LEGEND, LEGEND) if isinstance(shot.cue, CuePlace) else _LEGEND
+    return panel(tuple(lines), legend, height_px=height_px)
 
 
 def _on_scale(calibration: Calibration, offsets_m: Floats) -> Floats:

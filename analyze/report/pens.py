@@ -29,13 +29,13 @@ class Pen:
         Blue, green, red.
     width : float
         In parts of the picture's height, per thousand.
-    dash : (float, float) or None
-        Drawn and left out, likewise; None for a whole line.
+    dash : tuple of float or None
+        Drawn and left out by turns, likewise; None for a whole line.
     """
 
     colour: tuple[int, int, int]
     width: float
-    dash: tuple[float, float] | None = None
+    dash: tuple[float, ...] | None = None
 
 
 # Told apart by lightness and by dashes as well as by colour, for eyes that do not tell red from green.
@@ -44,6 +44,8 @@ LAUNCH = Pen(colour=(225, 170, 60), width=2.2, dash=(12.0, 8.0))
 SWERVE = Pen(colour=(215, 130, 205), width=4.0, dash=(6.0, 11.0))
 LANE = Pen(colour=(215, 215, 215), width=1.2, dash=(3.0, 9.0))
 SCALE = Pen(colour=(240, 240, 240), width=1.4)
+# long dash and dot, as drawings have the axis of a round body (ISO 128-2:2020, line type 04)
+CUE = Pen(colour=(130, 235, 150), width=2.4, dash=(18.0, 6.0, 2.5, 6.0))
 READING = Pen(colour=(60, 220, 250), width=4.0)
 
 
@@ -63,7 +65,7 @@ def draw_line(image: Image, points_px: Floats, pen: Pen) -> None:
     if len(seen) < 2:
         return
     unit = image.shape[0] / 1000
-    pieces = [seen] if pen.dash is None else _dashes(seen, pen.dash[0] * unit, pen.dash[1] * unit)
+    pieces = [seen] if pen.dash is None else _dashes(seen, [part * unit for part in pen.dash])
     places = [np.round(piece * 2**_SHIFT).astype(np.int32) for piece in pieces]
     width = max(1, round(pen.width * unit))
     for colour, thick in ((_RIM, width + max(1, round(1.6 * unit))), (pen.colour, width)):
@@ -80,13 +82,16 @@ def draw_dot(image: Image, place_px: Floats, pen: Pen, *, radius: float) -> None
         cv2.circle(image, centre, round(size * unit * 2**_SHIFT), colour, -1, cv2.LINE_AA, _SHIFT)
 
 
-def _dashes(points: Floats, drawn: float, left_out: float) -> list[Floats]:
-    """Cut a line into dashes by its length."""
+def _dashes(points: Floats, pattern: list[float]) -> list[Floats]:
+    """Cut a line into dashes by its length; the pattern is drawn and left out by turns, and comes again."""
     steps = np.hypot(*np.diff(points, axis=0).T)
     at = np.concatenate([[0.0], np.cumsum(steps)])
-    starts = np.arange(0.0, at[-1], drawn + left_out)
+    repeats = np.arange(0.0, at[-1], sum(pattern))
+    into = np.concatenate([[0.0], np.cumsum(pattern)])
     dashes = []
-    for start in starts:
+    for start, drawn in ((begin + into[k], pattern[k]) for begin in repeats for k in range(0, len(pattern), 2)):
+        if start >= at[-1]:
+            break
         end = min(start + drawn, at[-1])
         inside = at[(at > start) & (at < end)]
         along = np.concatenate([[start], inside, [end]])

@@ -84,8 +84,7 @@ def shots_frame(session: Session, stored: Sequence[StoredShot]) -> pd.DataFrame:
     """
     labels = [label_of(session, one) for one in stored]
     zeros, cue_zeros = control_zeros(stored, labels), _zeros(stored, labels, cue_zero)
-    lane = session.config.lane
-    tip = tip_of(m_from_mm(lane.tip_radius_mm), stated="tip_radius_mm" in lane.model_fields_set)
+    tip = session_tip(session)
     rows = [
         {
             **_row(one, label),
@@ -96,6 +95,12 @@ def shots_frame(session: Session, stored: Sequence[StoredShot]) -> pd.DataFrame:
         for one, label in zip(stored, labels, strict=True)
     ]
     return pd.DataFrame(rows, columns=list(SHOT_COLUMNS))
+
+
+def session_tip(session: Session) -> Tip:
+    """Return the dome of the tips of a session, as stated or as usual."""
+    lane = session.config.lane
+    return tip_of(m_from_mm(lane.tip_radius_mm), stated="tip_radius_mm" in lane.model_fields_set)
 
 
 def control_zeros(stored: Sequence[StoredShot], labels: Sequence[Label]) -> dict[str, ControlZero]:

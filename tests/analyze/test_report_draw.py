@@ -8,10 +8,14 @@ import cv2
 import numpy as np
 import pytest
 from session_samples import made_up_session, made_up_shot, record_of
+from test_cue_place import CENTRE_M, FOOT_RAIL, calibrated, seen
 
+from analyze.cue.squirt_cue import Tip
+from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.report.contact_sheet import write_contact_sheet, write_side_by_side
 from analyze.report.draw import DrawJob, DrawWish, draw_over, draw_shot, shot_panel
-from analyze.report.pens import SWERVE, draw_line
+from analyze.report.draw_cue import cue_in_space, cue_words
+from analyze.report.pens import CUE, LANE, LAUNCH, SWERVE, draw_line
 from analyze.session.decision_log import Decision
 from analyze.session.folder import Label
 from analyze.session.store import StoredShot
@@ -20,6 +24,8 @@ from calibrate.camera import Camera
 from calibrate.errors import ClipError, SessionError
 from calibrate.scale import RailScale
 from calibrate.table import TABLES, Ball, Lane
+
+TIP = Tip(radius_m=0.0106, radius_sd_m=0.001)
 
 
 def a_calibration() -> Calibration:
@@ -53,13 +59,107 @@ def test_the_path_is_drawn_where_the_ball_is_seen_and_only_up_to_now():
     shot = made_up_shot(Path("1.mp4"), launch_rad=-0.02, swerve_m=0.01)
     half_s = float(shot.path_times_s[20])
     image = np.full((360, 640, 3), 90, dtype=np.uint8)
-    draw_over(image, calibration, shot, half_s)
+    draw_over(image, calibration, shot, half_s, TIP)
     path_m = np.column_stack([shot.path_xy_m, np.full(len(shot.path_xy_m), calibration.ball.radius_m)])
     path_px = calibration.camera.project(path_m)
     drawn = cv2.dilate(orange(image).astype(np.uint8), np.ones((3, 3)))
     at = [bool(drawn[round(v), round(u)]) for u, v in path_px]
     assert all(at[:20])
     assert not any(at[25:])
+
+
+def with_cue(shot, *, side_m=0.012, seen=(1, 0, 1, 0)):
+    """Return the shot struck by a cue that points 2 degrees to the right and comes down by 4."""
+    values = np.array([np.radians(2.0), np.radians(4.0), side_m, 0.0])
+    cov = np.diag([0.001, 0.01, 0.0005, 0.002]) ** 2
+    return replace(shot, cue=CuePlace(values=values, cov=cov, own_cov=cov, seen=np.array(seen, float), frames=7))
+
+
+def green(image: np.ndarray) -> np.ndarray:
+    colours = image.astype(int)
+    return (colours[:, :, 1] - colours[:, :, 2] > 60) & (colours[:, :, 1] - colours[:, :, 0] > 60)
+
+
+def test_the_cue_is_drawn_on_its_sighted_line_up_to_the_strike_and_with_the_result():
+    """The slope is not the assumed one: direction and place turn out wrong, the line in the picture does not."""
+    calibration = calibrated(FOOT_RAIL)
+    path = seen(FOOT_RAIL, cue_deg=1.0, slope_deg=6.5, side_m=0.012)
+    shot = made_up_shot(Path("1.mp4"), launch_rad=-0.02, swerve_m=0.01)
+    shot = replace(
+        shot, cue=place_cue(path, calibration), path_xy_m=shot.path_xy_m + CENTRE_M[:2] - shot.path_xy_m[0]
+    )
+    near_px, far_px = path.cue.near_px, path.cue.far_px
+    along = (far_px - near_px) / np.linalg.norm(far_px - near_px)
+    counts = []
+    for time_s in (shot.path_times_s[0] - 0.1, shot.path_times_s[20], shot.path_times_s[-1]):
+        image = np.full((1080, 1920, 3), 90, dtype=np.uint8)
+        draw_over(image, calibration, shot, float(time_s), TIP)
+        v, u = np.nonzero(green(image))
+        counts.append(len(u))
+        behind = (u - near_px[0]) * along[0] + (v - near_px[1]) * along[1] > 10  # of the dot
+        away = ((u - near_px[0]) * along[1] - (v - near_px[1]) * along[0])[behind]
+        assert (np.abs(away) < 4).all()  # a line of 3 px with round ends and soft borders
+        assert not len(away) or abs(away.mean()) < 0.5
+    assert counts[0] > 200
+    assert counts[1] == 0
+    assert counts[2] > 200
+
+
+def test_the_contact_lies_on_the_ball_and_inside_the_axis_by_the_radii():
+    """Two spheres touch on the line of their centres: at R/(R + r) of the axis' 12 mm, R from the ball's centre."""
+    cue = with_cue(made_up_shot(Path("1.mp4"), launch_rad=0.0, swerve_m=0.0)).cue
+    centre_m = np.array([0.3, 0.762, 0.028575])
+    axis_m, contact_m = cue_in_space(cue, centre_m, TIP)
+    assert np.linalg.norm(contact_m - centre_m) == pytest.approx(0.028575, abs=1e-12)
+    right = np.array([np.cos(np.radians(2.0)), -np.sin(np.radians(2.0)), 0.0])
+    assert (contact_m - centre_m) @ right == pytest.approx(0.012 * 0.028575 / (0.028575 + 0.0106), abs=1e-12)
+    # behind the ball, and the shaft goes back from it, rising by 4 degrees
+    assert contact_m[1] < centre_m[1]
+    assert (axis_m[-1] - axis_m[0])[2] == pytest.approx(0.6 * np.sin(np.radians(4.0)), abs=1e-12)
+    # the tip's end lies a dome's radius from the dome's centre, which lies both radii from the ball's
+    dome_m = centre_m + (contact_m - centre_m) * (0.028575 + 0.0106) / 0.028575
+    assert np.linalg.norm(axis_m[0] - dome_m) == pytest.approx(0.0106, abs=1e-12)
+
+
+def test_no_contact_is_drawn_where_none_was_seen_or_the_axis_passes_the_ball():
+    shot = made_up_shot(Path("1.mp4"), launch_rad=0.0, swerve_m=0.0)
+    centre_m = np.array([0.3, 0.762, 0.028575])
+    assert cue_in_space(with_cue(shot, seen=(1, 0, 0, 0)).cue, centre_m, TIP)[1] is None
+    assert cue_in_space(with_cue(shot, side_m=0.05).cue, centre_m, TIP)[1] is None
+
+
+def test_words_say_what_was_seen_of_the_cue():
+    """12 mm times 0.7294 is 8.8 mm; 1.96 times the 0.36 mm of the axis and 0.22 mm of the dome is 0.8 mm."""
+    shot = made_up_shot(Path("1.mp4"), launch_rad=0.0, swerve_m=0.0)
+    assert cue_words(with_cue(shot), TIP, 0.028575) == "cue 2.00°, contact 8.8 ± 0.8 mm right"
+    assert cue_words(with_cue(shot, seen=(0, 0, 0, 1)), TIP, 0.028575).startswith("contact 0.0 ± ")
+    assert cue_words(shot, TIP, 0.028575) == ""
+
+
+@pytest.mark.parametrize("cue", [True, False])
+def test_the_legend_names_the_cue_where_it_was_seen(tmp_path, monkeypatch, cue):
+    words = []
+    monkeypatch.setattr(
+        "analyze.report.draw.panel", lambda _, legend, **__: words.extend(word for word, _ in legend)
+    )
+    stored = stored_clip(made_up_session(tmp_path), frames=2)
+    shown = replace(stored, shot=with_cue(stored.shot)) if cue else stored
+    shot_panel(job_of(shown), "mm", 360, TIP)
+    assert any(word.startswith("axis of the cue") for word in words) is cue
+
+
+def test_lines_are_told_apart_without_colour():
+    """Whole lines by lightness and width, the others by dashes: no two are dashed alike."""
+    dashes = [pen.dash for pen in (LAUNCH, SWERVE, LANE, CUE)]
+    assert len(set(dashes)) == 4
+    image = np.zeros((1000, 400, 3), dtype=np.uint8)
+    draw_line(image, np.array([[50.0, 500.0], [350.0, 500.0]]), CUE)
+    bright = np.concatenate([[False], image[500, 50:350].max(axis=1) > 150, [False]])
+    edges = np.flatnonzero(np.diff(bright.astype(int)))
+    lengths = edges[1::2] - edges[::2]
+    # a long dash and a dot, by turns
+    assert (lengths[:8:2] > 14).all()
+    assert (lengths[1:8:2] < 8).all()
 
 
 @pytest.mark.parametrize(
@@ -72,7 +172,7 @@ def test_the_words_are_in_the_tester_s_unit(tmp_path, monkeypatch, units, said):
     session = made_up_session(tmp_path)
     stored = stored_clip(session, frames=2)
     shot = made_up_shot(stored.shot.clip, launch_rad=0.0, swerve_m=0.0619125)
-    shot_panel(replace(stored, shot=shot), Label(condition="A", shooter="S1"), units, 360)
+    shot_panel(job_of(replace(stored, shot=shot)), units, 360, TIP)
     assert lines[0] == "A · S1 · A/S1/1.mp4, shot 1"
     assert lines[1].replace("\u202f", " ").replace("\xa0", " ").startswith(said)
 
