@@ -93,6 +93,8 @@ def _two_means(cells: Cells, a: int, b: int, scope: Scope) -> tuple[Floats, Floa
             return None
         rows = np.eye(len(cells.conditions))[[a, b]]
         mean = fit.estimate(rows) + cells.mean.mean()
+        if mean[0] == 0:
+            return None
         return mean, fit.cov(rows), fit.df((rows[1] - mean[1] / mean[0] * rows[0])[None, :])
     variances, block = cell_variances(cells), blocks_of(cells)
     both = np.intersect1d(block[cells.condition == a], block[cells.condition == b])
@@ -101,6 +103,8 @@ def _two_means(cells: Cells, a: int, b: int, scope: Scope) -> tuple[Floats, Floa
     error = variances.variance / cells.weight
     rows = np.array([(cells.condition == c) & np.isin(block, both) for c in (a, b)]) / len(both)
     mean = rows @ cells.mean
+    if mean[0] == 0 or not error[rows.any(axis=0)].any():  # nothing to divide by, or shots that are all alike
+        return None
     part = (rows[1] ** 2 + (mean[1] / mean[0]) ** 2 * rows[0] ** 2) * error
     return mean, np.diag(rows**2 @ error), np.array([part.sum() ** 2 / (part**2 / variances.df).sum()])
 

@@ -253,7 +253,7 @@ def test_limits_that_round_to_zero_keep_their_sign_and_small_p_values_are_not_ze
 
 def test_no_p_value_in_the_tables_is_zero(tmp_path):
     apart = HEAD + "".join(
-        f"{c},S1,{base + own}\n" for c, base in (("A", 0), ("B", 9e3)) for own in (0.1, 0.2, 0.3)
+        f"{c},S1,{base + own}\n" for c, base in (("A", 0), ("B", 2.9e3)) for own in (0.1, 0.2, 0.3)
     )
     report_on(tmp_path, apart)
     p = pd.read_csv(tmp_path / "out/comparisons.csv")["p_adjusted"].dropna()

@@ -127,6 +127,7 @@ def test_a_folder_of_hand_read_numbers_is_enough(tmp_path):
         "comparisons.csv",
         "variance.csv",
         "keep_rules.csv",
+        "ratios.csv",
         "readings.png",
     }
     assert not report.needs_a_person

@@ -66,3 +66,9 @@ def test_intervals_hold_the_true_ratio():
     low = stats.binom.ppf(0.0005, 60, 0.95)
     assert held[Scope.THESE] >= low
     assert held[Scope.GENERAL] >= low
+
+
+def test_shots_that_are_all_alike_or_average_to_nothing_give_no_ratio():
+    """No scatter tells nothing of an interval, and by nothing one cannot divide."""
+    assert compare_ratios(table(A=[5.0, 5.0], B=[5.0, 5.0])) == ()
+    assert compare_ratios(table(A=[-1.0, 1.0], B=[5.0, 6.0])) == ()
