@@ -35,8 +35,8 @@ def cut(path, keep):
     )
 
 
-def fitted(shot, priors=None):
-    fit = fit_path(shot.path, shot.calibration, readout=shot.stated_readout, priors=priors)
+def fitted(shot, priors=None, errors=None):
+    fit = fit_path(shot.path, shot.calibration, readout=shot.stated_readout, priors=priors, errors=errors)
     assert not isinstance(fit, NotMeasured), fit
     return fit
 

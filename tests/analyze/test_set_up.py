@@ -20,7 +20,7 @@ def shot():
 
 
 def measured(shot, *, path=None, calibration=None):
-    return measure_shot(path or shot.path, calibration or shot.calibration, readout_s=shot.stated_readout_s)
+    return measure_shot(path or shot.path, calibration or shot.calibration, readout=shot.stated_readout)
 
 
 @pytest.mark.parametrize(("off_m", "says"), [(0.05, "mm too far back"), (-0.05, "mm too far on")])
