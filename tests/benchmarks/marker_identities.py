@@ -39,7 +39,7 @@ def texture(rng: np.random.Generator) -> np.ndarray:
     else:
         picture = gaussian_filter(rng.normal(size=SIZE), (cell / 3, cell / 9))
     if rng.uniform() < 0.5:
-        picture = picture > np.quantile(picture, rng.uniform(0.3, 0.7))
+        picture = (picture > np.quantile(picture, rng.uniform(0.3, 0.7))).astype(float)
     picture = (picture - picture.min()) / max(float(np.ptp(picture)), 1e-9)
     return np.clip(20 + 210 * picture + rng.normal(0, 3, SIZE), 0, 255)
 
