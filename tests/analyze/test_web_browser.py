@@ -11,7 +11,6 @@ import pytest
 import uvicorn
 from session_samples import made_up_session
 
-from analyze.session.folder import open_session
 from analyze.web.app import page_app
 from analyze.web.desk import Desk
 from analyze.web.guard import Keys, local_hosts
@@ -90,72 +89,6 @@ def click_asked(page, place=None):
     page.mouse.click(*on_page(page, place or PLACES[name]))
     page.wait_for_selector(f'#picture:not([data-asked="{name}"])')
     return name
-
-
-@pytest.mark.slow
-def test_a_session_from_nothing_to_its_report_on_the_page_alone(browser, tmp_path):
-    folder = tmp_path / "session"
-    with served(folder) as address, tab(browser, address) as page:
-        page.fill("#name", "From nothing")
-        page.select_option("#units", "mm")
-        page.fill("#spot_mm", "762")
-        page.click("text=Make the session")
-        page.wait_for_selector("text=No recordings yet")
-        page.goto(address.split("/enter")[0] + "/phone")
-        page.select_option("#condition", "A")
-        page.fill("#shooter", "S1")
-        page.set_input_files("#files", SAMPLE / "clips/A/S1/0001.mp4")
-        page.click("#go")
-        page.wait_for_selector("text=sent, as A/S1/0001.mp4")
-        sent = folder / "clips/A/S1/0001.mp4"
-        assert sent.read_bytes() == (SAMPLE / "clips/A/S1/0001.mp4").read_bytes()
-
-        page.goto(address.split("/enter")[0] + "/calibrate")
-        page.wait_for_selector("#picture[data-size][data-asked='scale+0']")
-        asked = [click_asked(page) for _ in range(3)]
-        asked.append(click_asked(page, PLACES["right-3"]))  # a wrong mark: right-2 is asked for
-        asked += [click_asked(page) for _ in range(3)]
-        assert asked[3] == "right-2"
-        # One wrong mark of seven is too many to be told apart for sure; two more sights name it.
-        clicks = 7
-        while page.locator("#list li.wrong").count() == 0 and clicks < 10:
-            click_asked(page)
-            clicks += 1
-            page.wait_for_selector("#verdict:not(.old)")
-        assert page.locator("#list li.wrong button").first.inner_text() == "right-2"
-        page.locator("#list li.wrong button").first.click()
-        page.click("#whole")
-        page.mouse.click(*on_page(page, PLACES["right-2"]))
-        page.wait_for_selector("#take:not([disabled])")
-        page.click("#take")
-        page.wait_for_selector("#said:has-text('taken from the picture')")
-        page.wait_for_selector("#done:not([disabled])")
-        assert page.locator("#list li.wrong").count() == 0
-        assert page.locator("#list li").count() >= 16
-        page.click("#done")
-        page.click("text=To the shots")
-
-        page.click("[data-work=measure]")
-        page.wait_for_selector("#rows tr[data-state=measured]")
-        page.wait_for_selector("#work-says:text-is('Done.')")
-        page.click("#rows a.open")
-        page.wait_for_selector("#stage[data-ready=yes]")
-        frame = int(page.get_attribute("#stage", "data-frame"))
-        page.keyboard.press("ArrowLeft")
-        page.wait_for_selector(f"#stage[data-frame='{frame - 1}']")
-        assert page.locator("#residuals circle.across").count() > 20
-        page.keyboard.press("x")
-        page.fill("#ask-line", "ball was touched")
-        page.keyboard.press("Enter")
-        page.wait_for_selector(".verdict.aside:has-text('ball was touched')")
-        page.keyboard.press("u")
-        page.wait_for_selector(".verdict.measured")
-
-        page.click("nav >> text=Results")
-        page.wait_for_selector("#answer .lead")
-        page.goto(address.split("/enter")[0] + "/report")
-        assert "From nothing" in page.content()
-    assert len(read_marks(open_session(folder).marks_path)) >= 16
 
 
 def test_a_finger_sets_a_mark_and_moves_it(browser, tmp_path):
