@@ -173,8 +173,6 @@ def _registered(
         if settled and set(now) == set(found):
             return now
         found = now
-        if len(found) < LEAST_PLACES and rounds == 0:
-            continue
     return found
 
 

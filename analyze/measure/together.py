@@ -43,7 +43,7 @@ def together_inputs(stored: Iterable[StoredShot], calibration: Calibration, *, r
         As for `measured_together`.
     calibration : Calibration
         As the marks give it.
-    readout_s : float or None
+    readout : Readout
         As stated.
     """
     return _sha256(calibration, readout, sorted(_digest(one) for one in _usable(stored)))

@@ -120,7 +120,7 @@ def test_a_metric_print_in_an_inch_session_is_refused():
 
 
 def test_texture_is_no_marker():
-    """Blobs and stripes of all sizes; ten thousand crops are tried by `tests/benchmarks/marker_identities.py`."""
+    """Blobs and stripes of all sizes; `tests/benchmarks/marker_identities.py` tries many more."""
     rng = np.random.default_rng(20240611)
     for size in (3, 6, 12, 24):
         rough = rng.uniform(0, 255, (640 // size, 480 // size))
