@@ -154,18 +154,24 @@ def quantities(fit: PathFit, calibration: Calibration) -> Quantities:
     it moves the scale under it; the two are added before they are squared. Within the fit, the estimate is
     linear in the sightings and in the prior means: ``cov = C (J' W J) C + sum of C P_k C``, which divides it
     exactly among the sightings and each prior. Where the posterior comes in pieces (`fit.nodes`), the values are
-    its means, and the spread of the pieces is a source of its own.
+    its means, and the spread of the pieces is a source of its own; for the rail speed it reaches every
+    piece that is nearly as likely as the likeliest, however narrow the range of slips that it stands for.
     """
     nodes = fit.nodes or (
         SlideNode(
             weight=1.0,
+            rise=0.0,
             theta=fit.theta,
             cov=fit.cov,
             nuisance_slope=fit.nuisance_slope,
             pull=np.zeros(len(NUISANCE_PARAMETERS)),
         ),
     )
-    pieces = [_Piece.of(node, fit, calibration) for node in nodes if node.weight > _NEGLIGIBLE]
+    pieces = [
+        _Piece.of(node, fit, calibration)
+        for node in nodes
+        if node.weight > _NEGLIGIBLE or node.rise < 2 * _LIKELY_RISE
+    ]
     pieces = [piece for piece in pieces if np.isfinite(piece.values).all() and np.isfinite(piece.by_theta).all()]
     if not pieces:
         nothing = np.full(len(QUANTITIES), np.nan)
@@ -183,6 +189,7 @@ def quantities(fit: PathFit, calibration: Calibration) -> Quantities:
         within += weight * propagate(piece.by_theta, piece.node.cov)
         between += weight * np.outer(away, away)
         by_nuisance += weight * (piece.by_nuisance + np.outer(away, piece.node.pull - mean_pull))
+    between = _reaching(between, pieces, values)
     # What drags all places alike down the lane scales both speeds; directions and readings it leaves alone.
     dragged = np.where(_IS_SPEED, fit.error_priors.speed_share_sd * values, 0.0)
     cov = within + between + propagate(by_nuisance, fit.nuisance_cov) + np.outer(dragged, dragged)
@@ -191,6 +198,9 @@ def quantities(fit: PathFit, calibration: Calibration) -> Quantities:
 
 
 _NEGLIGIBLE = 1e-4
+# Of minus twice the logarithm of a density: a slip no less likely than this belongs to a 95 % interval (chi-square
+# with one degree of freedom).
+_LIKELY_RISE = 1.959964**2
 _IS_SPEED = np.array([name.endswith("speed_m_s") for name in QUANTITIES])
 
 
@@ -232,6 +242,30 @@ class _Piece:
         by_nuisance = by_theta @ node.nuisance_slope
         by_nuisance[:, _SCALE_AT] += slope[:, N_FIT:]
         return cls(node, of_inputs(at), by_theta, by_nuisance)
+
+
+def _reaching(between: Floats, pieces: list[_Piece], values: Floats) -> Floats:
+    """Widen the spread of the rail speed until its 95 % interval holds each slip that the sightings leave likely.
+
+    A slide that ends within a few centimetres of the rail is a small part of all that may have happened, so it
+    hardly counts in a variance; yet it is seen no worse than a slide up to the rail, and leaves another rail speed.
+    """
+    at = QUANTITIES.index("rail_speed_m_s")
+    rises = np.array([piece.node.rise for piece in pieces])
+    away = np.array([piece.values[at] for piece in pieces]) - values[at]
+    likely = rises <= _LIKELY_RISE
+    if len(pieces) == 1 or not likely.any():
+        return between
+    reach = float(np.max(np.abs(away[likely])))
+    for inside, outside in ((i, j) for k in range(len(pieces) - 1) for i, j in ((k, k + 1), (k + 1, k))):
+        if likely[inside] and not likely[outside]:
+            way = (_LIKELY_RISE - rises[inside]) / (rises[outside] - rises[inside])
+            reach = max(reach, abs(float(away[inside] + way * (away[outside] - away[inside]))))
+    wider = np.ones(len(QUANTITIES))
+    if between[at, at] > 0:
+        wider[at] = max(1.0, reach / math.sqrt(_LIKELY_RISE * between[at, at]))
+    widened: Floats = between * np.outer(wider, wider)
+    return widened
 
 
 def _shares(

@@ -38,6 +38,8 @@ class SlideNode:
     ----------
     weight : float
         Share of the posterior; those of all nodes add up to 1.
+    rise : float
+        How much lower the density is here than at the likeliest slip, in minus twice its logarithm.
     theta : (10,) float64
         Most probable values at this slip.
     cov : (10, 10) float64
@@ -49,6 +51,7 @@ class SlideNode:
     """
 
     weight: float
+    rise: float
     theta: Floats
     cov: Floats
     nuisance_slope: Floats
@@ -115,6 +118,7 @@ def slide_nodes(
         nodes.append(
             SlideNode(
                 weight=float(share),
+                rise=float(c.level - levels.min()),
                 theta=c.theta,
                 cov=c.cov,
                 nuisance_slope=-c.cov @ c.rows.T @ weighed_nuisance,
