@@ -38,6 +38,11 @@ class SquirtChoice:
         return SQUIRT if self.of == "lane" else _CUE_COLUMNS[SQUIRT]
 
     @property
+    def sd_column(self) -> str:
+        """The column of its standard uncertainty."""
+        return "squirt_sd_deg" if self.of == "lane" else _CUE_COLUMNS["squirt_sd_deg"]
+
+    @property
     def definition(self) -> str:
         """What it is."""
         if self.of == "lane":

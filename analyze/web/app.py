@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 
 from analyze.web import calibrate_page, phone_page, results_page, setup_page, shot_page, shots_page, work_page
 from analyze.web.desk import Desk, TheDesk
-from analyze.web.guard import Guard
+from analyze.web.guard import HEADERS, Guard
 from analyze.web.pages import FOLDER, page
 from calibrate.errors import DecisionOvertakenError, RailreadError
 
@@ -43,6 +43,7 @@ def page_app(desk: Desk) -> FastAPI:
     app.add_exception_handler(RailreadError, _wrong_input)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(Exception, _broken)
     app.add_middleware(Guard, keys=desk.keys)
     return app
 
@@ -86,6 +87,18 @@ def _unreadable(request: Request, error: Exception) -> Response:
     wrong = error.errors() if isinstance(error, RequestValidationError) else []
     places = [".".join(str(part) for part in one["loc"][1:]) + f" ({one['msg']})" for one in wrong[:3]]
     return _said(request, 422, f"the request cannot be understood: {', '.join(places) or 'no JSON'}")
+
+
+def _broken(request: Request, error: Exception) -> Response:
+    """Say that railread itself is at fault; what happened stands in the terminal, for whoever mends it."""
+    answer = _said(
+        request,
+        500,
+        f"railread itself made a mistake here ({type(error).__name__}); nothing that was kept is lost. Go back and "
+        "try again; the terminal in which railread runs says more.",
+    )
+    answer.headers.update(HEADERS)  # it is sent from outside the guard
+    return answer
 
 
 def _http_error(request: Request, error: Exception) -> Response:

@@ -10,6 +10,7 @@ from typing import Annotated, cast
 import pandas as pd
 from fastapi import Depends, Request
 
+from analyze.cue.which_squirt import SquirtChoice, choose_squirt
 from analyze.session.config import CONFIG_NAME
 from analyze.session.folder import Label, Session, open_session
 from analyze.session.shots import label_of, session_shots
@@ -39,12 +40,15 @@ class Listing:
         Theirs.
     frame : DataFrame
         A row for each, as in out/shots.csv.
+    squirt : SquirtChoice
+        Which squirt is compared, as the report chooses it.
     """
 
     session: Session
     stored: tuple[StoredShot, ...]
     labels: tuple[Label, ...]
     frame: pd.DataFrame
+    squirt: SquirtChoice
 
 
 @dataclass(kw_only=True)
@@ -104,11 +108,13 @@ class Desk:
             if self._listing is None or self._listing[0] != state:
                 session = self.session()
                 stored = session_shots(session)
+                frame = shots_frame(session, stored)
                 listing = Listing(
                     session=session,
                     stored=stored,
                     labels=tuple(label_of(session, one) for one in stored),
-                    frame=shots_frame(session, stored),
+                    frame=frame,
+                    squirt=choose_squirt(frame, session.config.analysis.squirt),
                 )
                 self._listing = (state, listing)
             return self._listing[1]

@@ -42,4 +42,4 @@ def fragment(template: str, **values: Any) -> str:  # noqa: ANN401 - whatever th
 
 def page(template: str, *, status: int = 200, **values: Any) -> HTMLResponse:  # noqa: ANN401 - as `fragment`
     """Return a template filled in, as an answer."""
-    return HTMLResponse(fragment(template, **values), status)
+    return HTMLResponse(fragment(template, status=status, **values), status)

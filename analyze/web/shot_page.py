@@ -38,6 +38,7 @@ def shot_view(desk: TheDesk, clip_id: str, number: int) -> HTMLResponse:
         units=config.session.units,
         row=row,
         shot=one.shot,
+        squirt=listing.squirt,
         previous=looking[here - 1] if here else None,
         following=looking[here + 1] if here + 1 < len(looking) else None,
         place=here + 1,

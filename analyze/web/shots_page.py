@@ -8,6 +8,7 @@ from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 
+from analyze.cue.which_squirt import SquirtChoice
 from analyze.errors import REASONS
 from analyze.fit.shot import Status
 from analyze.report.tables import write_shots
@@ -25,7 +26,8 @@ router = APIRouter()
 class Row(BaseModel):
     """A shot as a line of the list.
 
-    Attributes are those of out/shots.csv, in words; `stamp` says which decisions the person has seen.
+    Attributes are those of out/shots.csv, in words; squirt is the one that is compared, from the lane or from the
+    cue; `stamp` says which decisions the person has seen.
     """
 
     key: str
@@ -91,6 +93,7 @@ def shots_view(desk: TheDesk) -> Response:
         clips=len(clips),
         waiting=[clip for clip in clips if clip not in measured],
         has_marks=listing.session.marks_path.exists(),
+        squirt=listing.squirt,
     )
 
 
@@ -126,10 +129,10 @@ def decide(desk: TheDesk, wish: Wish) -> dict[str, str]:
 def rows_of(listing: Listing) -> list[Row]:
     """Return a line for each shot, in reading order."""
     records = listing.frame.to_dict("records")
-    return [_row(one, record) for one, record in zip(listing.stored, records, strict=True)]
+    return [_row(one, record, listing.squirt) for one, record in zip(listing.stored, records, strict=True)]
 
 
-def _row(stored: StoredShot, record: Mapping[Any, Any]) -> Row:
+def _row(stored: StoredShot, record: Mapping[Any, Any], squirt: SquirtChoice) -> Row:
     shot, decision = stored.shot, stored.decision
     state = "aside" if decision.kept is False else str(shot.status)
     words = {"aside": "set aside", "measured": "measured", "doubtful": "doubtful", "failed": "not measured"}[state]
@@ -157,13 +160,13 @@ def _row(stored: StoredShot, record: Mapping[Any, Any]) -> Row:
         kept=stored.kept,
         to_look_at=stored.needs_a_person,
         drawn=len(shot.path_times_s) > 1,
+        squirt_deg=_number(record[squirt.column]),
+        squirt_sd_deg=_number(record[squirt.sd_column]),
         **{
             name: _number(record[name])
             for name in (
                 "reading_mm",
                 "reading_sd_mm",
-                "squirt_deg",
-                "squirt_sd_deg",
                 "swerve_offset_mm",
                 "swerve_offset_sd_mm",
             )

@@ -1,19 +1,15 @@
 """Clicking marks on the page: kept at once, checked, predicted, mended alone, and never lost."""
 
 import shutil
-from importlib.resources import files
-from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
-from web_client import page_client
+from web_client import PLACES, SAMPLE, page_client
 
 from analyze.cli import app
 from analyze.session.draft import DRAFT_NAME
 from calibrate.marks import read_marks
 
-SAMPLE = Path(str(files("sample_clips") / "session"))
-PLACES = {click.name: (click.u_px, click.v_px) for click in read_marks(SAMPLE / "marks.csv")}
 CLIP = "A/S1/0001.mp4"
 
 

@@ -4,6 +4,7 @@ import pytest
 from session_samples import made_up_session
 from web_client import PORT, page_client, page_keys
 
+from analyze.web import shots_page
 from analyze.web.guard import BODY_LIMIT, CONTENT_POLICY, Keys
 
 
@@ -116,3 +117,24 @@ def test_the_page_of_this_machine_is_not_for_others(folder):
     """Even with the token: another machine on the network is no place for the whole page."""
     assert page_client(folder, machine="192.0.2.7").get("/").status_code == 401
     assert page_client(folder, machine="127.0.0.1").get("/").status_code == 200
+
+
+def test_a_mistake_of_the_page_itself_is_said_in_words(folder, monkeypatch):
+    client = page_client(folder)
+    monkeypatch.setattr(shots_page, "rows_of", lambda listing: 1 / 0)
+    with pytest.raises(ZeroDivisionError):  # goes on to the terminal
+        client.get("/", headers={"Accept": "text/html"})
+    answer = client.get("/", headers={"Accept": "text/html"}, quietly=True)
+    assert answer.status_code == 500
+    assert "railread itself made a mistake here" in answer.text
+    assert "division" not in answer.text
+    assert answer.headers["content-security-policy"] == CONTENT_POLICY
+
+
+def test_what_is_not_there_is_a_page_in_words(folder):
+    client = page_client(folder)
+    for path, status, said in [("/no-such-page", 404, "Not here"), ("/shot/none/1", 422, "no such shot")]:
+        answer = client.get(path, headers={"Accept": "text/html"})
+        assert answer.status_code == status
+        assert said in answer.text
+        assert "/setup" in answer.text  # with the ways to all views

@@ -1,11 +1,17 @@
 """The list of shots on the page: what it shows first, what is decided on it, two tabs at a time."""
 
 import re
+from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
-from session_samples import made_up_session
+from session_samples import made_up_session, made_up_shot, record_of
 from web_client import page_client
+
+from analyze.fit.cue_place import CuePlace
+from analyze.session.folder import open_session
+from analyze.session.store import Store
 
 
 @pytest.fixture
@@ -128,3 +134,32 @@ def test_one_shot_shows_its_numbers_and_its_history(folder):
     text = client.get(f"/shot/{row['clip_id']}/1").text
     assert "Decided so far" in text
     assert "set aside: kicked" in text
+
+
+def test_the_squirt_shown_is_the_one_compared_and_says_which(folder):
+    before = page_client(folder).get("/").text
+    assert '<th scope="col">Squirt from the lane</th>' in before
+    assert "the cue was seen in none" in before
+    session = open_session(folder)
+    cue = CuePlace(
+        values=np.array([0.010, 0.05, 0.012, 0.0]),
+        cov=1e-8 * np.eye(4),
+        own_cov=1e-8 * np.eye(4),
+        seen=np.array([1.0, 0.0, 0.0, 0.0]),
+        frames=5,
+    )
+    shot = made_up_shot(session.clip_path("A/S1/1.mp4"), launch_rad=-0.018, swerve_m=0.010)
+    with Store(session.store_path) as store:
+        store.save_clip("A/S1/1.mp4", record_of("A/S1/1.mp4"), [replace(shot, cue=cue)])
+    with (folder / "session.toml").open("a", encoding="utf-8") as file:
+        file.write('[analysis]\nsquirt = "cue"\n')
+    client = page_client(folder)
+    rows = rows_by_clip(client)
+    # Launch -0.018 rad less cue 0.010 rad; no control shot has a cue that would set another zero.
+    assert rows["A/S1/1.mp4"]["squirt_deg"] == pytest.approx(np.degrees(-0.028), abs=5e-5)
+    assert rows["A/S1/2.mp4"]["squirt_deg"] is None
+    text = client.get("/").text
+    assert '<th scope="col">Squirt from the cue</th>' in text
+    assert "its line was seen in 1 of" in text
+    one = client.get(f"/shot/{rows['A/S1/1.mp4']['clip_id']}/1").text
+    assert "Squirt from the cue" in one

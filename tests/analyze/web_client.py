@@ -1,6 +1,7 @@
 """A browser's requests to the page of a session, for tests: Host, Origin and token as a real one sends them."""
 
 import asyncio
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,12 @@ import httpx
 from analyze.web.app import page_app
 from analyze.web.desk import Desk
 from analyze.web.guard import Keys, local_hosts
+from calibrate.marks import read_marks
 
+SAMPLE = Path(str(files("sample_clips") / "session"))
+PLACES = {
+    click.name: (click.u_px, click.v_px) for click in read_marks(SAMPLE / "marks.csv")
+}  # as a hand clicks them
 PORT = 8123
 ADDRESS = f"http://127.0.0.1:{PORT}"
 
@@ -25,16 +31,20 @@ class PageClient:
 
     def request(self, method: str, path: str, **more: Any) -> httpx.Response:
         headers = {**self.headers, **more.pop("headers", {})}
+        quietly = more.pop("quietly", False)
         cookie = "; ".join(f"{name}={value}" for name, value in self.cookies.items())
         if cookie:
             headers.setdefault("Cookie", cookie)
-        answer = asyncio.run(self._send(method, path, headers=headers, **more))
+        answer = asyncio.run(self._send(method, path, quietly=quietly, headers=headers, **more))
         for name, value in answer.cookies.items():
             self.cookies[name] = value
         return answer
 
-    async def _send(self, method: str, path: str, **more: Any) -> httpx.Response:
-        transport = httpx.ASGITransport(app=self.app, client=(self.machine, 40000))
+    async def _send(self, method: str, path: str, *, quietly: bool, **more: Any) -> httpx.Response:
+        """Send one request; a mistake of the page is raised, or with `quietly` answered as a browser sees it."""
+        transport = httpx.ASGITransport(
+            app=self.app, client=(self.machine, 40000), raise_app_exceptions=not quietly
+        )
         async with httpx.AsyncClient(transport=transport, base_url=ADDRESS) as client:
             return await client.request(method, path, **more)
 

@@ -1,0 +1,74 @@
+"""A real browser on the page of a session, for tests: Debian's Chromium, driven by Playwright."""
+
+import shutil
+import threading
+import time
+from contextlib import contextmanager
+
+import pytest
+import uvicorn
+
+from analyze.web.app import page_app
+from analyze.web.desk import Desk
+from analyze.web.guard import Keys, local_hosts
+from analyze.web.serve import LOOPBACK, _listening, address_of
+
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+PATIENCE_MS = 120_000  # on a machine with much else to do; nothing here is timed
+BROUGHT_ABOUT = (
+    "409 (Conflict)",
+    "404 (Not Found)",
+    "422 (Unprocessable",
+    "ERR_FAILED",
+    "ERR_CONNECTION",
+)  # on the console, by what tests themselves do
+
+
+@contextmanager
+def chromium():
+    """Start Chromium; skips the test where there is none."""
+    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: no browser tests")
+    found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if found is None:
+        pytest.skip("no Chromium is installed here: apt-get install chromium, to test the page in a browser")
+    with api.sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=found, args=FLAGS)
+        yield started
+        started.close()
+
+
+@contextmanager
+def served(folder):
+    """Serve the page of a folder in a thread; gives the address with its token."""
+    with _listening(LOOPBACK, 0) as listening:
+        port = listening.getsockname()[1]
+        keys = Keys(port=port, hosts=local_hosts(port))
+        app = page_app(Desk(folder=folder, keys=keys))
+        server = uvicorn.Server(uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
+        thread.start()
+        while not server.started:
+            time.sleep(0.02)
+        try:
+            yield address_of(keys)
+        finally:
+            server.should_exit = True
+            thread.join(timeout=20)
+
+
+@contextmanager
+def tab(browser, address, **how):
+    """Open the page in a fresh browser window; no script error and nothing on the console is allowed."""
+    context = browser.new_context(**{"viewport": {"width": 1280, "height": 900}, **how})
+    context.set_default_timeout(PATIENCE_MS)
+    page = context.new_page()
+    said: list[str] = []
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("console", lambda message: said.append(message.text) if message.type == "error" else None)
+    page.goto(address)
+    yield page
+    context.close()
+    assert [text for text in said if not any(part in text for part in BROUGHT_ABOUT)] == []
