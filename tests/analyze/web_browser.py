@@ -18,13 +18,8 @@ FLAGS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 PATIENCE_MS = 120_000  # on a machine with much else to do; nothing here is timed
-BROUGHT_ABOUT = (
-    "409 (Conflict)",
-    "404 (Not Found)",
-    "422 (Unprocessable",
-    "ERR_FAILED",
-    "ERR_CONNECTION",
-)  # on the console, by what tests themselves do
+# What tests themselves bring about on the console.
+BROUGHT_ABOUT = ("409 (Conflict)", "404 (Not Found)", "422 (Unprocessable", "ERR_FAILED", "ERR_CONNECTION")
 
 
 @contextmanager
