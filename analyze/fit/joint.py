@@ -343,7 +343,8 @@ def _summed(shots: Sequence[ShotEvidence]) -> tuple[Floats, Floats]:
 
 def _linear(path: BallPath, fit: PathFit, calibration: Calibration, readout: Readout) -> _Linear:
     """Lay out one shot at its fit."""
-    problem = build_problem(path, calibration, readout, fit.motion_priors).with_frame_noise(fit.frame_noise)
+    problem = build_problem(path, calibration, readout, fit.motion_priors)
+    problem = problem.with_noise(frame=fit.error_scales.frame, drift=fit.error_scales.drift)
     white, slope = problem.residuals(fit.theta)
     _, _, points = problem.predict(fit.theta)
     by_camera = calibration.camera.project_parameter_jacobian(points)

@@ -4,9 +4,9 @@ import math
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from scipy.optimize import brentq
 
 from analyze.fit.motion import crossing_s
+from analyze.fit.noise_seen import ErrorScales, error_scales
 from analyze.fit.priors import ErrorPriors, MotionPriors
 from analyze.fit.problem import (
     LONGEST_STEP,
@@ -42,7 +42,6 @@ _HELD_S = 1e-5
 _NO_PATH_SCALE = 30.0
 _EARLY_S, _EARLY_SIGHTINGS = 0.15, 6
 _CRAWL_M_S = 0.05
-_LEAST_FRAME_NOISE = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -88,9 +87,8 @@ class PathFit:
         without any.
     noise_scale : float
         What the tracker's uncertainties were multiplied by.
-    frame_noise : float
-        What the noise of each frame was multiplied by beside that, where the sightings scatter less than stated;
-        the drift was not.
+    error_scales : ErrorScales
+        What noise and drift were multiplied by beside that, where the sightings scatter less than stated.
     chi2, dof : float
         Weighted sum of squares of the whitened residuals, and their degrees of freedom.
     cost : float
@@ -120,7 +118,7 @@ class PathFit:
     rest_distance: float
     persistence: tuple[float, float]
     noise_scale: float
-    frame_noise: float
+    error_scales: ErrorScales
     chi2: float
     dof: float
     cost: float
@@ -277,25 +275,6 @@ def _persistence_factor(persistence: tuple[float, float]) -> float:
     return variance_factor(min(max(persistence[0] - persistence[1], 0.0), 0.8))
 
 
-def _frame_noise(problem: Problem, white: Floats, weights: Floats, *, dof: float, errors: ErrorPriors) -> float:
-    """Find how large the noise of each frame is, in units of what the tracker states; at most 1.
-
-    The drift cannot be seen in the scatter of one path, which follows it: it stays as stated, the one allowance for
-    what no residual shows.
-    """
-
-    def excess(log_scale: float) -> float:
-        scale = math.exp(log_scale)
-        right = np.concatenate([white[0], (white[1:] / scale).ravel()])
-        return float(right @ weighed(problem.noise.scaled(scale).weighing(weights), right)) - dof
-
-    least, most = math.log(_LEAST_FRAME_NOISE), 0.0
-    if dof <= 0 or excess(most) >= 0:
-        return 1.0
-    seen = math.exp(brentq(excess, least, most, xtol=0.01)) if excess(least) > 0 else _LEAST_FRAME_NOISE
-    return math.sqrt((errors.noise_dof + dof * seen**2) / (errors.noise_dof + dof))
-
-
 @dataclass(frozen=True, slots=True)
 class _Told:
     motion: MotionPriors
@@ -333,11 +312,11 @@ def _posterior(
         persistence = _persistence(problem.noise.innovations(white[1:], weights))
         # the tracker states what it knows to persist: only what goes beyond that raises the noise
         noise2 = max(told.errors.least_noise**2, noise2 * _persistence_factor(persistence))
-    frame_noise = 1.0
+    scales = ErrorScales()
     stated = problem
     if noise2 <= told.errors.least_noise**2:
-        frame_noise = _frame_noise(problem, white, weights, dof=dof, errors=told.errors)
-        problem = problem.with_frame_noise(frame_noise)
+        scales = error_scales(problem, theta, weights, told.errors)
+        problem = problem.with_noise(frame=scales.frame, drift=scales.drift)
         weighing = problem.noise.weighing(weights)
         white, slope = problem.residuals(theta)
         rows = slope.reshape(-1, N_FIT)
@@ -378,10 +357,10 @@ def _posterior(
         weights=weights,
         used=problem.use,
         residuals_px=problem.path.centre_px - image[1:],
-        whitened=frame_noise * white[1:],
-        jacobian=frame_noise * slope[1:],
+        whitened=scales.frame * white[1:],
+        jacobian=scales.frame * slope[1:],
         noise=stated.noise,
-        frame_noise=frame_noise,
+        error_scales=scales,
         rest_distance=float(np.linalg.norm(white[0])) / math.sqrt(noise2),
         persistence=persistence,
         noise_scale=math.sqrt(noise2),

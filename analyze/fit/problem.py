@@ -121,9 +121,9 @@ class Problem:
         slope = camera.project_jacobian(points)[..., :2] @ by_theta
         return camera.project(points), slope, points
 
-    def with_frame_noise(self, scale: float) -> "Problem":
-        """Take the noise of each frame `scale` times as large; drift and place of rest stay as they are."""
-        noise = self.noise.scaled(scale)
+    def with_noise(self, *, frame: float, drift: float) -> "Problem":
+        """Take the noise of each frame and the drift so many times as large; the place of rest stays as it is."""
+        noise = self.noise.scaled(frame=frame, drift=drift)
         return replace(self, noise=noise, whiten=np.concatenate([self.whiten[:1], noise.whiten]))
 
     def residuals(self, theta: Floats) -> tuple[Floats, Floats]:

@@ -87,9 +87,15 @@ class SightingNoise:
         banded[0] += each
         return Weighing(each, cholesky_banded(banded, lower=True, check_finite=False))
 
-    def scaled(self, scale: float) -> "SightingNoise":
-        """Take the noise of each frame `scale` times as large; the drift stays."""
-        return replace(self, whiten=self.whiten / scale)
+    def scaled(self, *, frame: float, drift: float) -> "SightingNoise":
+        """Take the noise of each frame `frame` times as large, and the drift `drift` times."""
+        return replace(self, whiten=self.whiten / frame, drift_sd_px=self.drift_sd_px * drift)
+
+    def log_excess(self, weights: Floats) -> float:
+        """Logarithm of the determinant of noise and drift together, over that of the noise alone."""
+        whole = self.weighing(weights).factor[0]
+        drift = cholesky_banded(self._drift_precision, lower=True, check_finite=False)[0]
+        return 2 * float(np.log(whole).sum() - np.log(drift).sum())
 
     def roughness(self, drift: Floats) -> float:
         """Sum of squares of a whitened drift, (N, 2), over its covariance."""

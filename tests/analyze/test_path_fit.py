@@ -159,7 +159,7 @@ def test_few_residuals_do_not_collapse_the_noise():
     path = replace(quiet.path, centre_cov_px2=shot.path.centre_cov_px2)
     keep = np.linspace(0, path.n_sightings - 1, 6).astype(int)
     fit = fit_path(cut(path, keep), quiet.calibration, readout=quiet.stated_readout)
-    assert fit.noise_scale * fit.frame_noise > 0.7
+    assert fit.noise_scale * fit.error_scales.frame > 0.7
 
 
 def test_errors_that_persist_count_as_more_noise():

@@ -107,9 +107,8 @@ def test_results_err_as_stated_where_sightings_drift():
         if shot is None:
             continue
         path = shot.path
-        alike = np.exp(-np.abs(path.times_s[:, None] - path.times_s) / 0.07)
-        drift = 0.3 * np.linalg.cholesky(alike + 1e-9 * np.eye(len(alike))) @ rng.normal(size=(len(alike), 2))
-        drifting = replace(path, centre_px=path.centre_px + drift, drift_sd_px=0.3, drift_time_s=0.07)
+        aside = 0.3 * drift(path, rng)
+        drifting = replace(path, centre_px=path.centre_px + aside, drift_sd_px=0.3, drift_time_s=0.07)
         for one, into in ((drifting, ratios), (replace(drifting, drift_sd_px=0.0), as_if)):
             fit = fit_path(one, shot.truth, readout=shot.stated_readout)
             fit = replace(fit, nuisance_cov=np.zeros_like(fit.nuisance_cov))
@@ -135,26 +134,66 @@ def scattered(shot, scale, drift=None):
 
 
 def test_noise_stated_too_large_is_seen_in_the_scatter_as_far_as_the_sightings_tell():
-    """Standard deviations stated five times too large: the scatter is believed, against 20 degrees of freedom."""
+    """Standard deviations stated five times too large: the scatter is believed, against four degrees of freedom."""
     shot = simulate(Setting(frame_rate=240.0), np.random.default_rng(20240611))
     path = scattered(shot, 1.0)
     right = fit_path(path, shot.truth, readout=shot.stated_readout)
     wide = fit_path(replace(path, centre_cov_px2=25 * path.centre_cov_px2), shot.truth, readout=shot.stated_readout)
-    assert 0.9 < right.frame_noise * right.noise_scale < 1.1
-    # (20 + dof / 25) / (20 + dof), the scatter's own spread being 1 / sqrt(2 dof) of it
-    held = np.sqrt((20 + wide.dof / 25) / (20 + wide.dof))
+    assert 0.9 < right.error_scales.frame * right.noise_scale < 1.1
+    # (4 + dof / 25) / (4 + dof), the scatter's own spread being 1 / sqrt(2 dof) of it
+    held = np.sqrt((4 + wide.dof / 25) / (4 + wide.dof))
     assert wide.dof > 150
-    assert wide.frame_noise == pytest.approx(held, rel=0.02)
+    assert wide.error_scales.frame == pytest.approx(held, rel=0.05)
     assert wide.noise_scale == 1.0
 
 
 def test_few_sightings_that_happen_to_agree_are_not_believed_to_be_exact():
-    setting = Setting(frame_rate=30.0, speed_m_s=4.0, bias_px=0.0, rest_sigma_px=0.01)
+    """A tenth of the stated noise in nine frames: as much as four degrees of freedom against their own leave."""
+    setting = Setting(frame_rate=30.0, speed_m_s=5.5, bias_px=0.0, rest_sigma_px=0.01)
     shot = simulate(setting, np.random.default_rng(20240611))
-    path = scattered(shot, 0.1)
-    fit = fit_path(path, shot.truth, readout=shot.stated_readout)
-    assert fit.dof < 60
-    assert fit.frame_noise == pytest.approx(np.sqrt(20 / (20 + fit.dof)), abs=0.03)
+    fit = fit_path(scattered(shot, 0.1), shot.truth, readout=shot.stated_readout)
+    assert 10 < fit.dof < 40
+    assert fit.error_scales.frame == pytest.approx(np.sqrt((4 + fit.dof / 100) / (4 + fit.dof)), rel=0.1)
+
+
+def drift(path, rng):
+    """Draw a drift of standard deviation 1 in each direction, with the correlation that is stated."""
+    alike = np.exp(-np.abs(path.times_s[:, None] - path.times_s) / path.drift_time_s)
+    drawn: np.ndarray = np.linalg.cholesky(alike + 1e-9 * np.eye(len(alike))) @ rng.normal(size=(len(alike), 2))
+    return drawn
+
+
+@pytest.mark.parametrize("frame_rate", [60.0, 240.0])
+def test_drift_and_noise_are_told_apart_in_the_scatter_of_a_path(frame_rate):
+    """Ten shots with noise alone, ten that drift besides, as much as is stated of both.
+
+    Without drift its scale falls to near the least that is allowed, with it stays near 1; the noise is right.
+    """
+    found = {False: [], True: []}
+    for seed in range(10):
+        shot = simulate(Setting(frame_rate=frame_rate, sigma_px=0.08, bias_px=0.0), np.random.default_rng(seed))
+        for drifts, scales in found.items():
+            rng = np.random.default_rng([20240611, seed])
+            aside = 0.1 * drift(shot.path, rng) if drifts else None
+            path = replace(scattered(shot, 1.0, aside), drift_sd_px=0.1)
+            fit = fit_path(path, shot.truth, readout=shot.stated_readout)
+            scales.append((fit.error_scales.frame * fit.noise_scale, fit.error_scales.drift * fit.noise_scale))
+    still, drifting = np.mean(found[False], axis=0), np.mean(found[True], axis=0)
+    assert 0.5 <= still[1] < 0.7
+    assert 0.85 < drifting[1] < 1.2
+    assert 0.85 < still[0] < 1.1
+    assert 0.85 < drifting[0] < 1.15
+
+
+def test_a_picture_that_was_followed_keeps_the_whole_allowance_for_slow_errors():
+    """Ten quiet sightings of a picture that moved: what following it errs by, none of its residuals shows."""
+    shot = simulate(Setting(sigma_px=0.08), np.random.default_rng(20240611))
+    path = replace(scattered(shot, 1.0), drift_sd_px=0.1)
+    moved = replace(path, picture_moved_px=1.5, picture_followed=True)
+    at_rest = fit_path(path, shot.truth, readout=shot.stated_readout).error_scales
+    followed = fit_path(moved, shot.truth, readout=shot.stated_readout).error_scales
+    assert at_rest.drift < 0.75
+    assert followed.drift >= 1.0
 
 
 def test_a_drift_as_stated_makes_no_outliers():
