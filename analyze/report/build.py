@@ -187,7 +187,10 @@ def _comparisons(findings: Findings) -> pd.DataFrame:
         if len(findings.squirt_at) > 1:
             frame["quantity"] += f" at tip_offset_mm {offset_mm:.3g}"
         frames.append(frame)
-    return pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
+    frame = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
+    shuffled = {(one.a, one.b, "reading_mm", str(one.scope)): one.p for one in findings.shuffled}
+    keys = zip(frame["a"], frame["b"], frame["quantity"], frame["scope"], strict=True)
+    return frame.assign(p_shuffled=pd.Series([shuffled.get(key) for key in keys], dtype=float))
 
 
 def _lanes(

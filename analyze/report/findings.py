@@ -9,6 +9,7 @@ import pandas as pd
 from analyze.cue.cue_table import Ball, CueTable, cue_table
 from analyze.cue.difference_split import DifferenceSplit, split_difference
 from analyze.report.evidence import QUANTITIES, Evidence
+from analyze.report.pairs_plot import clearest_pairs
 from analyze.statistics import (
     Comparisons,
     Design,
@@ -19,12 +20,14 @@ from analyze.statistics import (
     KeepRules,
     MeasurementFitness,
     OutlierFlag,
+    PermutationCheck,
     Question,
     RatioRow,
     Summary,
     Trend,
     VarianceComponents,
     apply_keep_rule,
+    check_by_permutation,
     compare,
     compare_factors,
     compare_keep_rules,
@@ -84,6 +87,8 @@ class Findings:
         Over the numbers in which conditions differ.
     ratios : tuple of RatioRow
         Of readings, and of squirt where it was measured and tip offsets are equal.
+    shuffled : tuple of PermutationCheck
+        Of readings, the pairs that the page shows.
     """
 
     table: pd.DataFrame
@@ -103,6 +108,7 @@ class Findings:
     factors: tuple[FactorEffect, ...] = ()
     trends: tuple[Trend, ...] = ()
     ratios: tuple[RatioRow, ...] = ()
+    shuffled: tuple[PermutationCheck, ...] = ()
 
 
 def find(evidence: Evidence) -> Findings:
@@ -128,6 +134,23 @@ def find(evidence: Evidence) -> Findings:
     squirt_at = () if cue is None else cue.comparisons
     design = design_of(evidence)
     made_of = Question(confidence=analysis.confidence, margin=analysis.margin_mm, reference=reference)
+    comparisons = {
+        name: compare(
+            table,
+            Question(
+                quantity=name,
+                confidence=analysis.confidence,
+                # The tester's margin is about readings, in mm; for angles none was stated.
+                margin=analysis.margin_mm if name == "reading_mm" else None,
+                reference=reference,
+                shared_sd=evidence.shared_sd.get(name, 0.0),
+                covariates=covariates,
+            ),
+        )
+        for name in quantities
+        if name != "squirt_deg" or not squirt_at
+    }
+    shown = [(row.a, row.b) for row in clearest_pairs(comparisons["reading_mm"])]
     return Findings(
         table=table,
         summary=summarise(table, confidence=analysis.confidence),
@@ -136,22 +159,7 @@ def find(evidence: Evidence) -> Findings:
             for name in quantities
             if name != "reading_mm"
         },
-        comparisons={
-            name: compare(
-                table,
-                Question(
-                    quantity=name,
-                    confidence=analysis.confidence,
-                    # The tester's margin is about readings, in mm; for angles none was stated.
-                    margin=analysis.margin_mm if name == "reading_mm" else None,
-                    reference=reference,
-                    shared_sd=evidence.shared_sd.get(name, 0.0),
-                    covariates=covariates,
-                ),
-            )
-            for name in quantities
-            if name != "squirt_deg" or not squirt_at
-        },
+        comparisons=comparisons,
         squirt_at=squirt_at,
         components=components,
         fitness=measurement_fitness(components, margin=analysis.margin_mm),
@@ -165,6 +173,7 @@ def find(evidence: Evidence) -> Findings:
         factors=compare_factors(table, design, made_of),
         trends=compare_values(table, design, made_of),
         ratios=_ratios(table, quantities, squirt_at, made_of),
+        shuffled=check_by_permutation(table, made_of, pairs=shown),
     )
 
 

@@ -1,8 +1,8 @@
 """Which conditions differ, which are the same, which are undecided: all pairs in two or three sentences."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
-from analyze.report.words import interval, length_in_sentence
+from analyze.report.words import HALF_A_STEP, interval, length_in_sentence, rounds_to_zero
 from analyze.statistics import Comparison, Comparisons, PairRow, Verdict
 
 MOST_PHRASES = 6  # of one scope; a sentence with more can no longer be read aloud
@@ -41,7 +41,7 @@ def lead_sentences(comparisons: Comparisons, units: str) -> tuple[str, ...]:
     if not apart:
         return (_sentence(BOTH, these.rows, units),)
     if 2 * len(apart) <= len(pairs):
-        excepted = _sentence(f"{GENERAL} the same holds, except that", apart, units, whole=False)
+        excepted = _sentence(f"{GENERAL} the same holds, except that", apart, units, whole=these.rows)
         return _sentence(THESE, these.rows, units), excepted
     return _sentence(THESE, these.rows, units), _sentence(GENERAL, general.rows, units)
 
@@ -86,6 +86,8 @@ def _ended(row: PairRow, units: str) -> str:
 
 def _sideways(row: PairRow, units: str) -> str:
     difference = row.difference or 0.0
+    if rounds_to_zero(difference, units):
+        return f"{row.b} reads within {HALF_A_STEP[units]} of {row.a}"
     size = length_in_sentence(abs(difference), units)
     return f"{row.b} reads {size} to the {'left' if difference < 0 else 'right'} of {row.a}"
 
@@ -94,16 +96,16 @@ def _interval(row: PairRow, units: str) -> str:
     return interval(row.lo, row.hi, units)
 
 
-def _sentence(opening: str, rows: Sequence[PairRow], units: str, *, whole: bool = True) -> str:
-    """Put all pairs of a scope into one sentence; `whole` says whether `rows` are all there are."""
+def _sentence(opening: str, rows: Sequence[PairRow], units: str, *, whole: Sequence[PairRow] | None = None) -> str:
+    """Put pairs of a scope into one sentence; `whole` is all there are where `rows` are some of them."""
     endings = {_ending(row) for row in rows}
-    comma = "," if whole else ""
-    if whole and endings == {str(Verdict.UNDECIDED)}:
+    comma = "," if whole is None else ""
+    if whole is None and endings == {str(Verdict.UNDECIDED)}:
         return f"{opening}{comma} all {len(rows):,} pairs of conditions are undecided."
     if len(rows) > MOST_PAIRS:
         return f"{opening}{comma} {_counts(rows)}."
     phrases = [
-        *_differing([row for row in rows if _ending(row) == Verdict.DIFFERS], units),
+        *_differing([row for row in rows if _ending(row) == Verdict.DIFFERS], units, _names(whole or rows)),
         *_same([row for row in rows if _ending(row) == Verdict.SAME], units),
         *_listed_pairs([row for row in rows if _ending(row) == Verdict.UNDECIDED], "undecided"),
         *_listed_pairs([row for row in rows if _ending(row) == NOT_COMPARED], "without an interval"),
@@ -127,7 +129,7 @@ def _counts(rows: Sequence[PairRow]) -> str:
     return f"of {len(rows):,} pairs of conditions {and_listed(parts)}{tail} (the table below has the pairs)"
 
 
-def _differing(rows: Sequence[PairRow], units: str) -> list[str]:
+def _differing(rows: Sequence[PairRow], units: str, order: Sequence[str]) -> list[str]:
     """Group pairs that differ around the conditions that differ most often: ``D differs from A, B and C``."""
     # (x, y) stands for: x reads to the right of y.
     size = {((r.b, r.a) if (r.difference or 0.0) > 0 else (r.a, r.b)): abs(r.difference or 0.0) for r in rows}
@@ -138,18 +140,25 @@ def _differing(rows: Sequence[PairRow], units: str) -> list[str]:
         stars = [(name, side, [p for p in left if p[side] == name]) for name in names for side in (0, 1)]
         middle, side, star = max(stars, key=lambda one: len(one[2]))
         left = [pair for pair in left if pair not in star]
-        others = and_listed(_as_listed(rows, (pair[1 - side] for pair in star)))
-        least, most = min(size[pair] for pair in star), max(size[pair] for pair in star)
-        alike = length_in_sentence(least, units) == length_in_sentence(most, units)
-        by = length_in_sentence(most, units) if alike else interval(least, most, units)
+        others = and_listed([name for name in order if name in {pair[1 - side] for pair in star}])
+        by = _sizes(min(size[pair] for pair in star), max(size[pair] for pair in star), units)
         phrases.append(f"{middle} differs from {others} ({by} to the {'right' if side == 0 else 'left'})")
     return phrases
 
 
-def _as_listed(rows: Sequence[PairRow], names: Iterable[str]) -> list[str]:
-    """Names in the order of the conditions."""
-    wanted = set(names)
-    return [name for name in dict.fromkeys(name for row in rows for name in (row.a, row.b)) if name in wanted]
+def _sizes(least: float, most: float, units: str) -> str:
+    """Say how large differences are, without a zero that goes to one side."""
+    if rounds_to_zero(most, units):
+        return f"less than {HALF_A_STEP[units]}"
+    if rounds_to_zero(least, units):
+        return f"up to {length_in_sentence(most, units)}"
+    alike = length_in_sentence(least, units) == length_in_sentence(most, units)
+    return length_in_sentence(most, units) if alike else interval(least, most, units)
+
+
+def _names(rows: Sequence[PairRow]) -> list[str]:
+    """Names in the order of the conditions, from all pairs."""
+    return list(dict.fromkeys(name for row in rows for name in (row.a, row.b)))
 
 
 def _same(rows: Sequence[PairRow], units: str) -> list[str]:

@@ -13,6 +13,7 @@ from analyze.report.factors import factor_sentences
 from analyze.report.findings import Findings
 from analyze.report.pairs_plot import MOST_PAIRS, clearest_pairs, pairs_figure
 from analyze.report.plots import MM_PER_INCH, data_uri
+from analyze.report.shuffled import shuffled_blocks
 from analyze.report.strip_plot import MOST_GROUPS, Strip, strip_figure
 from analyze.report.words import (
     GAP,
@@ -151,6 +152,7 @@ def pairs_section(evidence: Evidence, findings: Findings) -> Section:
                 units,
             )
         )
+    blocks += shuffled_blocks(findings.shuffled, comparisons)
     for heading, sentences in pair_sentences(findings, units):
         blocks += [Paragraph(text=heading), Bullets(items=sentences)]
     remarks = [f"{comparisons.these.words} {_methods_of(comparisons.these)}"]

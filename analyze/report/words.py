@@ -62,6 +62,21 @@ def length_in_sentence(value_mm: float, units: str) -> str:
     return _unbroken(f"{signed_number(value_mm)} mm") if units == "mm" else _limit_inches(value_mm)
 
 
+# What lies nearer than this to a shown length is told by it: a tenth of a millimetre, a sixteenth of an inch.
+HALF_A_STEP = {"mm": f"0.05{GAP}mm", "inch": f"1/32{GAP}in"}
+
+
+def rounds_to_zero(value_mm: float, units: str) -> bool:
+    """Whether a length is shown as zero in a sentence, so that it points nowhere.
+
+    Examples
+    --------
+    >>> rounds_to_zero(0.7, "inch"), rounds_to_zero(0.7, "mm")
+    (True, False)
+    """
+    return number(value_mm, 1) == "0.0" if units == "mm" else _inches(value_mm) == f"0{GAP}in"
+
+
 def signed_number(value_mm: float) -> str:
     """Return a length in mm to a tenth; one that rounds to zero says on which side of zero it lies."""
     text = number(value_mm, 1)

@@ -12,6 +12,7 @@ from analyze.statistics.factors import Design, FactorEffect, compare_factors
 from analyze.statistics.keep_rules import KeepRule, KeepRules, apply_keep_rule, compare_keep_rules
 from analyze.statistics.outliers import OutlierFlag, flag_outliers
 from analyze.statistics.pairwise import PairRow, Verdict
+from analyze.statistics.permutation import PermutationCheck, check_by_permutation
 from analyze.statistics.question import Question, Scope
 from analyze.statistics.ratios import RatioRow, compare_ratios, ratios_frame
 from analyze.statistics.readings import inch_from_text, read_readings
@@ -40,6 +41,7 @@ __all__ = [
     "MeasurementFitness",
     "OutlierFlag",
     "PairRow",
+    "PermutationCheck",
     "Question",
     "RatioRow",
     "Scope",
@@ -49,6 +51,7 @@ __all__ = [
     "VarianceComponents",
     "Verdict",
     "apply_keep_rule",
+    "check_by_permutation",
     "check_shots",
     "compare",
     "compare_factors",

@@ -74,6 +74,28 @@ def test_sides_are_told_apart():
     )
 
 
+def test_conditions_keep_their_order():
+    """A and B are alike: the pairs that differ come up as A, C, D, B."""
+    (sentence,) = said(
+        {"A": 0.0, "B": 1.0, "C": 9.0, "D": 18.0}, {"AB": S, **dict.fromkeys(("AC", "AD", "BC", "BD", "CD"), D)}
+    )
+    assert "D differs from A, B and C (9.0 to 18.0 mm to the right); C differs from A and B" in sentence
+
+
+@pytest.mark.parametrize("difference", [0.0, 0.02, -0.02])
+@pytest.mark.parametrize("verdict", [S, U])
+def test_a_zero_has_no_direction(difference, verdict):
+    (sentence,) = said({"A": 0.0, "B": difference}, {"AB": verdict})
+    assert "B reads within 0.05 mm of A" in sentence
+    assert "to the" not in sentence
+
+
+def test_small_differences_that_are_sure_are_said_as_small():
+    (sentence,) = said({"A": 0.0, "B": 0.02, "C": 3.0}, dict.fromkeys(("AB", "AC", "BC"), D))
+    assert "A differs from B and C (up to 3.0 mm to the left)" in sentence
+    assert "less than 0.05 mm to the right" in said({"A": 0.0, "B": 0.02, "C": 9.0}, {"AB": D})[0]
+
+
 def test_nothing_decided_is_one_short_sentence():
     assert said(FOUR, {}) == (
         "For these shooters and for shooters in general, all 6 pairs of conditions are undecided.",

@@ -124,7 +124,7 @@ def test_a_lower_confidence_gives_narrower_intervals(tmp_path):
 
 def test_the_tables_have_the_columns_that_they_are_promised_to_have(tmp_path):
     report_on(tmp_path, GOOD)
-    assert (tmp_path / "out/comparisons.csv").read_text().splitlines()[0] == COMPARISON_COLUMNS
+    assert (tmp_path / "out/comparisons.csv").read_text().splitlines()[0] == f"{COMPARISON_COLUMNS},p_shuffled"
     variance = pd.read_csv(tmp_path / "out/variance.csv")
     assert ",".join(variance.columns) == "source,variance_mm2,sd_mm,share,lo_mm,hi_mm"
     assert variance["source"].tolist() == ["condition", "shooter", "condition x shooter", "shot", "measuring"]
@@ -138,6 +138,7 @@ def test_angles_are_compared_in_columns_of_their_own(tmp_path):
     assert list(rows.columns) == [
         *names,
         *(name.replace("_mm", "_deg") for name in names if name.endswith("_mm")),
+        "p_shuffled",
     ]
     squirt = rows[rows["quantity"].str.startswith("squirt_deg")]
     assert len(squirt)
