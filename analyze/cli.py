@@ -597,7 +597,7 @@ def _measure(
     finished = 0
     with _progress_bar() as advance:
 
-        def told(progress: "Progress") -> None:
+        def show(progress: "Progress") -> None:
             nonlocal finished
             if not progress.together:
                 finished = progress.done
@@ -607,7 +607,7 @@ def _measure(
             outcome = measure_session(
                 session,
                 again=again,
-                progress=told,
+                progress=show,
                 labels_later=labels_later,
                 keep_gone=keep_gone,
                 workers=jobs,

@@ -21,13 +21,13 @@ from calibrate.printed import (
     LONG_PIECES,
     SHORT_PIECES,
     Piece,
+    markers_of_other_unit,
     on_table,
     printed_picture,
     printed_pieces,
     scale_pieces,
     scale_step,
     scale_strip,
-    strays_of_other_unit,
 )
 from calibrate.register import AFFINE_SD, NEAR_PX, ROUGH_AFFINE_SD, Pose, Registered, register
 from calibrate.scale import RailScale
@@ -104,7 +104,7 @@ def find_marks(luma: Floats, *, table: Table, lane: Lane, ball: Ball, scale: Rai
     set_up = _SetUp((float(luma.shape[1]), float(luma.shape[0])), table, lane, ball, scale)
     pieces = {piece.marker: piece for piece in printed_pieces(table, lane, scale)}
     decoded = find_markers(luma)
-    if strays_of_other_unit(decoded, scale):
+    if markers_of_other_unit(decoded, scale):
         raise MarksError(
             f"the printed scale in the picture is one in {'mm' if scale_step(scale) == 2 else 'inches'}, but "
             "session.toml says another scale.unit: mend it, or print the scale again"

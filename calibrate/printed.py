@@ -232,7 +232,7 @@ def rail_cards(table: Table) -> tuple[Piece, ...]:
     )
 
 
-def strays_of_other_unit(markers: Iterable[int], scale: RailScale) -> tuple[int, ...]:
+def markers_of_other_unit(markers: Iterable[int], scale: RailScale) -> tuple[int, ...]:
     """Of marker numbers those that stand on a scale of the other unit, inches or mm."""
     other = _METRIC_IDS if scale_step(scale) == 2.0 else _INCH_IDS
     return tuple(number for number in markers if other <= number < other + LONG_PIECES)

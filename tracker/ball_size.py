@@ -10,9 +10,9 @@ from calibrate.arrays import Floats
 from calibrate.camera import Camera
 
 SECTORS, RAYS = 12, 6  # of the rim, and of each sector
-# Where brightness is looked at, in radii of the ball as foretold.
+# Where brightness is looked at, in radii of the ball as predicted.
 _SHARES = np.arange(0.55, 1.4501, 0.02)
-# Sizes tried, over the size foretold, and widths of the blur, in radii.
+# Sizes tried, over the size predicted, and widths of the blur, in radii.
 _RATIOS = np.arange(0.82, 1.1801, 0.01)
 _BLURS = (0.03, 0.05, 0.07, 0.1, 0.14)
 _LEAST_SECTORS = 7
@@ -29,7 +29,7 @@ class BallSize:
     Attributes
     ----------
     ratio : float
-        Radius seen over radius foretold by camera, place and stated diameter.
+        Radius seen over radius predicted by camera, place and stated diameter.
     ratio_sd : float
         Its standard uncertainty, that of the camera not included.
     """

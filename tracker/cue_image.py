@@ -26,7 +26,7 @@ MOVED_WEIGHT = 1.0
 EDGE_BLUR_PX = 0.9
 # Rows are averaged over about this many pixels along the cue before its edges are fitted.
 BLOCK_ROWS = 3
-# Round by round: how far an edge may be from where the last round foretold it, and to what share a row's thickness
+# Round by round: how far an edge may be from where the last round predicted it, and to what share a row's thickness
 # must be that of the others (a hand, a sleeve, a rail behind the shaft are not as thick as it).
 ROUNDS = ((0.005, 0.35), (0.003, 0.2), (0.002, 0.12))
 # Each row is fitted from a thin and a thick start, in shares of the expected thickness; the better likeness counts.
@@ -35,8 +35,8 @@ STARTS = (0.75, 1.15)
 # share for the second lets a row fit a thick dim shaft where a thin bright one is.
 TILT_SHARE_SD, BEND_SHARE, BEND_SHARE_SD = 0.25, -0.08, 0.08
 STEPS = 8
-# An edge that is told worse than this, in pixels, tells nothing: skin beside wood, a shadow.
-TOLD_PX = 0.35
+# An edge located worse than this, standard uncertainty in pixels, is not used: skin beside wood, a shadow.
+MAX_EDGE_SD_PX = 0.35
 OUTLIER_SDS = 2.5
 MIN_ROWS = 10
 # What shading and compression do to the middle of two edges even where nothing else misleads.
@@ -172,7 +172,7 @@ def _edges(
     noise : float
         Standard deviation of a value, grey levels.
     prior_sd_m : float
-        How well each edge is foretold.
+        How well each edge is predicted.
 
     Returns
     -------
@@ -185,7 +185,7 @@ def _edges(
     towards its rims); and the two edges as blurred steps: seven unknowns a row, by Gauss-Newton with weak priors.
     """
     n, k = profile.shape
-    foretold = np.stack([-half_m, half_m], axis=1)
+    predicted = np.stack([-half_m, half_m], axis=1)
     edges = np.stack([-start_m, start_m], axis=1)
     offset = np.broadcast_to(offset_m, (n, k))
     levels = np.empty((n, 3))
@@ -215,7 +215,7 @@ def _edges(
         weights[:, :3] = 1e-6
         weights[:, 3:5] = 1 / shape_sd**2
         weights[:, 5:] = 1 / prior_sd_m**2
-        away = np.concatenate([np.zeros((n, 3)), shape - shape_mean, edges - foretold], axis=1)
+        away = np.concatenate([np.zeros((n, 3)), shape - shape_mean, edges - predicted], axis=1)
         normal += weights[:, :, None] * np.eye(7)
         towards = np.einsum("nki,nk->ni", design, residual) - weights * away
         step = np.linalg.solve(normal, towards[..., None])[..., 0]
@@ -292,8 +292,8 @@ def _fit_once(
     edges, sd = (np.where(better, tries[1][i], tries[0][i]) for i in (0, 1))
     middle_m = edges.mean(axis=1) + start[0] + start[1] * along_m
     middle_sd_m = np.hypot(np.hypot(*sd.T) / 2, MIN_MIDDLE_PX / strip.px_across_m)
-    told: Bools = np.all(sd * strip.px_across_m < TOLD_PX, axis=1)
-    if np.count_nonzero(told) < MIN_ROWS:
+    located: Bools = np.all(sd * strip.px_across_m < MAX_EDGE_SD_PX, axis=1)
+    if np.count_nonzero(located) < MIN_ROWS:
         return None
     # thickness first: what has that of a tapered shaft is the shaft
     thickness_m, thickness_sd_m = np.diff(edges, axis=1)[:, 0], same * half_m
@@ -302,12 +302,12 @@ def _fit_once(
         of_half,
         thickness_m / 2,
         thickness_sd_m / 2,
-        told,
+        located,
         prior=np.array([HALF_WIDTH_M, HALF_TAPER]),
         prior_sd=np.array([HALF_WIDTH_SD_M, HALF_TAPER_SD]),
     )
     likely_m = of_half @ width.values
-    used: Bools = np.logical_and(told, np.abs(thickness_m / 2 - likely_m) < same * likely_m)
+    used: Bools = np.logical_and(located, np.abs(thickness_m / 2 - likely_m) < same * likely_m)
     if np.count_nonzero(used) < MIN_ROWS:
         return None
     line = _robust_line(of_half, middle_m, middle_sd_m, used, prior=start, prior_sd=np.array([0.05, 0.1]))

@@ -26,7 +26,7 @@ COMMON_SHARE = 0.5
 LIGHT_BIAS_PX = 0.07
 # Frames whose axis is farther than this from the others' show something else.
 MOST_AWAY_SDS = 4.0
-# The axis is not told where it is worse known than this.
+# The axis is not given where it is worse known than this.
 MOST_TURN_SD = np.radians(0.4)
 
 
@@ -78,15 +78,15 @@ def sight_cue(seen: CueFrames, *, strike_s: float, noise: float) -> CueSight | N
     if start is None:
         return NotMeasured(CUE_NOT_SEEN, "no stripe that moves points at the ball")
     fits = [fit_axis(one, start, strip, noise=noise) for one in strips]
-    told = [
+    fitted = [
         (time_s, fit, values)
         for (time_s, _), fit, values in zip(late, fits, strips, strict=True)
         if fit is not None
     ]
-    if len(told) < LEAST_FITTED:
-        return NotMeasured(CUE_NOT_SEEN, f"both its edges show in {len(told)} of {len(fits)} frames")
-    sight = _at_strike([(time_s, fit) for time_s, fit, _ in told], strip, strike_s=strike_s)
-    speed = stroke_speed(told, strip, strike_s=strike_s)
+    if len(fitted) < LEAST_FITTED:
+        return NotMeasured(CUE_NOT_SEEN, f"both its edges show in {len(fitted)} of {len(fits)} frames")
+    sight = _at_strike([(time_s, fit) for time_s, fit, _ in fitted], strip, strike_s=strike_s)
+    speed = stroke_speed(fitted, strip, strike_s=strike_s)
     if isinstance(sight, NotMeasured):
         return sight
     return sight if speed is None else replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
@@ -102,11 +102,11 @@ def _spread(count: int, most: int) -> list[int]:
 
 
 def _at_strike(
-    told: Sequence[tuple[float, AxisFit]], strip: CueStrip, *, strike_s: float
+    fitted: Sequence[tuple[float, AxisFit]], strip: CueStrip, *, strike_s: float
 ) -> CueSight | NotMeasured:
     """Axis at the strike from those of single frames: least squares with a steady drift of known size."""
-    values = np.array([fit.values for _, fit in told])
-    covs = np.array([fit.cov for _, fit in told])
+    values = np.array([fit.values for _, fit in fitted])
+    covs = np.array([fit.cov for _, fit in fitted])
     middle = np.median(values, axis=0)
     spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
     # compared near the ball and far behind it, where errors of the two numbers are least alike
@@ -116,12 +116,12 @@ def _at_strike(
     allowed = np.sqrt(stated2 + (np.abs(places) @ spread) ** 2)
     good = (away < MOST_AWAY_SDS * allowed).all(axis=1)
     if np.count_nonzero(good) < LEAST_FITTED:
-        return NotMeasured(CUE_UNSTEADY, f"{len(told)} frames show {len(told)} different axes")
-    times_s = np.array([time_s for time_s, _ in told])[good] - strike_s
+        return NotMeasured(CUE_UNSTEADY, f"{len(fitted)} frames show {len(fitted)} different axes")
+    times_s = np.array([time_s for time_s, _ in fitted])[good] - strike_s
     # scatter beyond what the frames state is theirs as well
     beyond = max(1.0, float(np.median(away[good] / np.sqrt(stated2[good]))) / 0.6745)
     values, covs = values[good], covs[good]
-    far_m = float(np.median([fit.to_m for _, fit in told]))
+    far_m = float(np.median([fit.to_m for _, fit in fitted]))
     normal = np.diag([0.0, 0.0, 1 / BESIDE_RATE_SD_M_S**2, 1 / TURN_RATE_SD_S**2])
     right_side = np.zeros(4)
     for t, value, cov in zip(times_s, values, covs, strict=True):
@@ -131,7 +131,7 @@ def _at_strike(
         right_side += weighted @ value
     found = np.linalg.solve(normal, right_side)[:2]
     cov = np.linalg.inv(normal)[:2, :2] + COMMON_SHARE * covs.mean(axis=0)
-    ends_m = np.array([float(np.median([fit.from_m for _, fit in told])), far_m])
+    ends_m = np.array([float(np.median([fit.from_m for _, fit in fitted])), far_m])
     from_ends = np.linalg.inv(np.stack([np.ones(2), ends_m], axis=1))
     cov = cov + from_ends @ from_ends.T * (LIGHT_BIAS_PX / strip.px_across_m) ** 2
     if np.sqrt(cov[1, 1]) > MOST_TURN_SD:
@@ -146,5 +146,5 @@ def _at_strike(
         far_px=points_px[1],
         across_cov_px2=scale[:, None] * (places @ cov @ places.T) * scale,
         frames=int(np.count_nonzero(good)),
-        scatter_px=float(np.median([fit.scatter_px for _, fit in told])),
+        scatter_px=float(np.median([fit.scatter_px for _, fit in fitted])),
     )

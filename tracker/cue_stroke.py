@@ -17,19 +17,19 @@ MIDDLE_SHARE = 0.33
 MOST_LEFT_OVER = 0.5
 # The strip leans as cues are thought to; another slope draws lengths along it out by this share.
 LENGTH_SD_SHARE = 0.04
-# What the cue gains after its last frame is foretold from its acceleration before, which may end sooner.
-FORETOLD_SD_SHARE = 0.5
+# What the cue gains after its last frame is extrapolated from its acceleration before, which may end sooner.
+EXTRAPOLATED_SD_SHARE = 0.5
 LEAST_STEPS = 2
 
 
 def stroke_speed(
-    told: Sequence[tuple[float, AxisFit, Strip]], strip: CueStrip, *, strike_s: float
+    fitted: Sequence[tuple[float, AxisFit, Strip]], strip: CueStrip, *, strike_s: float
 ) -> tuple[float, float] | None:
     """Measure the speed of the tip at the strike.
 
     Parameters
     ----------
-    told : sequence of (float, AxisFit, (H, W) float32)
+    fitted : sequence of (float, AxisFit, (H, W) float32)
         Time, axis and strip of successive frames before the strike.
     strip : CueStrip
         Their geometry.
@@ -48,9 +48,11 @@ def stroke_speed(
     through the last of them.
     """
     step_m = float(strip.along_m[1] - strip.along_m[0])
-    profiles = [_along(values, fit, strip) for _, fit, values in told]
+    profiles = [_along(values, fit, strip) for _, fit, values in fitted]
     times_s, speeds, sds = [], [], []
-    for (t0, _, _), (t1, _, _), before, after in zip(told[:-1], told[1:], profiles[:-1], profiles[1:], strict=True):
+    for (t0, _, _), (t1, _, _), before, after in zip(
+        fitted[:-1], fitted[1:], profiles[:-1], profiles[1:], strict=True
+    ):
         shift = _shift(before, after, most=int(MOST_SPEED_M_S * (t1 - t0) / step_m) + 1)
         if shift is not None:
             times_s.append((t0 + t1) / 2 - strike_s)
@@ -66,8 +68,8 @@ def stroke_speed(
     at_strike = float(found[0])
     if at_strike <= 0:
         return None
-    foretold = at_strike - float(design[-1] @ found)
-    parts = (np.sqrt(cov[0, 0]) * scatter, LENGTH_SD_SHARE * at_strike, FORETOLD_SD_SHARE * foretold)
+    extrapolated = at_strike - float(design[-1] @ found)
+    parts = (np.sqrt(cov[0, 0]) * scatter, LENGTH_SD_SHARE * at_strike, EXTRAPOLATED_SD_SHARE * extrapolated)
     return at_strike, float(np.linalg.norm(parts))
 
 

@@ -20,7 +20,7 @@ _HALF_SWEEP = 0.25
 # Grey levels by which a pixel must have differed from the still scene to tell anything.
 _LEAST_STEP = 15.0
 _LEAST_PIXELS, _LEAST_PAIRS = 25, 4
-_STRAY_SDS = 3.0
+_OUTLIER_SDS = 3.0
 # Shares below these are not told from shadows and compression: of two clips of a camera without noise reduction
 # 0.010 and 0.025 were found.
 _LEAST_SHARE, _LEAST_SDS, _MOST_SHARE = 0.05, 4.0, 0.5
@@ -72,7 +72,7 @@ def _pair(pictures: ShotPictures, k: int, caught: dict[int, Sighting]) -> tuple[
         x, y = before[left] - before[left].mean(), after[left] - after[left].mean()
         together, spread = float(x @ y), float(x @ x)
         off = np.abs(after - after[left].mean() - together / max(spread, 1e-9) * (before - before[left].mean()))
-        left &= off < _STRAY_SDS * 1.4826 * max(float(np.median(off[left])), 0.5)
+        left &= off < _OUTLIER_SDS * 1.4826 * max(float(np.median(off[left])), 0.5)
     return together, spread
 
 

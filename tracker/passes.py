@@ -26,7 +26,7 @@ MIN_CONTRAST_SHARE = 0.4
 MAX_MISFIT_RATIO = 6.0
 MIN_SIGHTINGS = 4
 NEAR_PX, NEAR_SMEARS = 4.0, 0.15
-# Farther than this from where it was foretold, the ball's speed was foretold wrongly too, and with it its streak.
+# Farther than this from where it was predicted, the ball's speed was predicted wrongly too, and with it its streak.
 AGAIN_PX = 1.5
 # Averaging does not remove what is the same in all frames: shading, the tip close by, compression of a still ball.
 REST_FLOOR_PX = 0.15
@@ -52,7 +52,7 @@ def catch(pictures: ShotPictures, rough: RoughTrack) -> Sightings:
     return caught
 
 
-def foretell(pictures: ShotPictures, caught: Sightings) -> Motion:
+def predict_motion(pictures: ShotPictures, caught: Sightings) -> Motion:
     """Place and velocity in every frame of the run: from a little before what was caught to a little after it."""
     keys = sorted(caught)
     times_s, xy_m = pictures.times_s[keys], pictures.table_xy_m([caught[k] for k in keys])
@@ -86,7 +86,7 @@ def learn_optics(pictures: ShotPictures, caught: Sightings, motion: Motion) -> O
 
 
 def locate_all(pictures: ShotPictures, motion: Motion, fit: OpticsFit) -> Sightings:
-    """Locate the ball in each frame; again where the first place shows that the motion was foretold badly."""
+    """Locate the ball in each frame; again where the first place shows that the motion was predicted badly."""
     first = {k: pictures.locate(k, pictures.view(*motion[k]), fit.optics, fit.light) for k in motion}
     found = {k: s for k, s in first.items() if s is not None}
     if len(found) < MIN_SIGHTINGS:
@@ -132,7 +132,7 @@ def local_motion(times_s: Floats, xy_m: Floats, at_s: float, *, reach: int = 6) 
 
 
 def _near(found: Sighting, view: BallView, optics: Optics) -> bool:
-    """Whether a fit stayed with its ball: neighbouring frames foretell it to some px, less well if smeared."""
+    """Whether a fit stayed with its ball: neighbouring frames predict it to some px, less well if smeared."""
     smear_px = float(np.hypot(*view.velocity_px_s)) * optics.exposure_s
     return float(np.hypot(*(found.centre_px - view.centre_px))) < NEAR_PX + NEAR_SMEARS * smear_px
 

@@ -33,7 +33,7 @@ _FRICTIONS = [FIT_PARAMETERS.index("log_mu_s"), FIT_PARAMETERS.index("log_mu_r")
 _USUAL_SDS, _USUAL_NOISE = 1.0, 1.1
 # Sightings that scatter more than that about the path with open friction show another trouble than the clock.
 _MOST_NOISE = 1.5
-_STRAY = 0.06  # of one shot's friction from the cloth's, as a logarithm
+_BETWEEN_SHOT_SD = 0.06  # of one shot's friction from the cloth's, as a logarithm
 _NEGLIGIBLE = 1e-4
 
 
@@ -75,7 +75,7 @@ def friction_seen(path: BallPath, calibration: Calibration, readout: Readout) ->
     if not pieces:
         pieces = [(1.0, fit.theta[_FRICTIONS], fit.cov[at])]
     weights, means, covs = (np.array(column) for column in zip(*pieces, strict=True))
-    return FrictionSeen(weights / weights.sum(), means, covs + _STRAY**2 * np.eye(2))
+    return FrictionSeen(weights / weights.sum(), means, covs + _BETWEEN_SHOT_SD**2 * np.eye(2))
 
 
 def looks_usual(fit: PathFit) -> bool:

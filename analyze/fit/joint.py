@@ -42,23 +42,23 @@ _MU_S, _MU_R = FIT_PARAMETERS.index("log_mu_s"), FIT_PARAMETERS.index("log_mu_r"
 # error that changes slowly along the lane and is the same in all shots.
 _LINKED = (_MU_S, _MU_R, READOUT, PULL)
 _LINKS = np.arange(N_CALIBRATION, N_CALIBRATION + len(_LINKED))
-_WAVES = np.arange(_LINKS[-1] + 1, _LINKS[-1] + 7)  # constant, slope and bend along the lane, in u and in v
-N_SHARED = int(_WAVES[-1]) + 1
+_BIAS = np.arange(_LINKS[-1] + 1, _LINKS[-1] + 7)  # Legendre polynomials 0 to 2 along the lane, in u and in v
+N_SHARED = int(_BIAS[-1]) + 1
 _N_OWN = N_FIT + 2  # and a location error of the shot
 
 LEAST_SHOTS = 4
-# How far the friction of one shot strays from that of the cloth, as a logarithm: not known, so the shots decide.
-STRAYS = (0.03, 0.06, 0.12, 0.2, 0.28)
+# Between-shot standard deviation of the logarithm of friction: not known, so the shots decide.
+BETWEEN_SHOT_SDS = (0.03, 0.06, 0.12, 0.2, 0.28)
 _SAME_READOUT_S = 1e-5
 _SAME_PULL_M_S2 = 0.0007  # a lane is no plane, and shots run along different parts of it (chosen: 0.1 mm/m)
 LEAST_GAIN = 3.0  # log of 20: the shots must speak clearly for having something in common
 LEAST_ACCORD = 1e-4  # paths more discordant with the marks than that have errors that are in no model
-_TELLING = 1e-3  # axes in which the paths say less than this share of what was known do not count
+_LEAST_INFORMATION = 1e-3  # axes in which the paths say less than this share of what was known do not count
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ShotEvidence:
-    """The fit of one shot, linear in its own and the shared values, at one guess of the strays.
+    """The fit of one shot, linear in its own and the shared values, at one guess of the between-shot scatter.
 
     Attributes
     ----------
@@ -86,7 +86,7 @@ class Shared:
     readout : Readout
         Of the rolling shutter.
     priors : MotionPriors
-        Friction, with the stray of a single shot in its spread.
+        Friction, with the scatter from shot to shot in its spread.
     """
 
     calibration: Calibration
@@ -125,7 +125,7 @@ class Joint:
     ball_bias_px : float
         Location error that changes slowly along the lane and is the same in all shots, at each of its terms.
     evidence : dict
-        For each pair of strays (of sliding and of rolling friction), what each shot says.
+        For each pair of between-shot standard deviations (of sliding and of rolling friction), what each shot says.
     """
 
     calibration: Calibration
@@ -139,38 +139,38 @@ class Joint:
         """How many shots there are."""
         return len(next(iter(self.evidence.values())))
 
-    def _prior(self, strays: tuple[float, float]) -> Floats:
+    def _prior(self, between_sds: tuple[float, float]) -> Floats:
         """Precision of the shared values before any shot, (S, S)."""
         priors = self.priors
         sds = (
-            math.sqrt(priors.log_mu_s_sd**2 - strays[0] ** 2),
-            math.sqrt(priors.log_mu_r_sd**2 - strays[1] ** 2),
+            math.sqrt(priors.log_mu_s_sd**2 - between_sds[0] ** 2),
+            math.sqrt(priors.log_mu_r_sd**2 - between_sds[1] ** 2),
             self.readout.sd_s,
             math.sqrt(priors.pull_sd_m_s2**2 - _SAME_PULL_M_S2**2),
         )
         precision = np.zeros((N_SHARED, N_SHARED))
         precision[:N_CALIBRATION, :N_CALIBRATION] = inverse(self.calibration.cov)
         precision[_LINKS, _LINKS] = 1 / np.square(sds)
-        precision[_WAVES, _WAVES] = 1 / self.ball_bias_px**2
+        precision[_BIAS, _BIAS] = 1 / self.ball_bias_px**2
         return precision
 
     @cached_property
     def weights(self) -> dict[tuple[float, float], float]:
-        """How well each pair of strays is supported by all shots together; they add up to 1."""
+        """How well all shots together support each pair of between-shot standard deviations; they add up to 1."""
         levels = {}
-        for strays, shots in self.evidence.items():
-            prior = self._prior(strays)
-            levels[strays] = sum(one.level for one in shots) + log_support(
+        for between_sds, shots in self.evidence.items():
+            prior = self._prior(between_sds)
+            levels[between_sds] = sum(one.level for one in shots) + log_support(
                 prior, np.zeros(N_SHARED), *_summed(shots)
             )
         top = max(levels.values())
-        shares = {strays: math.exp(level - top) for strays, level in levels.items()}
+        shares = {between_sds: math.exp(level - top) for between_sds, level in levels.items()}
         total = sum(shares.values())
-        return {strays: share / total for strays, share in shares.items()}
+        return {between_sds: share / total for between_sds, share in shares.items()}
 
     @cached_property
     def gain(self) -> float:
-        """How much better each shot is foretold by marks and other shots than by marks alone.
+        """How much better each shot is predicted by marks and other shots than by marks alone.
 
         Returns
         -------
@@ -178,8 +178,8 @@ class Joint:
             Sum over the shots of the logarithm of the ratio of their predictive densities.
         """
         total = 0.0
-        for strays, weight in self.weights.items():
-            shots, prior = self.evidence[strays], self._prior(strays)
+        for between_sds, weight in self.weights.items():
+            shots, prior = self.evidence[between_sds], self._prior(between_sds)
             precision, pull = _summed(shots)
             for one in shots:
                 alone = log_support(prior, np.zeros(N_SHARED), one.precision, one.pull)
@@ -196,19 +196,19 @@ class Joint:
         Along each axis in which the paths say something, what they say is compared with what was known before: the
         sum of squares over its variance is chi-square if both are right.
         """
-        strays = max(self.weights, key=lambda one: self.weights[one])
-        precision, pull = _summed(self.evidence[strays])
-        root = np.linalg.inv(_root(self._prior(strays)))
-        told, axes = np.linalg.eigh(root @ precision @ root.T)
-        along = (axes.T @ (root @ pull))[told > _TELLING]
-        told = told[told > _TELLING]
-        return float(chi2.sf(float(np.sum(along**2 / (told * (1 + told)))), len(told)))
+        between_sds = max(self.weights, key=lambda one: self.weights[one])
+        precision, pull = _summed(self.evidence[between_sds])
+        root = np.linalg.inv(_root(self._prior(between_sds)))
+        information, axes = np.linalg.eigh(root @ precision @ root.T)
+        along = (axes.T @ (root @ pull))[information > _LEAST_INFORMATION]
+        information = information[information > _LEAST_INFORMATION]
+        return float(chi2.sf(float(np.sum(along**2 / (information * (1 + information)))), len(information)))
 
     @property
     def supported(self) -> bool:
         """Whether the shots are better measured together than each by itself.
 
-        They must be foretold better, and be in accord with the marks; and the readout time must be stated. Where it
+        They must be predicted better and be in accord with the marks; and the readout time must be stated. Where it
         is not, paths hardly tell it (eight shots: from 5.0 to 4.5 ms, and that too sure by a fifth), and what they
         say of it, of friction and of the camera hangs together, while a single fit takes the three as independent:
         95 % intervals of launch and rail speed then held the truth in 85 and 78 % only
@@ -224,25 +224,25 @@ class Joint:
         shot : int or None
             Index of the shot to leave out.
         """
-        means, covs, strays2, weights = [], [], [], []
-        for strays, weight in self.weights.items():
+        means, covs, between_variances, weights = [], [], [], []
+        for between_sds, weight in self.weights.items():
             if weight < 1e-4:
                 continue
-            shots = self.evidence[strays]
+            shots = self.evidence[between_sds]
             precision, pull = _summed([one for i, one in enumerate(shots) if i != shot])
-            cov = inverse(self._prior(strays) + precision)
+            cov = inverse(self._prior(between_sds) + precision)
             means.append(cov @ pull)
             covs.append(cov)
-            strays2.append(np.square(strays))
+            between_variances.append(np.square(between_sds))
             weights.append(weight)
         share = np.array(weights) / sum(weights)
         mean = share @ np.array(means)
         away = np.array(means) - mean
         cov = np.einsum("k,kij->ij", share, np.array(covs)) + np.einsum("k,ki,kj->ij", share, away, away)
-        stray2 = share @ np.array(strays2)
-        return self._shared(mean, cov, stray2)
+        between_variance = share @ np.array(between_variances)
+        return self._shared(mean, cov, between_variance)
 
-    def _shared(self, mean: Floats, cov: Floats, stray2: Floats) -> Shared:
+    def _shared(self, mean: Floats, cov: Floats, between_variance: Floats) -> Shared:
         c = slice(0, N_CALIBRATION)
         calibration = replace(
             self.calibration.with_parameters(self.calibration.parameters + mean[c]), cov=cov[c, c]
@@ -251,9 +251,9 @@ class Joint:
         priors = replace(
             self.priors,
             mu_s=self.priors.mu_s * math.exp(mean[at_s]),
-            log_mu_s_sd=math.sqrt(cov[at_s, at_s] + stray2[0]),
+            log_mu_s_sd=math.sqrt(cov[at_s, at_s] + between_variance[0]),
             mu_r=self.priors.mu_r * math.exp(mean[at_r]),
-            log_mu_r_sd=math.sqrt(cov[at_r, at_r] + stray2[1]),
+            log_mu_r_sd=math.sqrt(cov[at_r, at_r] + between_variance[1]),
             pull_m_s2=self.priors.pull_m_s2 + float(mean[at_pull]),
             pull_sd_m_s2=math.sqrt(cov[at_pull, at_pull] + _SAME_PULL_M_S2**2),
         )
@@ -292,13 +292,13 @@ def join(
     priors = priors or MotionPriors()
     readout = readout.within_a_frame(min(path.frame_period_s for path, _ in shots))
     linear = [_linear(path, fit, calibration, readout) for path, fit in shots]
-    pairs = product(STRAYS, STRAYS)
+    pairs = product(BETWEEN_SHOT_SDS, BETWEEN_SHOT_SDS)
     return Joint(
         calibration=calibration,
         readout=readout,
         priors=priors,
         ball_bias_px=shots[0][1].error_priors.ball_bias_px,
-        evidence={strays: tuple(_eliminated(one, strays) for one in linear) for strays in pairs},
+        evidence={between_sds: tuple(_eliminated(one, between_sds) for one in linear) for between_sds in pairs},
     )
 
 
@@ -349,13 +349,13 @@ def _linear(path: BallPath, fit: PathFit, calibration: Calibration, readout: Rea
     _, _, points = problem.predict(fit.theta)
     by_camera = calibration.camera.project_parameter_jacobian(points)
     n = len(points)
-    waves = np.zeros((n, 2, N_SHARED))
-    waves[..., :N_CAMERA] = by_camera
+    by_shared = np.zeros((n, 2, N_SHARED))
+    by_shared[..., :N_CAMERA] = by_camera
     along = 2 * points[:, 1] / calibration.table.length_m - 1
-    for k, wave in enumerate((np.ones(n), along, 1.5 * along**2 - 0.5)):
-        waves[:, 0, _WAVES[2 * k]] = waves[:, 1, _WAVES[2 * k + 1]] = wave
+    for k, legendre in enumerate((np.ones(n), along, 1.5 * along**2 - 0.5)):
+        by_shared[:, 0, _BIAS[2 * k]] = by_shared[:, 1, _BIAS[2 * k + 1]] = legendre
     own = np.concatenate([slope, problem.whiten], axis=-1).reshape(-1, _N_OWN)
-    shared = (problem.whiten @ waves).reshape(-1, N_SHARED)
+    shared = (problem.whiten @ by_shared).reshape(-1, N_SHARED)
     weighing, noise2 = problem.noise.weighing(fit.weights), fit.noise_scale**2
     linked = np.array(_LINKED)
     prior = problem.prior_precision.copy()
@@ -376,10 +376,10 @@ def _linear(path: BallPath, fit: PathFit, calibration: Calibration, readout: Rea
     )
 
 
-def _eliminated(one: _Linear, strays: tuple[float, float]) -> ShotEvidence:
+def _eliminated(one: _Linear, between_sds: tuple[float, float]) -> ShotEvidence:
     """Eliminate a shot's own values."""
     linked = np.array(_LINKED)
-    link = 1 / np.square([*strays, _SAME_READOUT_S, _SAME_PULL_M_S2])
+    link = 1 / np.square([*between_sds, _SAME_READOUT_S, _SAME_PULL_M_S2])
     block = one.own.T @ one.weighed_own + np.diag(one.own_precision)
     block[linked, linked] += link
     cross = one.own.T @ one.weighed_shared

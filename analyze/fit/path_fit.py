@@ -94,7 +94,7 @@ class PathFit:
     cost : float
         What was minimised, with the noise scale applied.
     motion_priors, error_priors, readout : MotionPriors, ErrorPriors, Readout
-        What the fit was told.
+        What the fit was given.
     nodes : tuple of SlideNode
         The posterior in pieces where the sightings do not show the end of the slide; else empty, and `theta` with
         `cov` describe it.
@@ -205,7 +205,7 @@ def fit_path(
         return _posterior(
             problem,
             theta,
-            _Told(priors, errors, readout),
+            _Given(priors, errors, readout),
             contact_y_m=contact_y_m,
             contact_s=contact_s,
             cost=cost,
@@ -276,7 +276,7 @@ def _persistence_factor(persistence: tuple[float, float]) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
+class _Given:
     motion: MotionPriors
     errors: ErrorPriors
     readout: Readout
@@ -285,7 +285,7 @@ class _Told:
 def _posterior(
     problem: Problem,
     theta: Floats,
-    told: _Told,
+    given: _Given,
     *,
     contact_y_m: float,
     contact_s: float,
@@ -308,14 +308,14 @@ def _posterior(
         cov = inverse(hessian)
         dof = float(2 * (1 + np.count_nonzero(weights)) - np.trace(cov @ (hessian - precision)))
         chi2 = float(right @ weighed_right)
-        noise2 = (told.errors.noise_dof + chi2) / (told.errors.noise_dof + max(dof, 0.0))
+        noise2 = (given.errors.noise_dof + chi2) / (given.errors.noise_dof + max(dof, 0.0))
         persistence = _persistence(problem.noise.innovations(white[1:], weights))
         # the tracker states what it knows to persist: only what goes beyond that raises the noise
-        noise2 = max(told.errors.least_noise**2, noise2 * _persistence_factor(persistence))
+        noise2 = max(given.errors.least_noise**2, noise2 * _persistence_factor(persistence))
     scales = ErrorScales()
     stated = problem
-    if noise2 <= told.errors.least_noise**2:
-        scales = error_scales(problem, theta, weights, told.errors)
+    if noise2 <= given.errors.least_noise**2:
+        scales = error_scales(problem, theta, weights, given.errors)
         problem = problem.with_noise(frame=scales.frame, drift=scales.drift)
         weighing = problem.noise.weighing(weights)
         white, slope = problem.residuals(theta)
@@ -334,7 +334,7 @@ def _posterior(
     nuisance_slope = -cov @ slope.reshape(-1, N_FIT).T @ weighed(weighing, moved) / noise2
     nuisance_cov = np.zeros((len(NUISANCE_PARAMETERS),) * 2)
     nuisance_cov[:-2, :-2] = problem.calibration.cov
-    nuisance_cov[-2:, -2:] = told.errors.ball_bias_px**2 * np.eye(2)
+    nuisance_cov[-2:, -2:] = given.errors.ball_bias_px**2 * np.eye(2)
 
     image, _, _ = problem.predict(theta)
     if not (np.isfinite(image).all() and np.isfinite(theta).all()):
@@ -367,8 +367,8 @@ def _posterior(
         chi2=chi2,
         dof=dof,
         cost=cost,
-        motion_priors=told.motion,
-        error_priors=told.errors,
-        readout=told.readout,
+        motion_priors=given.motion,
+        error_priors=given.errors,
+        readout=given.readout,
         nodes=nodes,
     )

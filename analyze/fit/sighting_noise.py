@@ -106,7 +106,7 @@ class SightingNoise:
         return total
 
     def innovations(self, white: Floats, weights: Floats) -> Floats:
-        """Compare each sighting with what those before it foretell.
+        """Compare each sighting with what those before it predict.
 
         Parameters
         ----------

@@ -80,14 +80,14 @@ def measured_together(
     if len(tellers) >= LEAST_SHOTS:
         joint = join([(one.path, one.fit) for one in tellers], calibration, readout=readout)
         if joint.supported:
-            told_by = _sha256(calibration, readout, [_digest(one.stored) for one in tellers])
+            tellers_sha256 = _sha256(calibration, readout, [_digest(one.stored) for one in tellers])
             places = {id(one.stored): place for place, one in enumerate(tellers)}
-            todo = [one for one in usable if not _told_by(one.shot, told_by)]
+            todo = [one for one in usable if not _measured_with_tellers(one.shot, tellers_sha256)]
             found = []
             for done, one in enumerate(todo):
                 if progress is not None:
                     progress(done, len(todo))
-                found.append((one.clip, _with_the_others(one, places.get(id(one)), joint, readout, told_by)))
+                found.append((one.clip, _with_the_others(one, places.get(id(one)), joint, readout, tellers_sha256)))
             return tuple(found)
     return tuple(
         (one.clip, measure_shot(one.shot.sightings, calibration, readout=readout))
@@ -100,7 +100,7 @@ def _usable(stored: Iterable[StoredShot]) -> list[StoredShot]:
     return [one for one in stored if one.shot.sightings is not None and one.shot.camera != CAMERA_MOVED]
 
 
-def _told_by(shot: Shot, tellers_sha256: str) -> bool:
+def _measured_with_tellers(shot: Shot, tellers_sha256: str) -> bool:
     return shot.measured_with is not None and shot.measured_with.tellers_sha256 == tellers_sha256
 
 
@@ -120,7 +120,9 @@ def _tellers(usable: Sequence[StoredShot], calibration: Calibration, readout: Re
     return found
 
 
-def _with_the_others(one: StoredShot, place: int | None, joint: Joint, readout: Readout, told_by: str) -> Shot:
+def _with_the_others(
+    one: StoredShot, place: int | None, joint: Joint, readout: Readout, tellers_sha256: str
+) -> Shot:
     """Measure a shot with what all tellers but itself say; `place` is its own among them."""
     path = one.shot.sightings
     if path is None:
@@ -130,7 +132,7 @@ def _with_the_others(one: StoredShot, place: int | None, joint: Joint, readout: 
     if shot.status is Status.FAILED:
         return measure_shot(path, joint.calibration, readout=readout)
     measured_with = MeasuredWith(
-        calibration=shared.calibration, readout=shared.readout, priors=shared.priors, tellers_sha256=told_by
+        calibration=shared.calibration, readout=shared.readout, priors=shared.priors, tellers_sha256=tellers_sha256
     )
     return replace(shot, camera=CAMERA_SESSION, measured_with=measured_with)
 

@@ -31,10 +31,10 @@ def with_clock_vote(stored: Sequence[StoredShot]) -> tuple[StoredShot, ...]:
         The same; measured ones are doubtful where the others say that the clock is wrong.
     """
     refused = [one for one in stored if one.shot.reason is WRONG_CLOCK]
-    told = [one for one in stored if one.shot.reading_m is not None or one.shot.reason is WRONG_CLOCK]
-    if len(refused) < LEAST_SHOTS or len(refused) < LEAST_SHARE * len(told):
+    judged = [one for one in stored if one.shot.reading_m is not None or one.shot.reason is WRONG_CLOCK]
+    if len(refused) < LEAST_SHOTS or len(refused) < LEAST_SHARE * len(judged):
         return tuple(stored)
-    detail = f"so say {len(refused)} of {len(told)} shots of this session ({refused[0].shot.detail})"
+    detail = f"so say {len(refused)} of {len(judged)} shots of this session ({refused[0].shot.detail})"
     return tuple(_doubted(one, detail) if one.shot.status is Status.MEASURED else one for one in stored)
 
 

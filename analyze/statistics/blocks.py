@@ -41,12 +41,12 @@ def compare_spreads(cells: Cells) -> Spreads:
     df = np.bincount(cells.condition, cells.spread_n - 1, k).astype(np.float64)
     variance = np.divide(ss, df, out=np.full(k, np.nan), where=df > 0)
     sd = tuple(float(np.sqrt(v)) if d > 0 else None for v, d in zip(variance, df, strict=True))
-    told = df > 0
-    if told.sum() < 2 or not ss.any():
+    estimable = df > 0
+    if estimable.sum() < 2 or not ss.any():
         return Spreads(p=None, differ=False, sd=sd)
-    if (variance[told] <= 0).any():
+    if (variance[estimable] <= 0).any():
         return Spreads(p=0.0, differ=True, sd=sd)
-    p = bartlett(variance[told], df[told])
+    p = bartlett(variance[estimable], df[estimable])
     return Spreads(p=p, differ=p < UNEQUAL_BELOW, sd=sd)
 
 

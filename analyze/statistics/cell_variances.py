@@ -111,12 +111,12 @@ def bartlett(variance: Floats, df: Floats) -> float:
 
 def _scatter_note(cells: Cells, block: Ints, variance: Floats, df: Floats) -> tuple[str, ...]:
     """Warn where shooters scatter unequally; it chooses nothing."""
-    told = (df > 0) & (variance > 0)
-    if told.sum() < 2 or bartlett(variance[told], df[told]) >= UNEQUAL_BELOW:
+    estimable = (df > 0) & (variance > 0)
+    if estimable.sum() < 2 or bartlett(variance[estimable], df[estimable]) >= UNEQUAL_BELOW:
         return ()
     first = np.unique(block, return_index=True)[1]
     names = [cells.shooters[cells.shooter[j]] for j in first]
-    order = np.flatnonzero(told)[np.argsort(variance[told], kind="stable")]
+    order = np.flatnonzero(estimable)[np.argsort(variance[estimable], kind="stable")]
     low, high = order[0], order[-1]
     return (
         f"Shooters scatter unequally (from {names[low]}, sd {np.sqrt(variance[low]):.3g}, to {names[high]}, sd "

@@ -204,11 +204,11 @@ def contrast_estimates(
     fit: Effects, contrasts: Floats, pairs: tuple[np.ndarray, np.ndarray], k: int, shots: tuple[Floats, Floats]
 ) -> Estimates:
     """Contrasts of a fit as pairs to be judged; NaN where one cannot be estimated."""
-    told = fit.estimable(contrasts)
+    estimable = fit.estimable(contrasts)
     variance = np.diag(fit.cov(contrasts))
     return Estimates(
-        a=pairs[0], b=pairs[1], difference=np.where(told, fit.estimate(contrasts), np.nan),
-        se=np.where(told, np.sqrt(variance), np.nan), df=np.where(told, fit.df(contrasts), 0.0), k=k,
+        a=pairs[0], b=pairs[1], difference=np.where(estimable, fit.estimate(contrasts), np.nan),
+        se=np.where(estimable, np.sqrt(variance), np.nan), df=np.where(estimable, fit.df(contrasts), 0.0), k=k,
         method=fit.method, notes=("",) * len(contrasts), lasting_variance=np.zeros(len(contrasts)),
         shots_a=shots[0], shots_b=shots[1], df_grows=True, shooters=0,
     )  # fmt: skip

@@ -142,7 +142,7 @@ def _by_reml(cells: Cells, confidence: float) -> tuple[tuple[_Component, ...], t
     combination = np.unique(cells.condition * len(cells.shooters) + cells.shooter, return_inverse=True)[1]
     groups = {CONDITION: cells.condition, SHOOTER: cells.shooter, INTERACTION: combination, SESSION: cells.session}
     replicated = cells.within_df > 0 or _levels(combination) < len(cells.n)
-    told = []
+    random = []
     for name, group in groups.items():
         if _levels(group) < 2:
             continue
@@ -152,16 +152,16 @@ def _by_reml(cells: Cells, confidence: float) -> tuple[tuple[_Component, ...], t
                 replicated and distinct and _levels(group) > _levels(cells.condition) + _levels(cells.shooter) - 1
             ):
                 continue
-        told.append(Random(name=name, group=group))
-    names = [effect.name for effect in told]
+        random.append(Random(name=name, group=group))
+    names = [effect.name for effect in random]
     sources = [CONDITION, SHOOTER, INTERACTION, *([SESSION] if len(cells.sessions) > 1 else []), SHOT]
-    if not told or (cells.within_ss.sum() <= 0 and np.ptp(cells.mean) == 0):
+    if not random or (cells.within_ss.sum() <= 0 and np.ptp(cells.mean) == 0):
         return tuple(_Component(source=source, variance=None, limits=None) for source in sources), ()
     fit = fit_reml(
         cells.mean,
         cells.n.astype(np.float64),
         np.ones((len(cells.n), 1)),
-        tuple(told),
+        tuple(random),
         within_ss=float(cells.within_ss.sum()),
         within_df=max(cells.within_df, 0),
     )

@@ -10,7 +10,7 @@ from analyze.fit.path_fit import fit_path
 from analyze.fit.quantities import quantities
 from calibrate.errors import NotMeasured
 
-STRAYS = (0.03, 0.06, 0.12, 0.2)  # of the friction of one shot from that of the cloth, as a logarithm
+BETWEEN_SHOT_SDS = (0.03, 0.06, 0.12, 0.2)  # of the logarithm of friction, about that of the cloth
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,22 +25,22 @@ class MeasuredSession:
     joint: Joint
 
 
-def play_session(setting: Setting, rng, *, shots=16, wave_px=0.0):
-    """Play and film shots of one set-up, and say which readout time is stated; friction strays about the cloth's.
+def play_session(setting: Setting, rng, *, shots=16, bias_px=0.0):
+    """Play and film shots of one set-up, and say which readout time is stated; friction scatters about the cloth's.
 
-    `wave_px` is a location error that changes slowly down the picture and is the same in all shots.
+    `bias_px` is a location error that changes slowly down the picture and is the same in all shots.
     """
     set_up = cameras(setting, rng)
     readout_s = max(rng.normal(0.012, 0.006), 0.0)
     stated = stated_readout(readout_s, setting, rng)
-    strays = rng.choice(STRAYS, 2)
-    cloth = np.log([0.2, 0.010]) + rng.normal(0, np.sqrt(0.3**2 - strays**2))
-    waves = rng.normal(0, wave_px, (3, 2))
+    between_sds = rng.choice(BETWEEN_SHOT_SDS, 2)
+    cloth = np.log([0.2, 0.010]) + rng.normal(0, np.sqrt(0.3**2 - between_sds**2))
+    coefficients = rng.normal(0, bias_px, (3, 2))
     pull_m_s2 = setting.pull_sd_m_s2 * rng.spawn(1)[0].normal()
     played = []
     while len(played) < shots:
         parameters = played_parameters(setting, rng)
-        parameters[7:9] = np.exp(cloth + rng.normal(0, strays))
+        parameters[7:9] = np.exp(cloth + rng.normal(0, between_sds))
         shot = simulate(
             setting, rng, parameters=parameters, set_up=set_up, readout_s=readout_s, pull_m_s2=pull_m_s2
         )
@@ -48,8 +48,8 @@ def play_session(setting: Setting, rng, *, shots=16, wave_px=0.0):
             continue
         seen = shot.path.centre_px
         down = 2 * seen[:, 1] / SIZE_PX[1] - 1
-        wave = np.column_stack([np.ones_like(down), down, 2 * down**2 - 1]) @ waves
-        played.append(replace(shot, path=replace(shot.path, centre_px=seen + wave)))
+        bias = np.column_stack([np.ones_like(down), down, 2 * down**2 - 1]) @ coefficients
+        played.append(replace(shot, path=replace(shot.path, centre_px=seen + bias)))
     return played, stated
 
 

@@ -357,10 +357,10 @@ def test_no_marks_are_said_before_measuring(session):
 def test_progress_is_told_from_first_to_last(session):
     for clip in ("1.mp4", "2.mp4"):
         put(session, clip, "one")
-    told: list[Progress] = []
-    measure_session(session, measure=measured, workers=1, progress=told.append)
-    assert [(one.done, one.total) for one in told] == [(0, 2), (1, 2), (2, 2)]
-    assert {one.clip for one in told} == {"", "1.mp4", "2.mp4"}
+    heard: list[Progress] = []
+    measure_session(session, measure=measured, workers=1, progress=heard.append)
+    assert [(one.done, one.total) for one in heard] == [(0, 2), (1, 2), (2, 2)]
+    assert {one.clip for one in heard} == {"", "1.mp4", "2.mp4"}
 
 
 def test_a_calibration_made_anew_measures_everything_again(session, monkeypatch):

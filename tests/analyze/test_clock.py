@@ -35,7 +35,7 @@ def stun_shot(rate, speed_m_s=2.6, mu_s=0.2, seed=SEED):
 
 
 @pytest.mark.parametrize(
-    ("rate", "told"),
+    ("rate", "stated"),
     [(240.0, 60.0), (240.0, 120.0), (60.0, 120.0), (60.0, 240.0), (60.0, 15.0)],
     ids=[
         "60 for 240",
@@ -45,12 +45,12 @@ def stun_shot(rate, speed_m_s=2.6, mu_s=0.2, seed=SEED):
         "container four times too slow",
     ],
 )
-def test_a_wrong_rate_is_refused_and_the_right_one_proposed(rate, told):
+def test_a_wrong_rate_is_refused_and_the_right_one_proposed(rate, stated):
     shot = stun_shot(rate)
-    found = measure_shot(timed_wrongly(shot.path, rate / told), shot.calibration, readout=ASSUMED_READOUT)
+    found = measure_shot(timed_wrongly(shot.path, rate / stated), shot.calibration, readout=ASSUMED_READOUT)
     assert (found.status, found.reason) == (Status.FAILED, WRONG_CLOCK)
     assert found.detail.endswith(f"try capture_fps = {rate:.0f}")
-    assert f"timed at {told:.0f} frames a second" in found.detail
+    assert f"timed at {stated:.0f} frames a second" in found.detail
 
 
 def test_friction_is_that_of_the_slide_by_the_textbook():

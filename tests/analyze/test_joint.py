@@ -9,7 +9,7 @@ from scipy.stats import multivariate_normal
 from simulated_session import measure_together, play_session
 from simulated_shots import PLACES, Setting
 
-from analyze.fit.joint import LEAST_ACCORD, LEAST_GAIN, N_SHARED, STRAYS, join, log_support
+from analyze.fit.joint import BETWEEN_SHOT_SDS, LEAST_ACCORD, LEAST_GAIN, N_SHARED, join, log_support
 from analyze.fit.path_fit import fit_path
 from analyze.fit.priors import MotionPriors
 from analyze.fit.problem import FIT_PARAMETERS, build_problem
@@ -44,8 +44,8 @@ def test_the_support_of_a_gaussian_is_that_of_its_marginal():
 def test_a_shot_says_of_the_camera_what_refitting_with_moved_cameras_says(joined):
     """The likelihood of a moved camera, from elimination, against whole fits by scipy with the camera moved."""
     played, joint = joined
-    shot, strays = played[0], (0.12, 0.2)
-    evidence = joint.evidence[strays][0]
+    shot, between_sds = played[0], (0.12, 0.2)
+    evidence = joint.evidence[between_sds][0]
     fit = fit_path(shot.path, shot.calibration, readout=ASSUMED_READOUT)
     links = [FIT_PARAMETERS.index(name) for name in ("log_mu_s", "log_mu_r", "readout_s", "pull_m_s2")]
     weight = np.concatenate([[1.0], np.sqrt(fit.weights)])[:, None] / fit.noise_scale
@@ -55,7 +55,7 @@ def test_a_shot_says_of_the_camera_what_refitting_with_moved_cameras_says(joined
         problem = build_problem(shot.path, moved, ASSUMED_READOUT, MotionPriors())
         mean = problem.prior_mean.copy()
         sd = np.where(problem.prior_precision > 0, 1 / np.sqrt(np.maximum(problem.prior_precision, 1e-30)), np.inf)
-        mean[links], sd[links] = means, (*strays, 1e-5, 0.0007)
+        mean[links], sd[links] = means, (*between_sds, 1e-5, 0.0007)
         size = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-3, 1e-2, 1e-1, 1e-1, 1e-1, 1e-5, 1e-3, 1e-2, 1e-2])
 
         def residuals(x):
@@ -73,7 +73,7 @@ def test_a_shot_says_of_the_camera_what_refitting_with_moved_cameras_says(joined
     shared = np.zeros(N_SHARED)
     shared[15:19] = means - prior_mean[links]
 
-    def foretold(move):
+    def predicted(move):
         values = shared.copy()
         values[:15] = move
         return values @ evidence.precision @ values - 2 * evidence.pull @ values
@@ -85,16 +85,16 @@ def test_a_shot_says_of_the_camera_what_refitting_with_moved_cameras_says(joined
         move = root @ rng.normal(size=15)
         wanted = cost(move, means) - base
         # measured: 2 % of the largest; the rest is the bend of the motion
-        np.testing.assert_allclose(foretold(move) - foretold(np.zeros(15)), wanted, rtol=0.05, atol=0.02)
+        np.testing.assert_allclose(predicted(move) - predicted(np.zeros(15)), wanted, rtol=0.05, atol=0.02)
 
 
 def test_what_a_shot_is_measured_with_does_not_hear_of_the_shot_itself(joined):
     _, joint = joined
     strange = {
-        strays: (replace(shots[0], pull=shots[0].pull * -3.0), *shots[1:])
-        for strays, shots in joint.evidence.items()
+        between_sds: (replace(shots[0], pull=shots[0].pull * -3.0), *shots[1:])
+        for between_sds, shots in joint.evidence.items()
     }
-    # the strays are everybody's: held, so that only the shot's own word is looked at
+    # the between-shot scatter is everybody's: held, so that only the shot's own word is looked at
     other = replace(joint, evidence=strange)
     other.__dict__["weights"] = joint.weights
     np.testing.assert_array_equal(other.without(0).calibration.parameters, joint.without(0).calibration.parameters)
@@ -110,9 +110,9 @@ def test_the_others_only_ever_add_to_what_the_marks_say(joined):
     assert everything.priors.log_mu_s_sd < 0.3
 
 
-def test_weights_of_strays_add_up(joined):
+def test_weights_of_between_shot_scatters_add_up(joined):
     _, joint = joined
-    assert set(joint.weights) == {(a, b) for a in STRAYS for b in STRAYS}
+    assert set(joint.weights) == {(a, b) for a in BETWEEN_SHOT_SDS for b in BETWEEN_SHOT_SDS}
     assert np.isclose(sum(joint.weights.values()), 1.0)
 
 

@@ -441,7 +441,7 @@ def test_what_a_difference_is_made_of_is_told_in_the_tester_s_unit():
         for name, value_mm in (("net", 140.0), ("squirt", 146.2), ("swerve", -6.2))
     )
     split = DifferenceSplit(a="A", b="B", parts=parts, sentence="")
-    told = {units: split_sentence(split, units).replace("\xa0", " ") for units in ("mm", "inch")}
-    assert told["mm"] == "Of the 140.0 mm between B and A at the rail: 146.2 mm squirt, −6.2 mm swerve."
+    said = {units: split_sentence(split, units).replace("\xa0", " ") for units in ("mm", "inch")}
+    assert said["mm"] == "Of the 140.0 mm between B and A at the rail: 146.2 mm squirt, −6.2 mm swerve."
     # 140 mm is 5.512 in, 146.2 mm 5.756 in, 6.2 mm 0.244 in
-    assert told["inch"] == "Of the 5 1/2 in between B and A at the rail: 5 3/4 in squirt, −1/4 in swerve."
+    assert said["inch"] == "Of the 5 1/2 in between B and A at the rail: 5 3/4 in squirt, −1/4 in swerve."

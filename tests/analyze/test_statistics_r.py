@@ -35,16 +35,16 @@ def test_these_shooters_as_in_r(name):
 
 @pytest.mark.parametrize("name", EXPECTED.loc[EXPECTED["scope"] == "general", "data"].unique())
 def test_shooters_in_general_as_in_r(name):
-    """The model is R's; what is told is never sharper than for these shooters, which R leaves to the reader."""
+    """The model is R's; our answer is never sharper than for these shooters, which R leaves to the reader."""
     shots = check_shots(SHOTS[SHOTS["data"] == name])
     cells = reduce_to_cells(shots, "reading_mm")
     found = general_model(cells, np.arange(len(cells.conditions)), shared_sd=0.0).estimates
-    told = compare(shots, Question(covariates=()))
+    ours = compare(shots, Question(covariates=()))
     for i, one in enumerate(expected(name, "general").itertuples()):
         # lmer stops at the bound and elsewhere to some 1e-6 of a variance; its df shows that most.
         assert (found.difference[i], found.se[i]) == pytest.approx((one.difference, one.se), rel=2e-4)
         assert found.df[i] == pytest.approx(one.df, rel=2e-3)
-        general, these = told.general.pair(one.a, one.b), told.these.pair(one.a, one.b)
+        general, these = ours.general.pair(one.a, one.b), ours.these.pair(one.a, one.b)
         assert general.difference == pytest.approx(one.difference, rel=2e-4)
         assert general.se == pytest.approx(max(one.se, these.se), rel=2e-4)
         if one.se > these.se and np.isfinite(one.p):  # R's ptukey has nothing below two degrees of freedom

@@ -2,10 +2,10 @@
 
 Run by hand::
 
-    python tests/benchmarks/joint_session.py [SESSIONS] [--shots N] [--wave PX] [--workers N]
+    python tests/benchmarks/joint_session.py [SESSIONS] [--shots N] [--bias PX] [--workers N]
 
 Each session has one camera, known through marks clicked to 0.2 px and laid to half a millimetre, one readout time
-and one cloth, about which the friction of single shots strays. `--wave` adds a location error that changes slowly
+and one cloth, about which the friction of single shots scatters. `--bias` adds a location error that changes slowly
 down the picture and is the same in all shots, which no single fit knows.
 """
 
@@ -28,12 +28,12 @@ JUDGED = ("reading_m", "launch_rad", "swerve_offset_m", "launch_speed_m_s", "rai
 GRID = tuple(product((1.7, 3.0, 5.5), PLACES, (True, False), (30.0, 60.0)))
 
 
-def run_session(index: int, shots: int, wave_px: float) -> tuple[Setting, MeasuredSession | None]:
+def run_session(index: int, shots: int, bias_px: float) -> tuple[Setting, MeasuredSession | None]:
     """Play and measure one session."""
     speed, place, known, rate = GRID[7 * index % len(GRID)]  # 7: a few sessions already cover it
     setting = Setting(place=place, frame_rate=rate, speed_m_s=speed, readout_known=known, solved=True)
     rng = np.random.default_rng([20240611, 313, index])
-    return setting, measure_together(*play_session(setting, rng, shots=shots, wave_px=wave_px))
+    return setting, measure_together(*play_session(setting, rng, shots=shots, bias_px=bias_px))
 
 
 def summarise(name: str, sessions: list[MeasuredSession]) -> str:
@@ -68,17 +68,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("sessions", nargs="?", type=int, default=72)
     parser.add_argument("--shots", type=int, default=12)
-    parser.add_argument("--wave", type=float, default=0.0)
+    parser.add_argument("--bias", type=float, default=0.0)
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
     n = arguments.sessions
     with ProcessPoolExecutor(arguments.workers) as pool:
-        found = list(pool.map(run_session, range(n), [arguments.shots] * n, [arguments.wave] * n))
+        found = list(pool.map(run_session, range(n), [arguments.shots] * n, [arguments.bias] * n))
     print(f"{n} sessions of {arguments.shots} shots; mm, mm/s, degrees; alone -> together")
     kept = [(setting, one) for setting, one in found if one is not None]
     print(f"{len(kept)} have at least four shots that show the end of the slide, and were joined")
     print(
-        f"foretold better by {np.median([one.joint.gain for _, one in kept]):.1f} a session (median of log ratios)"
+        f"predicted better by {np.median([one.joint.gain for _, one in kept]):.1f} a session (median of log ratios)"
     )
     print(summarise("all", [one for _, one in kept]))
     for place in PLACES:

@@ -13,11 +13,11 @@ from calibrate.marks import mark_point_m
 from calibrate.printed import (
     DICTIONARY,
     cloth_cards,
+    markers_of_other_unit,
     printed_picture,
     printed_pieces,
     rail_cards,
     scale_pieces,
-    strays_of_other_unit,
 )
 from calibrate.table import TABLES
 
@@ -82,5 +82,5 @@ def test_a_ball_on_the_lane_rolls_over_no_card():
 
 def test_a_scale_of_the_other_unit_is_told():
     metric = [piece.marker for piece in scale_pieces(METRIC)]
-    assert strays_of_other_unit(metric, SCALE) == tuple(metric)
-    assert strays_of_other_unit(metric, METRIC) == ()
+    assert markers_of_other_unit(metric, SCALE) == tuple(metric)
+    assert markers_of_other_unit(metric, METRIC) == ()

@@ -67,7 +67,7 @@ def test_the_speed_of_the_tip_is_that_of_the_painted_stroke():
     ids=["light shaft", "dark shaft"],
 )
 def test_axis_is_that_of_the_painted_cue(cue):
-    """Measured: 0.08 and 0.37 px at the ball, where it is foretold, and 0.02 and 0.11 px far behind it."""
+    """Measured: 0.08 and 0.37 px at the ball, where it is predicted, and 0.02 and 0.11 px far behind it."""
     sight = sight_cue(stroke(FOOT_RAIL, cue), strike_s=STRIKE_S, noise=1.5)
     assert isinstance(sight, CueSight)
     away = errors_px(sight, FOOT_RAIL, cue)
