@@ -425,14 +425,8 @@ def still_luma(path: Path, *, count: int = STILL_FRAMES) -> Floats:
         If the file cannot be read.
     """
     if path.suffix.lower() in IMAGE_SUFFIXES:
-        image = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if path.exists() else None
-        if image is None:
-            raise ClipError(f"{path}: not an image that can be read")
-        return np.asarray(image, dtype=np.float64)
-    mean = _mean_luma(islice(read_frames(path), count))
-    if mean is None:
-        raise ClipError(f"{path}: holds no frames")
-    return mean
+        return _image(path, cv2.IMREAD_GRAYSCALE).astype(np.float64)
+    return _first_mean(path, (frame.luma for frame in read_frames(path)), count)
 
 
 def still_colours(path: Path, *, count: int = STILL_FRAMES) -> Colour:
@@ -456,18 +450,8 @@ def still_colours(path: Path, *, count: int = STILL_FRAMES) -> Colour:
         If the file cannot be read.
     """
     if path.suffix.lower() in IMAGE_SUFFIXES:
-        image = cv2.imread(str(path), cv2.IMREAD_COLOR) if path.exists() else None
-        if image is None:
-            raise ClipError(f"{path}: not an image that can be read")
-        return np.asarray(image, dtype=np.uint8)
-    total: npt.NDArray[np.uint32] | None = None
-    used = 0
-    for _, colours in islice(read_colours(path), count):
-        total = colours.astype(np.uint32) if total is None else total + colours
-        used += 1
-    if total is None:
-        raise ClipError(f"{path}: holds no frames")
-    return np.asarray(total // used, dtype=np.uint8)
+        return _image(path, cv2.IMREAD_COLOR)
+    return _first_mean(path, (colours for _, colours in read_colours(path)), count).astype(np.uint8)
 
 
 def still_luma_between(
@@ -495,13 +479,29 @@ def still_luma_between(
         If the file cannot be read, or is damaged before the span's end.
     """
     frames = takewhile(lambda one: one.time_s <= until_s, _frames(path, capture_fps, from_s))
-    return _mean_luma(one for one in frames if one.time_s >= from_s)
+    return _mean(one.luma for one in frames if one.time_s >= from_s)
 
 
-def _mean_luma(frames: Iterable[Frame]) -> Floats | None:
+def _image(path: Path, how: int) -> npt.NDArray[np.uint8]:
+    """Read an image file; for `how` see `cv2.imread`."""
+    image = cv2.imread(str(path), how) if path.exists() else None
+    if image is None:
+        raise ClipError(f"{path}: not an image that can be read")
+    return np.asarray(image, dtype=np.uint8)
+
+
+def _first_mean(path: Path, pictures: Iterable[npt.NDArray[np.uint8]], count: int) -> Floats:
+    """Average the first pictures of a recording."""
+    mean = _mean(islice(pictures, count))
+    if mean is None:
+        raise ClipError(f"{path}: holds no frames")
+    return mean
+
+
+def _mean(pictures: Iterable[npt.NDArray[np.uint8]]) -> Floats | None:
     total: Floats | None = None
     used = 0
-    for frame in frames:
-        total = frame.luma.astype(np.float64) if total is None else total + frame.luma
+    for picture in pictures:
+        total = picture.astype(np.float64) if total is None else total + picture
         used += 1
     return None if total is None else np.asarray(total / used, dtype=np.float64)

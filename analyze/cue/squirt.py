@@ -18,12 +18,12 @@ NO_CONTROLS = "no control shots of this shooter: counted from the lane itself, a
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlZero:
-    """Launch direction of a shooter's centre-ball shots.
+    """Direction in which a shooter's centre-ball shots leave, from the lane or from the cue's own line.
 
     Attributes
     ----------
     zero_rad : float
-        Mean launch direction, from the lane, positive to the right.
+        Mean direction, positive to the right.
     sd_rad : float
         Its standard uncertainty, without what test and control shots share.
     shots : int
@@ -74,12 +74,34 @@ def control_zero(controls: Sequence[Shot]) -> ControlZero | None:
     their location errors allow. One shot shows no scatter: then `AIM_SD_RAD` stands in.
     """
     launches = [(shot.launch_rad, own_launch_sd_rad(shot)) for shot in controls if shot.launch_rad is not None]
-    if not launches:
+    return mean_direction(launches, single_sd_rad=AIM_SD_RAD)
+
+
+def mean_direction(seen: Sequence[tuple[float, float]], *, single_sd_rad: float) -> ControlZero | None:
+    """Average directions of control shots.
+
+    Parameters
+    ----------
+    seen : sequence of (float, float)
+        Direction and its own standard uncertainty, in rad, of each shot.
+    single_sd_rad : float
+        How far directions scatter from shot to shot where there is but one.
+
+    Returns
+    -------
+    ControlZero or None
+        None of no shot.
+
+    Notes
+    -----
+    Type A evaluation, GUM 4.2.3, not below what the shots' own uncertainties allow.
+    """
+    if not seen:
         return None
-    values = np.array([value for value, _ in launches])
-    own2 = float(np.mean([sd**2 for _, sd in launches]))
+    values = np.array([value for value, _ in seen])
+    own2 = float(np.mean([sd**2 for _, sd in seen]))
     n = len(values)
-    scatter2 = float(np.var(values, ddof=1)) if n > 1 else AIM_SD_RAD**2 + own2
+    scatter2 = float(np.var(values, ddof=1)) if n > 1 else single_sd_rad**2 + own2
     return ControlZero(zero_rad=float(values.mean()), sd_rad=math.sqrt(max(scatter2, own2) / n), shots=n)
 
 

@@ -4,10 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from analyze.cue.end_mass import contact_offset_m
-from analyze.cue.squirt import ControlZero, Squirt, own_launch_sd_rad
+from analyze.cue.squirt import ControlZero, Squirt, mean_direction, own_launch_sd_rad
 from analyze.fit.cue_place import CuePlace
 from analyze.fit.shot import Shot
 
@@ -109,13 +107,7 @@ def cue_zero(controls: Sequence[Shot]) -> ControlZero | None:
     their own errors allow.
     """
     seen = [one for one in (_off_cue(shot) for shot in controls) if one is not None]
-    if not seen:
-        return None
-    values = np.array([value for value, _ in seen])
-    own2 = float(np.mean([sd**2 for _, sd in seen]))
-    n = len(values)
-    scatter2 = float(np.var(values, ddof=1)) if n > 1 else CONTROL_SQUIRT_SD_RAD**2 + own2
-    return ControlZero(zero_rad=float(values.mean()), sd_rad=math.sqrt(max(scatter2, own2) / n), shots=n)
+    return mean_direction(seen, single_sd_rad=CONTROL_SQUIRT_SD_RAD)
 
 
 def squirt_cue_of(shot: Shot, zero: ControlZero | None) -> Squirt | None:
