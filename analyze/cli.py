@@ -481,19 +481,19 @@ def draw(
     A clip that plays everywhere (H.264) and a still picture for each shot, and a contact sheet of all stills,
     doubtful ones first. The way to see for yourself whether the right thing was measured, and to show it.
     """
-    from analyze.measure.camera_of_shot import shot_measured_with
     from analyze.report.contact_sheet import write_contact_sheet, write_side_by_side
-    from analyze.report.draw import DrawJob, DrawWish, draw_shot
+    from analyze.report.draw import DrawWish, draw_jobs, draw_shot
     from analyze.session.calibration import measured_with
     from analyze.session.folder import open_session
-    from analyze.session.shots import label_of, session_shots
+    from analyze.session.shots import session_shots
 
     session = open_session(folder)
     measured_with(session)  # says so first if the marks are not those of the measurement
     wish = DrawWish(slower=slower, sound=sound)
+    every = session_shots(session)
     wanted = [
         one
-        for one in session_shots(session)
+        for one in every
         if one.shot.reading_m is not None
         and session.clip_path(one.clip).exists()
         and (not only or one.clip in only)
@@ -502,10 +502,7 @@ def draw(
         raise SessionError(f"{folder}: no measured shot of {', '.join(only or ['this session'])} to draw")
     if beside and len(wanted) != 2:
         raise SessionError(f"--beside takes two shots, but {len(wanted)} are chosen; choose them with --clip")
-    jobs = [
-        DrawJob(stored=one, label=label_of(session, one), calibration=shot_measured_with(session, one))
-        for one in wanted
-    ]
+    jobs = draw_jobs(session, wanted, every)
     for job in jobs:
         drawn = draw_shot(session, job, wish)
         print(f"{drawn.picture}  {drawn.clip.name}")

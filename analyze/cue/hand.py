@@ -119,8 +119,8 @@ def habits(shots: pd.DataFrame, *, distance_mm: float) -> tuple[Habit, ...]:
     # conditions have offsets of their own, and what they do to a habit is no scatter of the hand
     per_mm_deg = _squirt_per_mm(shots)
     columns = {
-        "aim_deg": (shots["cue_deg"], shots["cue_sd_deg"]),
-        "contact_mm": (shots["tip_side_mm"] - shots["tip_offset_mm"], shots["tip_side_sd_mm"]),
+        "aim_deg": (shots["cue_deg"], shots["cue_own_sd_deg"]),
+        "contact_mm": (shots["tip_side_mm"] - shots["tip_offset_mm"], shots["tip_side_own_sd_mm"]),
         "slope_deg": (shots["cue_slope_deg"], shots["cue_slope_sd_deg"]),
         "speed_m_s": (shots["cue_speed_m_s"], shots["cue_speed_sd_m_s"]),
     }

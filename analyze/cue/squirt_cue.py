@@ -4,17 +4,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analyze.cue.end_mass import contact_offset_m
 from analyze.cue.squirt import ControlZero, Squirt, mean_direction, own_launch_sd_rad
+from analyze.cue.tip_dome import Tip
 from analyze.fit.cue_place import CuePlace
 from analyze.fit.shot import Shot
 
 # How far the squirt of centre-ball shots scatters because the tip strikes a millimetre beside the centre, one
 # standard deviation: common practice, no source. Used only where a single control shot cannot show its own scatter.
 CONTROL_SQUIRT_SD_RAD = math.radians(0.15)
-# Tips that nobody measured have domes of 6 to 15 mm; a stated radius is good to a tenth (common practice, no
-# source).
-TIP_RADIUS_SD_M, TIP_RADIUS_STATED_SHARE = 0.003, 0.1
 FROM_CUE_ITSELF = (
     "no control shots with the cue seen: counted from the cue's line itself, errors of the camera included"
 )
@@ -28,33 +25,17 @@ class Contact:
     ----------
     side_m, side_sd_m : float or None
         To the right of the plane through the ball's centre along the cue; None where it was not seen.
+    side_own_sd_m : float or None
+        The part of that uncertainty that other shots of the same shooter and tip do not share.
     up_m, up_sd_m : float or None
         Above the ball's centre.
     """
 
     side_m: float | None
     side_sd_m: float | None
+    side_own_sd_m: float | None
     up_m: float | None
     up_sd_m: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tip:
-    """The dome of a tip.
-
-    Attributes
-    ----------
-    radius_m, radius_sd_m : float
-        Its radius, and how well that is known.
-    """
-
-    radius_m: float
-    radius_sd_m: float
-
-
-def tip_of(radius_m: float, *, stated: bool) -> Tip:
-    """Make the tip of a session; a radius that nobody stated is known less well."""
-    return Tip(radius_m=radius_m, radius_sd_m=TIP_RADIUS_STATED_SHARE * radius_m if stated else TIP_RADIUS_SD_M)
 
 
 def contact_of(cue: CuePlace, *, tip: Tip, ball_radius_m: float) -> Contact:
@@ -74,17 +55,16 @@ def contact_of(cue: CuePlace, *, tip: Tip, ball_radius_m: float) -> Contact:
     Contact
         With the uncertainty of the dome's radius in it.
     """
+    share, share_sd = tip.share(ball_radius_m), tip.share_sd(ball_radius_m)
 
     def touched(name: str) -> tuple[float | None, float | None]:
         if not cue.is_seen(name):
             return None, None
-        share = contact_offset_m(1.0, tip_radius_m=tip.radius_m, ball_radius_m=ball_radius_m)
-        at_m = cue.value(name) * share
-        by_radius_m = at_m / (ball_radius_m + tip.radius_m) * tip.radius_sd_m
-        return at_m, math.hypot(cue.sd(name) * share, by_radius_m)
+        return cue.value(name) * share, math.hypot(cue.sd(name) * share, cue.value(name) * share_sd)
 
     (side_m, side_sd_m), (up_m, up_sd_m) = touched("side_m"), touched("up_m")
-    return Contact(side_m=side_m, side_sd_m=side_sd_m, up_m=up_m, up_sd_m=up_sd_m)
+    own_m = None if side_m is None else cue.own_sd("side_m") * share
+    return Contact(side_m=side_m, side_sd_m=side_sd_m, side_own_sd_m=own_m, up_m=up_m, up_sd_m=up_sd_m)
 
 
 def cue_zero(controls: Sequence[Shot]) -> ControlZero | None:

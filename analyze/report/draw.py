@@ -1,16 +1,17 @@
 """Clips to publish, with lane, cue, path, launch line, swerve and reading drawn in, one picture of each shot."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from analyze.cue.squirt_cue import Tip
+from analyze.cue.tip_dome import Tip
 from analyze.defaults import SLOWDOWN
 from analyze.fit.cue_place import CuePlace
 from analyze.fit.shot import Shot
+from analyze.measure.camera_of_shot import shot_measured_with
 from analyze.report.draw_cue import COVERAGE, LEGEND, cue_words, draw_cue
 from analyze.report.pens import (
     LANE,
@@ -28,7 +29,8 @@ from analyze.report.pens import (
 )
 from analyze.report.words import angle, length, spread
 from analyze.session.folder import Label, Session
-from analyze.session.shots_frame import session_tip
+from analyze.session.shots import label_of
+from analyze.session.shots_frame import session_tips
 from analyze.session.store import StoredShot
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
@@ -93,11 +95,34 @@ class DrawJob:
         Whose it is.
     calibration : Calibration
         The one that it was measured with.
+    tip : Tip
+        Of the cue.
     """
 
     stored: StoredShot
     label: Label
     calibration: Calibration
+    tip: Tip
+
+
+def draw_jobs(session: Session, wanted: Sequence[StoredShot], every: Sequence[StoredShot]) -> list[DrawJob]:
+    """Say how the shots of a session are drawn.
+
+    Parameters
+    ----------
+    session : Session
+        The session.
+    wanted : sequence of StoredShot
+        To be drawn.
+    every : sequence of StoredShot
+        All its shots: they tell of the tips together.
+    """
+    tips = session_tips(session, every)
+    labels = [label_of(session, one) for one in wanted]
+    return [
+        DrawJob(stored=one, label=label, calibration=shot_measured_with(session, one), tip=tips[label.condition])
+        for one, label in zip(wanted, labels, strict=True)
+    ]
 
 
 def draw_shot(session: Session, job: DrawJob, wish: DrawWish) -> DrawnShot:
@@ -147,7 +172,7 @@ def draw_shot(session: Session, job: DrawJob, wish: DrawWish) -> DrawnShot:
     write_clip(drawn.clip, played(), rate=rate / wish.slower, sound=sound)
     if still is not None:
         # What is reached at the contact is drawn into the picture of it, whichever frame came last before.
-        draw_over(still, job.calibration, shot, contact_s, session_tip(session))
+        draw_over(still, job.calibration, shot, contact_s, job.tip)
         cv2.imwrite(str(drawn.picture), still)
     return drawn
 
@@ -187,15 +212,14 @@ def drawn_frames(session: Session, job: DrawJob) -> Iterator[tuple[float, Image]
     shot = job.stored.shot
     first_s, last_s = shot.path_times_s[0] - BEFORE_S, shot.path_times_s[-1] + AFTER_S
     words: Panel | None = None
-    tip = session_tip(session)
     capture_fps = session.config.camera.capture_fps
     for time_s, colours in read_colours(shot.clip, from_s=first_s, capture_fps=capture_fps):
         if time_s > last_s:
             break
         image = np.ascontiguousarray(colours)
-        draw_over(image, job.calibration, shot, time_s, tip)
+        draw_over(image, job.calibration, shot, time_s, job.tip)
         if words is None:
-            words = shot_panel(job, session.config.session.units, image.shape[0], tip)
+            words = shot_panel(job, session.config.session.units, image.shape[0])
         margin = image.shape[0] // 60
         words.lay(image, (margin, margin))
         yield time_s, image
@@ -247,7 +271,7 @@ def draw_over(image: Image, calibration: Calibration, shot: Shot, until_s: float
     draw_dot(image, reading_px[0], READING, radius=5.0)
 
 
-def shot_panel(job: DrawJob, units: str, height_px: int, tip: Tip) -> Panel:
+def shot_panel(job: DrawJob, units: str, height_px: int) -> Panel:
     """Write whose shot it is and what was measured, in the session's units, and the legend."""
     stored, label = job.stored, job.label
     shot = stored.shot
@@ -263,7 +287,7 @@ def shot_panel(job: DrawJob, units: str, height_px: int, tip: Tip) -> Panel:
     if shot.swerve_offset_m is not None:
         seen = "" if shot.swerve_seen else " (not resolved)"
         lines.append(f"swerve {length(mm_from_m(shot.swerve_offset_m), units)}{seen}")
-    if cue := cue_words(shot, tip, job.calibration.ball.radius_m):
+    if cue := cue_words(shot, job.tip, job.calibration.ball.radius_m):
         lines.append(cue)
     if shot.reason is not None:
         lines.append(f"{shot.status}: {shot.reason.slug}")

@@ -4,7 +4,8 @@ import math
 
 import numpy as np
 
-from analyze.cue.squirt_cue import Tip, contact_of
+from analyze.cue.squirt_cue import contact_of
+from analyze.cue.tip_dome import Tip
 from analyze.fit.cue_place import CuePlace, axis_of
 from analyze.fit.shot import Shot
 from analyze.report.pens import CUE, Image, draw_dot, draw_line

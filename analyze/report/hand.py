@@ -31,7 +31,7 @@ def hand_sections(evidence: Evidence, findings: Findings) -> tuple[Section, ...]
     )
     remarks = (
         f"Squirt at equal contact: {METHOD}. The radius of the tip's dome (lane.tip_radius_mm) moves all contacts "
-        "of a session together; it is not in these scatters.",
+        "of a condition together; it is not in these scatters.",
     )
     grids: list[Block] = [Paragraph(text=text)]
     grids += [_habit_grid(done)] if done else []

@@ -11,10 +11,11 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
+from analyze.cue.tip_dome import USUAL_RADIUS_M
 from calibrate.errors import SessionError
 from calibrate.scale import RailScale
 from calibrate.table import TABLES, Ball, Lane, Table, custom_table
-from calibrate.units import M_PER_INCH, M_PER_MM, m_from_mm
+from calibrate.units import M_PER_INCH, M_PER_MM, m_from_mm, mm_from_m
 from tracker.readout import ASSUMED_READOUT, Readout
 
 CONFIG_NAME = "session.toml"
@@ -95,8 +96,7 @@ class LaneSection(_Section):
     tip_offset_of: Literal["contact", "axis"] = "contact"
     # About what a hand sets the tip to by a mark on the ball: common practice, no source.
     tip_offset_sd_mm: Annotated[float, _within(0, 10, "mm")] = 1.0
-    # Tips are shaped like the edge of a coin of 18 to 21 mm: 9 to 10.6 mm (common practice, no source).
-    tip_radius_mm: Annotated[float, _within(3, 60, "mm")] = 10.0
+    tip_radius_mm: Annotated[float, _within(3, 60, "mm")] = mm_from_m(USUAL_RADIUS_M)
 
 
 class ScaleSection(_Section):

@@ -5,7 +5,8 @@ from collections.abc import Callable, Sequence
 import pandas as pd
 
 from analyze.cue.squirt import ControlZero, Squirt, control_zero, squirt_of
-from analyze.cue.squirt_cue import Tip, contact_of, cue_zero, squirt_cue_of, tip_of
+from analyze.cue.squirt_cue import contact_of, cue_zero, own_squirt_cue_sd_rad, squirt_cue_of
+from analyze.cue.tip_dome import SeenAxis, Tip, tell_dome, tip_of
 from analyze.fit.cue_place import CuePlace
 from analyze.fit.shot import Shot
 from analyze.session.folder import Label, Session
@@ -39,16 +40,19 @@ SHOT_COLUMNS: dict[str, int | None] = {
     "squirt_sd_deg": 4,
     "cue_deg": 4,
     "cue_sd_deg": 4,
+    "cue_own_sd_deg": 4,
     "cue_slope_deg": 3,
     "cue_slope_sd_deg": 3,
     "tip_side_mm": 3,
     "tip_side_sd_mm": 3,
+    "tip_side_own_sd_mm": 3,
     "tip_up_mm": 3,
     "tip_up_sd_mm": 3,
     "cue_speed_m_s": 3,
     "cue_speed_sd_m_s": 3,
     "squirt_cue_deg": 4,
     "squirt_cue_sd_deg": 4,
+    "squirt_cue_own_sd_deg": 4,
     "cue_frames": 0,
     "cue_reason": None,
     "squirt_offset_mm": 3,
@@ -84,23 +88,61 @@ def shots_frame(session: Session, stored: Sequence[StoredShot]) -> pd.DataFrame:
     """
     labels = [label_of(session, one) for one in stored]
     zeros, cue_zeros = control_zeros(stored, labels), _zeros(stored, labels, cue_zero)
-    tip = session_tip(session)
+    tips = session_tips(session, stored)
     rows = [
         {
             **_row(one, label),
             **_squirt("squirt", squirt_of(one.shot, zeros.get(label.shooter))),
-            **_cue(one.shot, tip, session.ball.radius_m),
+            **_cue(one.shot, tips[label.condition], session.ball.radius_m),
             **_squirt("squirt_cue", squirt_cue_of(one.shot, cue_zeros.get(label.shooter))),
+            "squirt_cue_own_sd_deg": _deg(own_squirt_cue_sd_rad(one.shot)),
         }
         for one, label in zip(stored, labels, strict=True)
     ]
     return pd.DataFrame(rows, columns=list(SHOT_COLUMNS))
 
 
-def session_tip(session: Session) -> Tip:
-    """Return the dome of the tips of a session, as stated or as usual."""
+def session_tips(session: Session, stored: Sequence[StoredShot]) -> dict[str, Tip]:
+    """Return the dome of the tip of every condition that has shots, by its name.
+
+    Parameters
+    ----------
+    session : Session
+        States the radius, or not: then it is as usual, and where offsets are those of the contact, as axes and
+        offsets tell it together.
+    stored : sequence of StoredShot
+        All shots of the session, whichever are wanted.
+    """
     lane = session.config.lane
-    return tip_of(m_from_mm(lane.tip_radius_mm), stated="tip_radius_mm" in lane.model_fields_set)
+    stated = "tip_radius_mm" in lane.model_fields_set
+    usual = tip_of(m_from_mm(lane.tip_radius_mm), stated=stated)
+    labels = [label_of(session, one) for one in stored]
+    tips = dict.fromkeys((label.condition for label in labels), usual)
+    if stated or lane.tip_offset_of != "contact":
+        return tips
+    tests: dict[str, list[SeenAxis]] = {}
+    controls: dict[str, list[float]] = {}
+    for one, label in zip(stored, labels, strict=True):
+        cue = one.shot.cue
+        if not one.kept or not isinstance(cue, CuePlace) or not cue.is_seen("side_m"):
+            continue
+        axis_m = cue.value("side_m")
+        if label.control:
+            controls.setdefault(label.shooter, []).append(axis_m)
+        elif label.tip_offset_m is not None:
+            seen = SeenAxis(shooter=label.shooter, axis_m=axis_m, stated_m=label.tip_offset_m)
+            tests.setdefault(label.condition, []).append(seen)
+    told = {
+        condition: tell_dome(
+            usual,
+            shots,
+            controls,
+            ball_radius_m=session.ball.radius_m,
+            offset_sd_m=m_from_mm(lane.tip_offset_sd_mm),
+        )
+        for condition, shots in tests.items()
+    }
+    return {**tips, **told}
 
 
 def control_zeros(stored: Sequence[StoredShot], labels: Sequence[Label]) -> dict[str, ControlZero]:
@@ -162,6 +204,8 @@ def _cue(shot: Shot, tip: Tip, ball_radius_m: float) -> dict[str, object]:
         **{f"{name}_sd_deg": _deg(cue.sd(q) if cue.is_seen(q) else None) for name, q in angles.items()},
         "tip_side_mm": _mm(contact.side_m),
         "tip_side_sd_mm": _mm(contact.side_sd_m),
+        "tip_side_own_sd_mm": _mm(contact.side_own_sd_m),
+        "cue_own_sd_deg": _deg(cue.own_sd("cue_rad") if cue.is_seen("cue_rad") else None),
         "tip_up_mm": _mm(contact.up_m),
         "tip_up_sd_mm": _mm(contact.up_sd_m),
         "cue_speed_m_s": _plain(cue.speed_m_s),

@@ -28,7 +28,7 @@ tip_offset_of = "contact"   # what tip_offset_mm says: "contact", where the tip 
                             #   the middle of the cue points: a domed tip touches the ball nearer its centre
 # tip_offset_sd_mm = 1      # how far the tip may be from where it was set (one standard deviation): in the
                             #   intervals of squirt, end mass, pivot lengths and deflection
-# tip_radius_mm = 10        # radius of the tip's dome, if you measured it: for "axis", and where the cue is seen
+# tip_radius_mm = 8         # radius of the tip's dome, if you measured it: for "axis", and where the cue is seen
 
 [scale]
 unit = "inch"               # of the numbers printed on the rail scale: "inch", "cm" or "mm"

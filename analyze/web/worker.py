@@ -14,12 +14,11 @@ from threading import Thread
 from typing import Any
 
 from analyze.measure.batch import Progress, measure_session
-from analyze.measure.camera_of_shot import shot_measured_with
-from analyze.report.draw import DrawJob, DrawWish, draw_shot
+from analyze.report.draw import DrawWish, draw_jobs, draw_shot
 from analyze.report.tables import write_shots
 from analyze.session.calibration import measured_with
 from analyze.session.folder import Session, open_session
-from analyze.session.shots import label_of, session_shots
+from analyze.session.shots import session_shots
 from analyze.session.shots_frame import shots_frame
 from calibrate.errors import RailreadError
 
@@ -46,12 +45,12 @@ def measure(session: Session, *, again: bool) -> None:
 def draw(session: Session) -> None:
     """Draw path and reading into the clips of all measured shots that count."""
     measured_with(session)
-    wanted = [one for one in session_shots(session) if one.shot.reading_m is not None and one.kept]
+    every = session_shots(session)
+    wanted = [one for one in every if one.shot.reading_m is not None and one.kept]
     tell(done=0, total=len(wanted), clip="")
-    for done, one in enumerate(wanted, start=1):
-        job = DrawJob(stored=one, label=label_of(session, one), calibration=shot_measured_with(session, one))
+    for done, job in enumerate(draw_jobs(session, wanted, every), start=1):
         draw_shot(session, job, DrawWish())
-        tell(done=done, total=len(wanted), clip=one.clip)
+        tell(done=done, total=len(wanted), clip=job.stored.clip)
     tell(notes=[], drawn=len(wanted))
 
 

@@ -10,7 +10,7 @@ import pytest
 from session_samples import made_up_session, made_up_shot, record_of
 from test_cue_place import CENTRE_M, FOOT_RAIL, calibrated, seen
 
-from analyze.cue.squirt_cue import Tip
+from analyze.cue.tip_dome import Tip
 from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.report.contact_sheet import write_contact_sheet, write_side_by_side
 from analyze.report.draw import DrawJob, DrawWish, draw_over, draw_shot, shot_panel
@@ -144,7 +144,7 @@ def test_the_legend_names_the_cue_where_it_was_seen(tmp_path, monkeypatch, cue):
     )
     stored = stored_clip(made_up_session(tmp_path), frames=2)
     shown = replace(stored, shot=with_cue(stored.shot)) if cue else stored
-    shot_panel(job_of(shown), "mm", 360, TIP)
+    shot_panel(job_of(shown), "mm", 360)
     assert any(word.startswith("axis of the cue") for word in words) is cue
 
 
@@ -172,7 +172,7 @@ def test_the_words_are_in_the_tester_s_unit(tmp_path, monkeypatch, units, said):
     session = made_up_session(tmp_path)
     stored = stored_clip(session, frames=2)
     shot = made_up_shot(stored.shot.clip, launch_rad=0.0, swerve_m=0.0619125)
-    shot_panel(job_of(replace(stored, shot=shot)), units, 360, TIP)
+    shot_panel(job_of(replace(stored, shot=shot)), units, 360)
     assert lines[0] == "A · S1 · A/S1/1.mp4, shot 1"
     assert lines[1].replace("\u202f", " ").replace("\xa0", " ").startswith(said)
 
@@ -200,7 +200,7 @@ def stored_clip(session, *, frames: int, number: int = 1) -> StoredShot:
 
 
 def job_of(stored: StoredShot) -> DrawJob:
-    return DrawJob(stored=stored, label=Label(condition="A", shooter="S1"), calibration=a_calibration())
+    return DrawJob(stored=stored, label=Label(condition="A", shooter="S1"), calibration=a_calibration(), tip=TIP)
 
 
 def test_a_picture_and_a_slower_clip_that_plays_everywhere_are_written(tmp_path):
