@@ -80,8 +80,10 @@ def put(session: Session, clip: str, what: str) -> None:
     path.write_text(what and f"{what} {clip}")  # recordings differ in content
 
 
-def run(session: Session, *, again: bool = False, workers: int = 1) -> batch.BatchOutcome:
-    return measure_session(session, again=again, measure=measured, workers=workers)
+def run(session: Session, *, again: bool = False, **others) -> batch.BatchOutcome:
+    """Measure by a thread: what is looked at here is the same, and no process needs starting."""
+    with ThreadPoolExecutor(1) as thread:
+        return measure_session(session, again=again, measure=measured, executor=thread, **others)
 
 
 def test_a_clip_that_fails_becomes_a_row_and_the_others_are_measured(session):
@@ -92,7 +94,7 @@ def test_a_clip_that_fails_becomes_a_row_and_the_others_are_measured(session):
         ("4.mp4", "two"),
     ):
         put(session, clip, what)
-    outcome = run(session, workers=2)
+    outcome = run(session)
     found = [(one.clip, one.shot.shot, str(one.shot.status), one.shot.reason) for one in outcome.shots]
     assert [(clip, shot, status, reason and reason.slug) for clip, shot, status, reason in found] == [
         ("4.mp4", 1, "measured", None),
@@ -113,7 +115,7 @@ def test_a_clip_that_fails_becomes_a_row_and_the_others_are_measured(session):
 def test_a_crash_of_the_decoder_takes_only_its_own_clip(session):
     for clip, what in (("1.mp4", "crash"), ("2.mp4", "one"), ("3.mp4", "one"), ("4.mp4", "one")):
         put(session, clip, what)
-    outcome = run(session, workers=2)
+    outcome = measure_session(session, measure=measured, workers=2)
     slugs = [one.shot.reason.slug if one.shot.reason else "" for one in outcome.shots]
     assert slugs == ["measuring-broke-off", "", "", ""]
 
@@ -181,7 +183,7 @@ def test_a_clip_that_was_taken_away_no_longer_counts_unless_it_shall(session):
         "2 recordings (the first: A/S1/2.mp4) are no longer in clips/: what was measured of it is left out. "
         f"`railread measure {session.folder} --keep-gone` counts it all the same.",
     )
-    kept = measure_session(session, measure=measured, workers=1, keep_gone=True)
+    kept = run(session, keep_gone=True)
     assert [one.clip for one in kept.shots] == ["A/S1/1.mp4", "A/S1/2.mp4", "A/S1/2.mp4", "A/S1/3.mp4"]
     assert [one.clip for one in run(session).shots] == [one.clip for one in kept.shots]
     assert session_shots(session)[1].kept
@@ -358,7 +360,7 @@ def test_progress_is_told_from_first_to_last(session):
     for clip in ("1.mp4", "2.mp4"):
         put(session, clip, "one")
     heard: list[Progress] = []
-    measure_session(session, measure=measured, workers=1, progress=heard.append)
+    run(session, progress=heard.append)
     assert [(one.done, one.total) for one in heard] == [(0, 2), (1, 2), (2, 2)]
     assert {one.clip for one in heard} == {"", "1.mp4", "2.mp4"}
 
