@@ -28,6 +28,7 @@ from analyze.fit.problem import (
     READOUT,
     build_problem,
     inverse,
+    upright_axes,
     weighed,
 )
 from calibrate.arrays import Floats
@@ -122,8 +123,9 @@ class Joint:
         As before any shot.
     priors : MotionPriors
         As before any shot.
-    ball_bias_px : float
-        Location error that changes slowly along the lane and is the same in all shots, at each of its terms.
+    ball_bias_px : tuple of float
+        Location error that changes slowly along the lane and is the same in all shots, at each of its terms:
+        sideways and upright.
     evidence : dict
         For each pair of between-shot standard deviations (of sliding and of rolling friction), what each shot says.
     """
@@ -131,7 +133,7 @@ class Joint:
     calibration: Calibration
     readout: Readout
     priors: MotionPriors
-    ball_bias_px: float
+    ball_bias_px: tuple[float, float]
     evidence: dict[tuple[float, float], tuple[ShotEvidence, ...]]
 
     @property
@@ -151,7 +153,7 @@ class Joint:
         precision = np.zeros((N_SHARED, N_SHARED))
         precision[:N_CALIBRATION, :N_CALIBRATION] = inverse(self.calibration.cov)
         precision[_LINKS, _LINKS] = 1 / np.square(sds)
-        precision[_BIAS, _BIAS] = 1 / self.ball_bias_px**2
+        precision[_BIAS, _BIAS] = 1 / np.square(np.tile(self.ball_bias_px, len(_BIAS) // 2))
         return precision
 
     @cached_property
@@ -349,19 +351,20 @@ def _linear(path: BallPath, fit: PathFit, calibration: Calibration, readout: Rea
     _, _, points = problem.predict(fit.theta)
     by_camera = calibration.camera.project_parameter_jacobian(points)
     n = len(points)
+    axes = upright_axes(calibration.camera, points[0])
     by_shared = np.zeros((n, 2, N_SHARED))
     by_shared[..., :N_CAMERA] = by_camera
     along = 2 * points[:, 1] / calibration.table.length_m - 1
     for k, legendre in enumerate((np.ones(n), along, 1.5 * along**2 - 0.5)):
-        by_shared[:, 0, _BIAS[2 * k]] = by_shared[:, 1, _BIAS[2 * k + 1]] = legendre
-    own = np.concatenate([slope, problem.whiten], axis=-1).reshape(-1, _N_OWN)
+        by_shared[:, :, _BIAS[2 * k : 2 * k + 2]] = legendre[:, None, None] * axes
+    own = np.concatenate([slope, problem.whiten @ axes], axis=-1).reshape(-1, _N_OWN)
     shared = (problem.whiten @ by_shared).reshape(-1, N_SHARED)
     weighing, noise2 = problem.noise.weighing(fit.weights), fit.noise_scale**2
     linked = np.array(_LINKED)
     prior = problem.prior_precision.copy()
     prior[linked] = 0.0
     gap = problem.prior_mean - fit.theta
-    own_precision = np.concatenate([prior, np.full(2, 1 / fit.error_priors.ball_bias_px**2)])
+    own_precision = np.concatenate([prior, 1 / np.square(fit.error_priors.ball_bias_px)])
     return _Linear(
         right=white.ravel(),
         own=own,

@@ -24,6 +24,7 @@ from analyze.fit.problem import (
     motion_parameters,
     robust_scale,
     sighting_weights,
+    upright_axes,
     weighed,
 )
 from analyze.fit.reasons import NO_FIT, RAIL_NOT_REACHED, TOO_FEW_SIGHTINGS
@@ -334,7 +335,8 @@ def _posterior(
     nuisance_slope = -cov @ slope.reshape(-1, N_FIT).T @ weighed(weighing, moved) / noise2
     nuisance_cov = np.zeros((len(NUISANCE_PARAMETERS),) * 2)
     nuisance_cov[:-2, :-2] = problem.calibration.cov
-    nuisance_cov[-2:, -2:] = given.errors.ball_bias_px**2 * np.eye(2)
+    axes = upright_axes(problem.calibration.camera, points[0])
+    nuisance_cov[-2:, -2:] = axes * np.square(given.errors.ball_bias_px) @ axes.T
 
     image, _, _ = problem.predict(theta)
     if not (np.isfinite(image).all() and np.isfinite(theta).all()):

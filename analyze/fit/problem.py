@@ -11,6 +11,7 @@ from analyze.fit.priors import MotionPriors
 from analyze.fit.sighting_noise import SightingNoise, Weighing, sighting_noise
 from calibrate.arrays import Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration
+from calibrate.camera import Camera
 from tracker.path import BallPath
 from tracker.readout import Readout, readout_share
 
@@ -161,6 +162,26 @@ def build_problem(path: BallPath, calibration: Calibration, readout: Readout, pr
         prior_precision=1 / sd**2,
         use=use,
     )
+
+
+def upright_axes(camera: Camera, point_m: Floats) -> Floats:
+    """Give the picture's directions sideways and upright where the camera sees a point of the table.
+
+    Parameters
+    ----------
+    camera : Camera
+        The camera.
+    point_m : (3,) array
+        The point, table frame.
+
+    Returns
+    -------
+    (2, 2) array
+        Unit vectors as columns, sideways first: the upright one is the image of the table's vertical.
+    """
+    upright = camera.project_jacobian(point_m)[:, 2]
+    upright = upright / np.linalg.norm(upright)
+    return np.column_stack([[-upright[1], upright[0]], upright])
 
 
 def weighed(weighing: Weighing, columns: Floats) -> Floats:

@@ -228,7 +228,7 @@ class Setting:
     sigma_px: float = 0.2
     rest_sigma_px: float = 0.05
     readout_known: bool = True
-    bias_px: float = ErrorPriors().ball_bias_px
+    bias_px: tuple[float, float] = ErrorPriors().ball_bias_px  # u and v
     pull_sd_m_s2: float = MotionPriors().pull_sd_m_s2
     solved: bool = False
 

@@ -62,7 +62,7 @@ def test_a_shot_says_of_the_camera_what_refitting_with_moved_cameras_says(joined
             own = at + x * size
             white, _ = problem.residuals(own[:11])
             white = white - problem.whiten @ own[11:]
-            return np.concatenate([(weight * white).ravel(), (own[:11] - mean) / sd, own[11:] / 0.05])
+            return np.concatenate([(weight * white).ravel(), (own[:11] - mean) / sd, own[11:] / [0.06, 0.15]])
 
         at = np.concatenate([fit.theta, [0.0, 0.0]])
         at[links[2]] = means[2]

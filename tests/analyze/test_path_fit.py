@@ -3,13 +3,23 @@ from itertools import product
 
 import numpy as np
 import pytest
-from simulated_shots import BALL, GRAVITY_M_S2, PLACES, TABLE, Setting, contact_y_m, played_parameters, simulate
+from simulated_shots import (
+    BALL,
+    GRAVITY_M_S2,
+    PLACES,
+    TABLE,
+    Setting,
+    contact_y_m,
+    look_at,
+    played_parameters,
+    simulate,
+)
 
 from analyze.fit import slide_nodes
 from analyze.fit.motion import state
 from analyze.fit.path_fit import fit_path
 from analyze.fit.priors import ErrorPriors, MotionPriors
-from analyze.fit.problem import FIT_PARAMETERS, NUISANCE_PARAMETERS, motion_parameters
+from analyze.fit.problem import FIT_PARAMETERS, NUISANCE_PARAMETERS, motion_parameters, upright_axes
 from analyze.fit.quantities import QUANTITIES, evaluate, quantities
 from analyze.fit.reasons import NO_FIT, RAIL_NOT_REACHED, TOO_FEW_SIGHTINGS
 from calibrate.errors import NotMeasured
@@ -45,8 +55,10 @@ def fitted(shot, priors=None, errors=None):
 @pytest.mark.parametrize("place", ["behind foot rail", "behind shooter", "side"])
 def test_near_noiseless_path_gives_back_the_integrated_shot(place):
     """0.002 px of noise and the true camera: results within 4 of their own, tiny, standard deviations."""
-    shot = shot_of(place=place, sigma_px=0.002, rest_sigma_px=0.002, bias_px=0.0, readout_known=False)
-    fit = fit_path(shot.path, shot.truth, readout=ASSUMED_READOUT, errors=ErrorPriors(ball_bias_px=0.0))
+    shot = shot_of(place=place, sigma_px=0.002, rest_sigma_px=0.002, bias_px=(0.0, 0.0), readout_known=False)
+    fit = fit_path(
+        shot.path, shot.truth, readout=ASSUMED_READOUT, errors=ErrorPriors(ball_level_px=0.0, ball_upright_px=0.0)
+    )
     found = quantities(fit, replace(shot.truth, cov=np.zeros((15, 15))))
     # the calibration's share is left out: this is the motion alone
     slope = np.sqrt(np.diag(found.cov - _share_of_nuisance(fit, shot.truth)))
@@ -128,6 +140,17 @@ def test_common_location_error_moves_the_reading_as_stated():
     # bends log mu_r by 0.14 of its own uncertainty, the rest less.
     expected = -fit.nuisance_slope[:, 15:] @ [0.3, -0.2]
     np.testing.assert_array_less(np.abs(other.theta - fit.theta - expected), 0.28 * np.sqrt(np.diag(fit.cov)))
+
+
+@pytest.mark.parametrize("quarter_turns", [0, 1, 2])
+def test_the_allowance_for_the_balls_place_is_upright_as_the_table_is(quarter_turns):
+    """A picture on its side: what is sideways on the table is up and down in it, 0.06 px, and the other 0.15 px."""
+    camera = look_at((0.3, 3.7, 1.3), (0.3, 1.7, 0.0), 1500.0, roll_rad=quarter_turns * np.pi / 2)
+    axes = upright_axes(camera, np.array([0.3, 1.7, BALL.radius_m]))
+    cov = axes * np.square(ErrorPriors().ball_bias_px) @ axes.T
+    sideways, upright = np.square([0.06, 0.15])
+    wanted = [upright, sideways] if quarter_turns == 1 else [sideways, upright]
+    np.testing.assert_allclose(cov, np.diag(wanted), rtol=0, atol=1e-12)
 
 
 def test_gross_outliers_are_left_out():

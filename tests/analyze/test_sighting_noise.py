@@ -102,7 +102,7 @@ def test_results_err_as_stated_where_sightings_drift():
     ratios, as_if = [], []
     for seed in range(60):
         rng = np.random.default_rng([20240611, seed])
-        setting = Setting(place="behind shooter", frame_rate=240.0, bias_px=0.0)
+        setting = Setting(place="behind shooter", frame_rate=240.0, bias_px=(0.0, 0.0))
         shot = simulate(setting, rng)
         if shot is None:
             continue
@@ -149,7 +149,7 @@ def test_noise_stated_too_large_is_seen_in_the_scatter_as_far_as_the_sightings_t
 
 def test_few_sightings_that_happen_to_agree_are_not_believed_to_be_exact():
     """A tenth of the stated noise in nine frames: as much as four degrees of freedom against their own leave."""
-    setting = Setting(frame_rate=30.0, speed_m_s=5.5, bias_px=0.0, rest_sigma_px=0.01)
+    setting = Setting(frame_rate=30.0, speed_m_s=5.5, bias_px=(0.0, 0.0), rest_sigma_px=0.01)
     shot = simulate(setting, np.random.default_rng(20240611))
     fit = fit_path(scattered(shot, 0.1), shot.truth, readout=shot.stated_readout)
     assert 10 < fit.dof < 40
@@ -171,7 +171,9 @@ def test_drift_and_noise_are_told_apart_in_the_scatter_of_a_path(frame_rate):
     """
     found = {False: [], True: []}
     for seed in range(10):
-        shot = simulate(Setting(frame_rate=frame_rate, sigma_px=0.08, bias_px=0.0), np.random.default_rng(seed))
+        shot = simulate(
+            Setting(frame_rate=frame_rate, sigma_px=0.08, bias_px=(0.0, 0.0)), np.random.default_rng(seed)
+        )
         for drifts, scales in found.items():
             rng = np.random.default_rng([20240611, seed])
             aside = 0.1 * drift(shot.path, rng) if drifts else None
