@@ -18,6 +18,7 @@ from calibrate.units import mm_from_m
 # Chi-square gained by one more unknown, in units of what is left over then: 4 standard deviations. Eight numbers
 # are tried, so a right set-up is doubted once in 2,000 calibrations by chance.
 LEAST_GAIN = 16.0
+_STATED_DEGREES = 8.0
 # Two numbers explain the marks about equally well if one gains this share of what the other gains.
 _AS_GOOD = 0.8
 _MOST_NAMED = 3
@@ -119,7 +120,8 @@ def _score(scene: Scene, fit: Adjustment, number: _Number) -> tuple[float, float
         return 0.0, 0.0
     pulled = float(column @ left)
     gain = pulled**2 / size
-    noise = max(1.0, (fit.chi2 - gain) / max(1, fit.degrees - 1))
+    # What is stated of clicks counts as much as a handful of marks; where many fit better than that, they decide.
+    noise = (_STATED_DEGREES + fit.chi2 - gain) / (_STATED_DEGREES + max(1, fit.degrees - 1))
     return gain / noise, pulled / size
 
 

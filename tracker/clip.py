@@ -35,6 +35,7 @@ PLANAR_LUMA_10 = frozenset({"yuv420p10le", "yuv422p10le", "yuv444p10le"})
 STILL_FRAMES = 24
 # Refused before anything of that size is decoded: 8K is 33 million.
 MOST_PIXELS = 64_000_000
+_MOST_FPS = 10_000.0
 # AVCOL_RANGE_JPEG of FFmpeg.
 _FULL_RANGE = 2
 
@@ -61,6 +62,8 @@ class ClipInfo:
         Which way a rolling shutter reads the picture as shown, right and down; see `tracker.readout`.
     full_range : bool
         Whether black and white are grey levels 0 and 255; else 16 and 235, as usual in video.
+    capture_fps : float or None
+        Frames a second at which the camera recorded, where the file says so; it may play slower.
     missing_bytes : int
         How much of the file is missing at its end, by what it says itself.
     """
@@ -74,6 +77,7 @@ class ClipInfo:
     codec: str
     readout_way: tuple[int, int]
     full_range: bool
+    capture_fps: float | None = None
     missing_bytes: int = 0
 
 
@@ -167,6 +171,22 @@ def _turns_of(path: Path, container: av.container.InputContainer, stream: av.vid
     return 0
 
 
+def _capture_fps(container: av.container.InputContainer, stream: av.video.stream.VideoStream) -> float | None:
+    """Read the rate of the camera from the metadata: phones that record slow motion write a key of their system.
+
+    Such keys are free text in a `meta` box with handler `mdta` (QuickTime File Format) and end alike.
+    """
+    for key, value in {**container.metadata, **stream.metadata}.items():
+        if key.lower().endswith(("capture.fps", "capture_fps")):
+            try:
+                rate = float(value)
+            except ValueError:
+                continue
+            if 1 < rate < _MOST_FPS:
+                return rate
+    return None
+
+
 def clip_info(path: Path) -> ClipInfo:
     """Read what a file says about itself, decoding one frame only.
 
@@ -209,6 +229,7 @@ def clip_info(path: Path) -> ClipInfo:
             codec=stream.codec_context.name,
             readout_way=way_after_turns(turns),
             full_range=stream.codec_context.color_range == _FULL_RANGE or (pixels or "").startswith("yuvj"),
+            capture_fps=_capture_fps(container, stream),
             missing_bytes=missing_bytes(path),
         )
 

@@ -4,8 +4,10 @@ A clock that runs ``c`` times too slowly makes speeds c times, and decelerations
 both coefficients of friction. A stun shot that slides for x has ``mu_s = 12 v^2 / (49 g x)``: 0.2 seen at half the
 right frame rate is 0.05, at twice the rate 0.8. The prior of the path fit would hide that, so the path is fitted
 with one that leaves friction open, and the plausible factors are compared by what they make of it. Where the
-sightings do not show how the ball slows down, all factors do alike, and nothing is said. A shot that slides all the
-way and is timed four times too slowly looks like one that rolls all the way: only other shots tell.
+sightings do not show how the ball slows down, all factors do alike, and nothing is said.
+
+A shot that slides all the way and is timed four times too slowly looks like one that rolls all the way: rolling
+friction is about a sixteenth of sliding friction. No path tells the two apart, only other shots of the session do.
 """
 
 import math
@@ -13,10 +15,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyze.fit.doubts import FASTEST_M_S
 from analyze.fit.path_fit import PathFit, fit_path
 from analyze.fit.priors import MotionPriors
 from analyze.fit.problem import FIT_PARAMETERS, inverse
-from analyze.fit.reasons import WRONG_CLOCK
+from analyze.fit.reasons import CLOCK_UNSURE, WRONG_CLOCK
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
@@ -28,11 +31,14 @@ FACTORS = (1 / 8, 1 / 4, 1 / 2, 2.0, 4.0, 8.0)  # frame rates of one recording a
 # beyond 0.064 to 0.63, where the rest says nothing; 0.15 to 0.4 occurs.
 DOUBTED, REFUSED = 5.0, 7.0
 _OPEN_SD = 3.0
+_SPEED, _FORWARD_SLIP = FIT_PARAMETERS.index("log_speed"), FIT_PARAMETERS.index("forward_slip")
 _FRICTIONS = [FIT_PARAMETERS.index("log_mu_s"), FIT_PARAMETERS.index("log_mu_r")]
 # A fit with the usual priors that is as usual as this needs no second one.
 _USUAL_SDS, _USUAL_NOISE = 1.0, 1.1
 # Sightings that scatter more than that about the path with open friction show another trouble than the clock.
 _MOST_NOISE = 1.5
+# A clock that makes sliding look like rolling runs so much too slowly.
+_ROLL_FOR_SLIDE = 4.0
 _BETWEEN_SHOT_SD = 0.06  # of one shot's friction from the cloth's, as a logarithm
 _NEGLIGIBLE = 1e-4
 
@@ -113,6 +119,37 @@ def wrong_clock(seen: FrictionSeen, *, frame_period_s: float) -> tuple[float, No
         f"{factor / frame_period_s:.0f}"
     )
     return gains[factor], NotMeasured(WRONG_CLOCK, detail)
+
+
+def unsure_clock(fit: PathFit, *, frame_period_s: float) -> NotMeasured | None:
+    """Ask whether a ball that seems to have rolled from the strike on may as well have slid all the way.
+
+    Parameters
+    ----------
+    fit : PathFit
+        With the usual priors.
+    frame_period_s : float
+        As the path was timed.
+
+    Returns
+    -------
+    NotMeasured or None
+        None where the end of the slide is seen, or the ball did not roll at once.
+    """
+    speed_m_s = math.exp(fit.theta[_SPEED])
+    if not fit.nodes or speed_m_s * _ROLL_FOR_SLIDE > FASTEST_M_S:
+        return None
+    weights = np.array([node.weight for node in fit.nodes])
+    slips = np.array([node.theta[_FORWARD_SLIP] for node in fit.nodes])
+    variances = np.array([node.cov[_FORWARD_SLIP, _FORWARD_SLIP] for node in fit.nodes])
+    mean = float(weights @ slips / weights.sum())
+    if mean**2 > float(weights @ (variances + (slips - mean) ** 2) / weights.sum()):
+        return None
+    return NotMeasured(
+        CLOCK_UNSURE,
+        f"{speed_m_s:.1f} m/s as the file plays; if the camera recorded at {_ROLL_FOR_SLIDE / frame_period_s:.0f} "
+        f"frames a second, it was {_ROLL_FOR_SLIDE * speed_m_s:.1f} m/s",
+    )
 
 
 def log_evidence(seen: FrictionSeen, factor: float) -> float:

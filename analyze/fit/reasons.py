@@ -62,6 +62,11 @@ WRONG_CLOCK = Reason(
     "The clock of the recording cannot be right: friction would be of a size that no cloth has.",
     "Set capture_fps in session.toml to the rate at which the camera recorded, and measure again.",
 )
+CLOCK_UNSURE = Reason(
+    "clock-unsure",
+    "The ball rolled from the strike on, or it slid all the way and the file plays several times too slowly.",
+    "Check capture_fps in session.toml. Two shots of the session whose slide is seen to end settle it.",
+)
 IMPRECISE = Reason(
     "imprecise",
     "The reading is too uncertain to be of use.",
@@ -105,6 +110,7 @@ REASONS = (
     OUTLIERS,
     ODD_SPEED,
     WRONG_CLOCK,
+    CLOCK_UNSURE,
     IMPRECISE,
     OFF_SPOT,
     BALL_SIZE,

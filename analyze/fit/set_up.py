@@ -8,6 +8,7 @@ import math
 import numpy as np
 
 from analyze.fit.reasons import BALL_SIZE, OFF_SPOT
+from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
 from calibrate.precision import place_cov_m2
@@ -54,12 +55,25 @@ def _find_off_spot(path: BallPath, calibration: Calibration) -> NotMeasured | No
     cov = cov + _PLACED_SD_M**2 * np.eye(2)
     if float(off_m @ np.linalg.solve(cov, off_m)) < _OFF_SPOT:
         return None
+    return NotMeasured(OFF_SPOT, off_spot_words(off_m, np.sqrt(np.diag(cov)), spot_y_m=lane.spot_y_m))
+
+
+def off_spot_words(off_m: Floats, sd_m: Floats, *, spot_y_m: float) -> str:
+    """Say how far from its spot a ball rested.
+
+    Parameters
+    ----------
+    off_m, sd_m : (2,) array
+        To the right and on along the lane, and how sure.
+    spot_y_m : float
+        As stated.
+    """
     parts = []
-    for off, sd, words in zip(off_m, np.sqrt(np.diag(cov)), (("right", "left"), ("on", "back")), strict=True):
+    for off, sd, words in zip(off_m, sd_m, (("right", "left"), ("on", "back")), strict=True):
         if abs(off) > 2 * sd:
             parts.append(f"{mm_from_m(abs(off)):.0f} ± {mm_from_m(float(sd)):.0f} mm too far {words[int(off < 0)]}")
     where = " and ".join(parts) or f"{mm_from_m(float(np.hypot(*off_m))):.0f} mm away"
-    return NotMeasured(OFF_SPOT, f"{where} for lane.spot_mm = {mm_from_m(lane.spot_y_m):.0f}")
+    return f"{where} for lane.spot_mm = {mm_from_m(spot_y_m):.0f}"
 
 
 def _find_other_size(path: BallPath, calibration: Calibration) -> NotMeasured | None:

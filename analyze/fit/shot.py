@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from analyze.fit.budget import BudgetShare
-from analyze.fit.clock import REFUSED, friction_seen, looks_usual, wrong_clock
+from analyze.fit.clock import REFUSED, friction_seen, looks_usual, unsure_clock, wrong_clock
 from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.fit.doubts import find_doubt
 from analyze.fit.measured_with import MeasuredWith
@@ -170,6 +170,8 @@ def measure_shot(
     doubt = find_doubt(fit, path, calibration)
     if clock is not None and (doubt is None or doubt.reason is ODD_SPEED):
         doubt = clock[1]
+    if doubt is None:
+        doubt = unsure_clock(fit, frame_period_s=path.frame_period_s)
     if doubt is None and found.sd("reading_m") > IMPRECISE_M:
         doubt = NotMeasured(IMPRECISE, f"the reading is good to {found.sd('reading_m') * 1000:.1f} mm only")
     return replace(_shot(path, fit, found, doubt), cue=place_cue(path, calibration))

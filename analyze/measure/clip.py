@@ -6,14 +6,19 @@ from pathlib import Path
 import cv2
 
 from analyze.fit.measured_with import MeasuredWith
+from analyze.fit.reasons import WRONG_CLOCK
 from analyze.fit.shot import CAMERA_MOVED, Shot, failed_shot, measure_shot
 from analyze.measure.clip_camera import ClipCamera, clip_camera, shot_camera, with_camera_said
 from calibrate.calibration import Calibration
 from calibrate.errors import ClipError, RailreadError
+from tracker.clip import ClipInfo, clip_info
 from tracker.follow import track_clip
 from tracker.path import BallPath
 from tracker.readout import Readout
 from tracker.reasons import CLIP_DAMAGED, NotTracked
+
+# Rates of one recording that are nearer to each other than this are the same: phones vary theirs with the light.
+_SAME_RATE = 1.3
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -59,11 +64,32 @@ def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
     """
     cv2.setNumThreads(1)
     try:
+        other_rate = _find_other_rate(clip_info(job.path), job.capture_fps)
+        if other_rate:
+            return (failed_shot(job.path, 1, WRONG_CLOCK, other_rate),)
         camera = clip_camera(job.path, job.calibration, job.picture)
         found = track_clip(job.path, camera.calibration, capture_fps=job.capture_fps, readout=job.readout)
     except ClipError as error:
         return (damaged_shot(job, error),)
     return tuple(_shot_of(job, path, camera) for path in found)
+
+
+def _find_other_rate(info: ClipInfo, stated_fps: float | None) -> str:
+    """Say what is wrong with the rate of a recording, by what the file says of itself; empty where nothing is."""
+    plays_fps, tag_fps = info.frame_rate, info.capture_fps
+    used_fps = stated_fps or plays_fps
+    if tag_fps is not None and not 1 / _SAME_RATE < used_fps / tag_fps < _SAME_RATE:
+        stated = "capture_fps is" if stated_fps else "capture_fps is not set and the file plays at"
+        return (
+            f"the file says that the camera recorded at {tag_fps:.0f} frames a second, {stated} {used_fps:.0f}: "
+            f"set capture_fps = {tag_fps:.0f}"
+        )
+    if stated_fps is not None and plays_fps > _SAME_RATE * stated_fps:
+        return (
+            f"the file plays at {plays_fps:.0f} frames a second, so it was not recorded at capture_fps = "
+            f"{stated_fps:.0f}: take capture_fps out, or set the camera's rate"
+        )
+    return ""
 
 
 def _shot_of(job: ClipJob, path: BallPath | NotTracked, first: ClipCamera) -> Shot:

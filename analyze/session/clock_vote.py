@@ -1,13 +1,13 @@
 """All recordings of a session run on one kind of clock: where it is wrong for some shots, it is for the others too.
 
 A clock four times too slow makes a ball that slides all the way look like one that rolls all the way, so a shot by
-itself may pass; the others of its session tell.
+itself may pass, or leave it open; the others of its session tell.
 """
 
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analyze.fit.reasons import WRONG_CLOCK
+from analyze.fit.reasons import CLOCK_UNSURE, WRONG_CLOCK
 from analyze.fit.shot import Status
 from analyze.session.store import StoredShot
 
@@ -18,7 +18,10 @@ LEAST_SHARE = 0.25
 
 
 def with_clock_vote(stored: Sequence[StoredShot]) -> tuple[StoredShot, ...]:
-    """Doubt the clock of every shot of a session in which enough shots refuse it.
+    """Doubt the clock of every shot of a session in which enough shots refuse it, or settle it where others can.
+
+    A shot that leaves open whether its ball rolled or slid counts as measured where two others are seen to slide,
+    with the friction of a cloth, and then to roll.
 
     Parameters
     ----------
@@ -28,14 +31,29 @@ def with_clock_vote(stored: Sequence[StoredShot]) -> tuple[StoredShot, ...]:
     Returns
     -------
     tuple of StoredShot
-        The same; measured ones are doubtful where the others say that the clock is wrong.
+        The same; measured ones are doubtful where the others say that the clock is wrong, and those that left it
+        open are measured where the others say that it is right.
     """
+    stored = tuple(stored)
     refused = [one for one in stored if one.shot.reason is WRONG_CLOCK]
     judged = [one for one in stored if one.shot.reading_m is not None or one.shot.reason is WRONG_CLOCK]
     if len(refused) < LEAST_SHOTS or len(refused) < LEAST_SHARE * len(judged):
-        return tuple(stored)
+        return stored if refused else _settled(stored)
     detail = f"so say {len(refused)} of {len(judged)} shots of this session ({refused[0].shot.detail})"
     return tuple(_doubted(one, detail) if one.shot.status is Status.MEASURED else one for one in stored)
+
+
+def _settled(stored: tuple[StoredShot, ...]) -> tuple[StoredShot, ...]:
+    """Take those for measured that only left the clock open, where enough others show that it is right."""
+    shown = [one for one in stored if one.shot.status is Status.MEASURED and one.shot.slide_end_m is not None]
+    if len(shown) < LEAST_SHOTS:
+        return stored
+    return tuple(
+        replace(one, shot=replace(one.shot, status=Status.MEASURED, reason=None, detail=""))
+        if one.shot.status is Status.DOUBTFUL and one.shot.reason is CLOCK_UNSURE
+        else one
+        for one in stored
+    )
 
 
 def _doubted(one: StoredShot, detail: str) -> StoredShot:

@@ -7,7 +7,7 @@ import pytest
 from simulated_shots import GRAVITY_M_S2, Setting, played_parameters, simulate
 
 from analyze.fit.clock import DOUBTED, REFUSED, FrictionSeen, friction_seen, wrong_clock
-from analyze.fit.reasons import WRONG_CLOCK
+from analyze.fit.reasons import CLOCK_UNSURE, WRONG_CLOCK
 from analyze.fit.shot import Status, measure_shot
 from tracker.readout import ASSUMED_READOUT
 
@@ -71,6 +71,27 @@ def test_a_right_clock_is_left_alone_on_every_cloth(mu_s, speed_m_s):
     shot = stun_shot(60.0, speed_m_s, mu_s)
     seen = friction_seen(shot.path, shot.calibration, ASSUMED_READOUT)
     assert wrong_clock(seen, frame_period_s=1 / 60) is None
+
+
+def test_a_ball_that_slides_to_the_rail_is_not_taken_for_one_that_rolls():
+    """12 v^2 / (49 mu g) is 2.2 m of slide, farther than the rail: four times too slowly it looks like rolling."""
+    shot = stun_shot(60.0, 4.2)
+    found = measure_shot(timed_wrongly(shot.path, 4.0), shot.calibration, readout=ASSUMED_READOUT)
+    assert (found.status, found.reason) == (Status.DOUBTFUL, CLOCK_UNSURE)
+    assert "recorded at 60 frames a second" in found.detail
+    assert measure_shot(shot.path, shot.calibration, readout=ASSUMED_READOUT).status is Status.MEASURED
+
+
+@pytest.mark.parametrize(("slip", "status"), [(0.01, Status.DOUBTFUL), (1.0, Status.MEASURED)])
+def test_a_slow_ball_leaves_the_clock_open_only_where_it_rolls_at_once(slip, status):
+    rng = np.random.default_rng(SEED)
+    setting = Setting(frame_rate=60.0, speed_m_s=1.2, readout_known=False)
+    parameters = played_parameters(setting, rng)
+    parameters[5], parameters[6] = 0.0, slip * parameters[4]
+    shot = simulate(setting, rng, parameters=parameters, readout_s=0.003)
+    found = measure_shot(shot.path, shot.calibration, readout=ASSUMED_READOUT)
+    assert found.status is status
+    assert found.reason is (CLOCK_UNSURE if slip < 1 else None)
 
 
 def test_a_slide_whose_end_is_not_seen_refuses_no_clock():

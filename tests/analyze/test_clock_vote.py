@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from session_samples import made_up_shot, record_of
 
-from analyze.fit.reasons import KINK, WRONG_CLOCK
+from analyze.fit.reasons import CLOCK_UNSURE, KINK, WRONG_CLOCK
 from analyze.fit.shot import Status, failed_shot
 from analyze.session.clock_vote import with_clock_vote
 from analyze.session.decision_log import Decision
@@ -40,3 +40,16 @@ def test_enough_shots_that_refuse_the_clock_doubt_the_others(refused, passed, do
 def test_a_shot_with_another_doubt_keeps_it():
     after = with_clock_vote([*(stored(k, WRONG_CLOCK) for k in range(4)), stored(9, KINK)])
     assert after[-1].shot.reason is KINK
+
+
+@pytest.mark.parametrize(("shown", "refused", "settled"), [(2, 0, True), (1, 0, False), (4, 1, False)])
+def test_shots_that_are_seen_to_slide_settle_what_others_leave_open(shown, refused, settled):
+    others = [stored(k) for k in range(shown)] + [stored(50 + k, WRONG_CLOCK) for k in range(refused)]
+    last = with_clock_vote([*others, stored(9, CLOCK_UNSURE)])[-1].shot
+    assert last.status is (Status.MEASURED if settled else Status.DOUBTFUL)
+    assert last.reason is (None if settled else CLOCK_UNSURE)
+
+
+def test_a_ball_that_slides_to_the_rail_settles_nothing():
+    slid = [replace(one, shot=replace(one.shot, slide_end_m=None)) for one in (stored(1), stored(2))]
+    assert with_clock_vote([*slid, stored(9, CLOCK_UNSURE)])[-1].shot.reason is CLOCK_UNSURE

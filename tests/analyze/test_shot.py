@@ -12,6 +12,7 @@ from analyze.fit.path_fit import fit_path
 from analyze.fit.pull import pulled
 from analyze.fit.quantities import BUDGETED, QUANTITIES
 from analyze.fit.reasons import (
+    CLOCK_UNSURE,
     FAR_FROM_RAIL,
     HOP,
     IMPRECISE,
@@ -103,6 +104,9 @@ def test_good_shots_are_not_doubted():
         )
         shot = simulate(setting, np.random.default_rng([SEED, seed]))
         found = measured(shot)
+        if found.reason is CLOCK_UNSURE:  # one ball in forty is struck so high that it rolls at once
+            assert abs(shot.parameters[6]) < 0.2 * shot.parameters[4], seed
+            continue
         assert found.status is Status.MEASURED, (seed, found.reason, found.detail)
 
 

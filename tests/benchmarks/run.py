@@ -15,6 +15,7 @@ Parts; the first three where none is named:
 - `planning`: planned power against simulated (`planning.py`);
 - `further`: whether as many more shots as advised settle what was undecided (`further_shots.py`);
 - `cues`: coverage of the intervals of the cue's numbers (`cue_coverage.py`);
+- `mistakes`: plain mistakes of a tester, which give wrong numbers (`wrong_inputs.py`);
 - `fuzz`: damaged recordings, how many give wrong numbers (`fuzz.py`).
 """
 
@@ -37,6 +38,7 @@ PARTS = (
     "planning",
     "further",
     "cues",
+    "mistakes",
     "fuzz",
 )
 USUAL_PARTS = PARTS[:3]
@@ -74,6 +76,7 @@ def main() -> None:
         ("planning", "planning.py"),
         ("further", "further_shots.py"),
         ("cues", "cue_coverage.py"),
+        ("mistakes", "wrong_inputs.py"),
         ("fuzz", "fuzz.py"),
     ):
         if part in parts:

@@ -52,11 +52,12 @@ def test_a_right_set_up_is_not_doubted(place):
     [
         ({"lane": replace(LANE, spot_y_m=LANE.spot_y_m + 0.05)}, "lane.spot_mm = 76"),
         ({"lane": replace(LANE, spot_y_m=LANE.spot_y_m - 0.05)}, "lane.spot_mm = 76"),
+        ({"lane": replace(LANE, spot_y_m=LANE.spot_y_m + 0.02)}, "lane.spot_mm = 76"),
         ({"table": replace(TABLE, rail_top_m=0.07)}, "table.rail_top_mm = 4"),
         ({"table": replace(TABLE, sight_setback_m=0.075)}, "table.sight_setback_mm = 9"),
         ({"scale": replace(SCALE, line_y_m=SCALE.line_y_m + 0.012)}, "scale.setback_mm = 9"),
     ],
-    ids=["spot 50 mm on", "spot 50 mm back", "rail top", "set-back", "reading line"],
+    ids=["spot 50 mm on", "spot 50 mm back", "spot 20 mm on", "rail top", "set-back", "reading line"],
 )
 def test_a_wrong_number_is_named_with_the_right_one(wrong, named):
     calibration = solved(clicks(), **wrong)
