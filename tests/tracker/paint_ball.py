@@ -57,7 +57,7 @@ def paint(  # noqa: PLR0913 - a picture has as many knobs
     exposure_s=0.0,
     row_s=0.0,
     rng=None,
-    over=6,
+    over=4,
 ):
     """Luma of the window (u0, v0, u1, v1) in grey levels, with and without the ball."""
     u0, v0, u1, v1 = window
@@ -65,50 +65,29 @@ def paint(  # noqa: PLR0913 - a picture has as many knobs
     grid_u = (np.arange((u1 - u0 + 2 * pad) * over) + 0.5) / over - 0.5 + u0 - pad
     grid_v = (np.arange((v1 - v0 + 2 * pad) * over) + 0.5) / over - 0.5 + v0 - pad
     uu, vv = np.meshgrid(grid_u, grid_v)
-    rays = camera.rays(np.stack([uu, vv], -1))
+    rays = camera.rays(np.stack([uu, vv], -1)).reshape(-1, 3).T.copy()  # (3, N): numpy is quick along the last axis
     eye = camera.position_m
-    ground = eye + (-eye[2] / rays[..., 2])[..., None] * rays
+    ground_m = eye[:2, None] - eye[2] / rays[2] * rays[:2]
     velocity = np.array([velocity_m_s[0], velocity_m_s[1], 0.0])
     centre0 = np.array([xy_m[0], xy_m[1], radius_m])
-    row_of_centre = camera.project(centre0)[1]
+    late_s = (vv.ravel() - camera.project(centre0)[1]) * row_s
+    lamps = [(np.array([x, y, z]) / np.linalg.norm([x, y, z]), s) for x, y, z, s in scene.lamps]
+    # how far from under its centre the ball hides the cloth or darkens it
+    away_m = np.linalg.norm(eye[:2] - centre0[:2]) / eye[2] * 2 * radius_m + 2 * radius_m
+    shadows_m = [(np.hypot(*lamp[:2]) + 1.25) / lamp[2] * radius_m for lamp, _ in lamps]
+    reach_m = 1.1 * max(away_m, *shadows_m)
     # moments less than a pixel apart, the blur hides them
     ends_px = camera.project(centre0 + np.outer([-0.5, 0.5], velocity * exposure_s))
     steps = 1 + int(1.2 * np.hypot(*(ends_px[1] - ends_px[0])))
-    total = np.zeros(uu.shape)
+    linear = np.full(rays.shape[1], scene.cloth)
     for k in range(steps):
-        t = ((k + 0.5) / steps - 0.5) * exposure_s + (vv - row_of_centre) * row_s
-        centre = centre0 + t[..., None] * velocity
-        shade = np.ones(uu.shape)
-        for x, y, z, s in scene.lamps:
-            lamp = np.array([x, y, z]) / np.linalg.norm([x, y, z])
-            # distance of the ground point's line to the lamp from the ball's centre, soft edge
-            to = centre - ground
-            near = np.linalg.norm(to - (to @ lamp)[..., None] * lamp, axis=-1)
-            shade -= scene.shadow * s * np.clip((radius_m * 1.25 - near) / (radius_m * 0.5), 0, 1)
-        value = scene.cloth * np.clip(shade, 0.1, 1)
-        oc = eye - centre
-        b = np.einsum("...i,...i->...", oc, rays)
-        c = np.einsum("...i,...i->...", oc, oc) - radius_m**2
-        hit = b * b - c > 0
-        depth = -b - np.sqrt(np.maximum(b * b - c, 0))
-        normal = (eye + depth[..., None] * rays - centre) / radius_m
-        light = np.full(uu.shape, scene.ambient)
-        glare = np.zeros(uu.shape)
-        for x, y, z, s in scene.lamps:
-            lamp = np.array([x, y, z]) / np.linalg.norm([x, y, z])
-            light += s * np.maximum(0, normal @ lamp)
-            half = lamp - rays
-            half /= np.linalg.norm(half, axis=-1, keepdims=True)
-            glare += scene.shine * np.maximum(0, np.einsum("...i,...i->...", normal, half)) ** 200
-        albedo = np.full(uu.shape, 0.85)
-        body = normal @ scene.spin
-        for d in range(scene.dots):
-            a = 2.4 * d
-            z = 1 - 2 * (d + 0.5) / scene.dots
-            spot = np.array([np.sqrt(1 - z * z) * np.cos(a), np.sqrt(1 - z * z) * np.sin(a), z])
-            albedo[body @ spot > np.cos(0.13)] = 0.25
-        total += np.where(hit, albedo * light + glare, value)
-    linear = total / steps
+        t = ((k + 0.5) / steps - 0.5) * exposure_s + late_s
+        off_m = centre0[:2, None] + velocity[:2, None] * t - ground_m
+        (near,) = np.nonzero(_dot(off_m, off_m) < reach_m**2)
+        centre = centre0[:, None] + velocity[:, None] * t[near]
+        value = _seen(scene, lamps, rays[:, near], eye[:, None] - centre, off_m[:, near], radius_m)
+        linear[near] += (value - scene.cloth) / steps
+    linear = linear.reshape(uu.shape)
 
     def finish(picture):
         blurred = gaussian_filter(picture, scene.blur_px * over)
@@ -123,3 +102,41 @@ def paint(  # noqa: PLR0913 - a picture has as many knobs
         return np.clip(np.round(grey), 0, 255)
 
     return finish(linear), finish(np.full(uu.shape, scene.cloth))
+
+
+def _dot(a, b):
+    return sum(x * y for x, y in zip(a, b, strict=True))
+
+
+def _seen(scene, lamps, rays, eye_from_centre, off_m, radius_m):
+    """Light along rays (3, N) that end on the ball or near it; `off_m` (2, N) leads from the cloth to under it."""
+    shade = np.ones(rays.shape[1])
+    for lamp, s in lamps:
+        # distance of the ground point's line to the lamp from the ball's centre, soft edge
+        along = _dot(off_m, lamp[:2]) + radius_m * lamp[2]
+        near = np.sqrt(_dot(off_m, off_m) + radius_m**2 - along**2)
+        shade -= scene.shadow * s * np.clip((radius_m * 1.25 - near) / (radius_m * 0.5), 0, 1)
+    value = scene.cloth * np.clip(shade, 0.1, 1)
+
+    b = _dot(eye_from_centre, rays)
+    root = b * b - _dot(eye_from_centre, eye_from_centre) + radius_m**2
+    (hit,) = np.nonzero(root > 0)
+    rays = rays[:, hit]
+    normal = (eye_from_centre[:, hit] - (b[hit] + np.sqrt(root[hit])) * rays) / radius_m
+    light = np.full(len(hit), scene.ambient)
+    glare = np.zeros(len(hit))
+    for lamp, s in lamps:
+        light += s * np.maximum(0, _dot(lamp, normal))
+        half = lamp[:, None] - rays
+        cosine = _dot(normal, half) / np.sqrt(_dot(half, half))
+        bright = cosine > 0.9  # 0.9**200 is nothing
+        glare[bright] += scene.shine * cosine[bright] ** 200
+    albedo = np.full(len(hit), 0.85)
+    body = scene.spin.T @ normal
+    for d in range(scene.dots):
+        a = 2.4 * d
+        z = 1 - 2 * (d + 0.5) / scene.dots
+        spot = np.array([np.sqrt(1 - z * z) * np.cos(a), np.sqrt(1 - z * z) * np.sin(a), z])
+        albedo[spot @ body > np.cos(0.13)] = 0.25
+    value[hit] = albedo * light + glare
+    return value
