@@ -346,6 +346,7 @@ def cue_table(
     standard: Standard | None = None,
     confidence: float = 0.95,
     margin_deg: float | None = None,
+    covariates: tuple[str, ...] = ("launch_speed_m_s",),
 ) -> CueTable:
     """Squirt, end mass, pivot lengths and restated deflection of every condition at every tip offset.
 
@@ -361,6 +362,8 @@ def cue_table(
         Of the intervals.
     margin_deg : float, optional
         Largest difference of squirt that does not matter.
+    covariates : tuple of str
+        Columns at whose common value squirt is compared, beside as it is.
 
     Returns
     -------
@@ -394,9 +397,7 @@ def cue_table(
     compared: set[str] = set()
     for _, some in shots.groupby("offset_group"):
         if some["condition"].nunique() > 1:
-            question = Question(
-                quantity=SQUIRT, confidence=confidence, margin=margin_deg, covariates=("launch_speed_m_s",)
-            )
+            question = Question(quantity=SQUIRT, confidence=confidence, margin=margin_deg, covariates=covariates)
             comparisons.append((float(some[OFFSET].mean()), compare(some.drop(columns="offset_group"), question)))
             compared.update(str(name) for name in some["condition"])
     alone = [str(name) for name in shots["condition"].unique() if name not in compared]

@@ -1,9 +1,13 @@
 """The section of the page about the hand: what each shooter did, and what seeing the cue brings."""
 
-from analyze.cue.hand import METHOD, ContactSquirt, Habit, contact_squirts, habits
+from analyze.cue.cue_table import Ball, CueRow, Interval
+from analyze.cue.equal_contact import ContactSquirt, EqualContact, equal_contact, squirt_growth
+from analyze.cue.hand import Habit, habits
+from analyze.cue.scatter_split import METHOD as SPLIT_METHOD
+from analyze.cue.scatter_split import ScatterSplit, split_scatter
 from analyze.report.blocks import Block, Grid, Paragraph, Section, paragraphs
 from analyze.report.evidence import Evidence
-from analyze.report.findings import Findings
+from analyze.report.findings import G_PER_KG, Findings
 from analyze.report.words import number
 from calibrate.units import mm_from_m
 
@@ -13,6 +17,14 @@ _WORDS = {
     "slope_deg": ("slope of the cue (°)", 1),
     "speed_m_s": ("speed of the tip (m/s)", 2),
 }
+_SOURCES = {
+    "aim": "aim: where the cue pointed",
+    "contact": "contact: where the tip touched",
+    "speed": "speed of the ball",
+    "slope": "slope of the cue",
+    "measuring": "measuring the reading",
+    "rest": "rest: cloth, tip, and what is not seen",
+}
 
 
 def hand_sections(evidence: Evidence, findings: Findings) -> tuple[Section, ...]:
@@ -20,23 +32,26 @@ def hand_sections(evidence: Evidence, findings: Findings) -> tuple[Section, ...]
     table = findings.table
     session = evidence.sessions[0].session
     distance_mm = mm_from_m(session.scale.line_y_m - session.lane.spot_y_m)
-    done = habits(table, distance_mm=distance_mm)
-    squirts = contact_squirts(table, confidence=evidence.config.analysis.confidence)
-    if not done and not squirts:
+    equal = equal_contact(
+        table,
+        ball=Ball(radius_mm=mm_from_m(session.ball.radius_m), mass_g=session.ball.mass_kg * G_PER_KG),
+        confidence=evidence.config.analysis.confidence,
+    )
+    growth = squirt_growth(equal)
+    done = habits(table, distance_mm=distance_mm, growth_deg=growth)
+    split = split_scatter(table, distance_mm=distance_mm, growth_deg=growth)
+    if not done and equal is None:
         return ()
     text = (
         "Seen in the picture before the strike: where the cue pointed and where it touched the ball. Scatter is "
         "from shot to shot within a condition, with what measuring adds taken out; it says who repeats a stroke "
         "well enough to judge small differences, and what to practise."
     )
-    remarks = (
-        f"Squirt at equal contact: {METHOD}. The radius of the tip's dome (lane.tip_radius_mm) moves all contacts "
-        "of a condition together; it is not in these scatters.",
-    )
-    grids: list[Block] = [Paragraph(text=text)]
-    grids += [_habit_grid(done)] if done else []
-    grids += [_squirt_grid(squirts)] if squirts else []
-    return (Section(slug="hand", title="The hand", blocks=(*grids, *paragraphs(remarks, "small"))),)
+    blocks: list[Block] = [Paragraph(text=text)]
+    blocks += [_habit_grid(done)] if done else []
+    blocks += _split_blocks(split) if split is not None else []
+    blocks += _equal_blocks(equal) if equal is not None else []
+    return (Section(slug="hand", title="The hand", blocks=tuple(blocks)),)
 
 
 def _habit_grid(done: tuple[Habit, ...]) -> Grid:
@@ -66,17 +81,67 @@ def _habit_grid(done: tuple[Habit, ...]) -> Grid:
     return Grid(caption="What each shooter did", head=head, rows=tuple(rows), words=frozenset({0, 1}))
 
 
+def _split_blocks(split: ScatterSplit) -> list[Block]:
+    rows = tuple(
+        (
+            _SOURCES[part.source],
+            "" if part.own_sd is None else f"{number(part.own_sd, 2)} {part.unit}",
+            number(part.at_rail_mm, 1),
+            f"{100 * part.share:.0f} %",
+        )
+        for part in split.parts
+    )
+    grid = Grid(
+        caption=f"Where {number(split.reading_sd_mm, 1)} mm of scatter come from, {split.shots} shots",
+        head=("source", "own scatter (sd)", "at the rail (mm)", "share of the variance"),
+        rows=rows,
+        words=frozenset({0}),
+    )
+    return [grid, *paragraphs((f"Method: {SPLIT_METHOD}.", *split.notes), "small")]
+
+
+def _equal_blocks(equal: EqualContact) -> list[Block]:
+    blocks: list[Block] = [_squirt_grid(equal.rows)] if equal.rows else []
+    blocks += [_end_grid(equal)] if equal.cues.rows else []
+    pairs = [
+        (
+            f"{row.b} less {row.a}",
+            number(abs(at_mm), 1),
+            number(row.difference, 3),
+            "" if row.lo is None else f"{number(row.lo, 3)} to {number(row.hi, 3)}",
+            words,
+            str(row.verdict),
+        )
+        for at_mm, comparisons in equal.cues.comparisons
+        for words, part in (("equal contact", comparisons.these), ("and equal speed", comparisons.adjusted_these))
+        if part is not None
+        for row in part.rows
+    ]
+    if pairs:
+        head = ("pair", "contact (mm)", "difference of squirt (°)", "interval (°)", "at", "verdict")
+        blocks.append(
+            Grid(
+                caption="Squirt compared at equal contact, for these shooters",
+                head=head,
+                rows=tuple(pairs),
+                words=frozenset({0, 4, 5}),
+            )
+        )
+    return [*blocks, *paragraphs(equal.notes, "small")]
+
+
 def _squirt_grid(squirts: tuple[ContactSquirt, ...]) -> Grid:
     rows = tuple(
         (
             one.condition,
             str(one.shots),
-            number(one.contact_mm, 1),
+            f"{number(one.contact_mm, 1)} ± {number(one.contact_sd_mm, 1)}",
             number(one.lane_sd_deg, 2),
             number(one.cue_sd_deg, 2),
             number(one.equal_sd_deg, 2),
             f"{number(one.equal_deg, 2)} ({number(one.equal_lo_deg, 2)} to {number(one.equal_hi_deg, 2)})",
             f"{number(one.per_mm_deg, 3)} ({number(one.per_mm_lo_deg, 3)} to {number(one.per_mm_hi_deg, 3)})",
+            _slope(one),
         )
         for one in squirts
     )
@@ -84,11 +149,40 @@ def _squirt_grid(squirts: tuple[ContactSquirt, ...]) -> Grid:
     head = (
         "condition",
         "shots",
-        "contact (mm)",
+        "contact and its sd (mm)",
         "scatter from the lane (°)",
         "from the cue (°)",
         "at equal contact (°)",
         f"squirt at {equal_mm:.1f} mm (°)",
         "squirt per mm (°)",
+        "growth per mm, shot by shot (°)",
     )
     return Grid(caption="Squirt with aim and contact taken out", head=head, rows=rows)
+
+
+def _slope(one: ContactSquirt) -> str:
+    if one.slope_deg is None:
+        return ""
+    return f"{number(one.slope_deg, 3)} ({number(one.slope_lo_deg, 3)} to {number(one.slope_hi_deg, 3)})"
+
+
+def _end_grid(equal: EqualContact) -> Grid:
+    def shown(found: Interval | None, decimals: int) -> str:
+        if found is None:
+            return ""
+        if found.lo is None and found.hi is None:
+            return number(found.value, decimals)
+        ends = " to ".join("…" if end is None else number(end, decimals) for end in (found.lo, found.hi))
+        return f"{number(found.value, decimals)} ({ends})"
+
+    def cells(row: CueRow) -> tuple[str, ...]:
+        lengths = dict(row.pivot_mm)
+        return (row.condition, shown(row.end_mass_g, 2), *(shown(lengths.get(name), 0) for name in names))
+
+    names = ("ball centre", "tip contact")
+    head = ("condition", "end mass (g)", *(f"pivot to {name} (mm)" for name in names))
+    return Grid(
+        caption="End mass and pivot length from the measured contact, intervals by Monte Carlo (JCGM 101)",
+        head=head,
+        rows=tuple(cells(row) for row in equal.cues.rows),
+    )

@@ -1,81 +1,59 @@
-"""What the hand did, on shots that are drawn with known habits."""
+"""What the hand did, on shots that are drawn with known habits, and what of the scatter of readings it explains."""
 
 import numpy as np
-import pandas as pd
 import pytest
+from drawn_hands import drawn
 
-from analyze.cue.hand import contact_squirts, habits
-
-
-def drawn(rng, *, n=400, per_mm=0.12, aim_sd=0.35, contact_sd=1.2, measured_sd=0.3):
-    """Shots with these habits: condition B squirts a quarter more than A; controls in the middle."""
-    frames = []
-    for condition, role, offset, slope in (
-        ("A", "test", 14.0, per_mm),
-        ("B", "test", -14.0, 1.25 * per_mm),
-        ("C", "control", 0.0, per_mm),
-    ):
-        aim, contact = rng.normal(0.1, aim_sd, n), offset + 0.5 + rng.normal(0, contact_sd, n)
-        squirt = -slope * contact
-        frames.append(
-            pd.DataFrame(
-                {
-                    "condition": condition,
-                    "role": role,
-                    "shooter": "S1",
-                    "tip_offset_mm": offset,
-                    "cue_deg": aim + rng.normal(0, 0.05, n),
-                    "cue_own_sd_deg": 0.05,
-                    "tip_side_mm": contact + rng.normal(0, measured_sd, n),
-                    "tip_side_sd_mm": measured_sd,
-                    "tip_side_own_sd_mm": measured_sd,
-                    "cue_slope_deg": np.nan,
-                    "cue_slope_sd_deg": np.nan,
-                    "cue_speed_m_s": rng.normal(2.5, 0.2, n),
-                    "cue_speed_sd_m_s": 0.1,
-                    "squirt_deg": squirt + aim,
-                    "squirt_cue_deg": squirt + rng.normal(0, 0.05, n),
-                }
-            )
-        )
-    return pd.concat(frames, ignore_index=True)
+from analyze.cue.hand import habits
+from analyze.cue.scatter_split import split_scatter
 
 
 def test_habits_are_those_that_were_drawn():
-    found = {one.what: one for one in habits(drawn(np.random.default_rng(20240611)), distance_mm=1870.0)}
+    shots = drawn(np.random.default_rng(20240611))
+    found = {one.what: one for one in habits(shots, distance_mm=1870.0, growth_deg=0.0866)}
     assert set(found) == {"aim_deg", "contact_mm", "speed_m_s"}
     assert found["aim_deg"].lo < 0.35 < found["aim_deg"].hi
     assert found["contact_mm"].lo < 1.2 < found["contact_mm"].hi
     assert found["contact_mm"].bias == pytest.approx(0.5, abs=2 * found["contact_mm"].bias_half)
     assert found["speed_m_s"].own_sd == pytest.approx(np.sqrt(0.2**2 - 0.1**2), abs=0.02)
-    # a degree is 32.6 mm at 1870 mm; a mm of contact 0.135 degrees on average of the two conditions
+    # a degree is 32.6 mm at 1870 mm
     assert found["aim_deg"].at_rail_mm == pytest.approx(0.35 * 32.64, rel=0.1)
-    assert found["contact_mm"].at_rail_mm == pytest.approx(1.2 * 0.135 * 32.64, rel=0.1)
+    assert found["contact_mm"].at_rail_mm == pytest.approx(1.2 * 0.0866 * 32.64, rel=0.1)
 
 
-def test_aim_and_contact_are_taken_out_of_squirt():
-    """From the lane squirt scatters by 0.38 degrees, from the cue by 0.15, at equal contact by 0.06."""
-    a, b = contact_squirts(drawn(np.random.default_rng(7)), confidence=0.95)
-    assert (a.condition, b.condition) == ("A", "B")
-    assert a.lane_sd_deg == pytest.approx(0.38, abs=0.04)
-    assert a.cue_sd_deg == pytest.approx(0.152, abs=0.02)
-    assert a.equal_sd_deg < 0.08
-    assert a.per_mm_lo_deg < 0.12 < a.per_mm_hi_deg
-    assert b.per_mm_lo_deg < 0.15 < b.per_mm_hi_deg
-    assert a.equal_deg < 0 < b.equal_deg
-    assert b.equal_deg / -a.equal_deg == pytest.approx(1.25, abs=0.02)
+def test_what_a_dome_moves_in_all_shots_is_not_taken_from_the_scatter():
+    shots = drawn(np.random.default_rng(20240611))
+    assert (shots["tip_side_sd_mm"] > 0.7).any()
+    found = {one.what: one for one in habits(shots, distance_mm=1870.0, growth_deg=None)}
+    assert found["contact_mm"].measuring_sd == pytest.approx(0.3, abs=1e-12)
+    assert found["contact_mm"].at_rail_mm is None
 
 
-def test_the_error_of_the_contact_does_not_bend_the_ratio():
-    """With contacts good to 1.5 mm the plain mean of the ratios is 1.2 % too large: 20 000 shots show it."""
-    (a, _) = contact_squirts(drawn(np.random.default_rng(3), n=20000, measured_sd=1.5), confidence=0.95)
-    assert a.per_mm_deg == pytest.approx(0.12, rel=0.004)
+def test_the_scatter_of_readings_is_split_into_what_was_drawn():
+    """Aim 0.35° = 11.4 mm, contact 1.2 mm = 3.4 mm by 0.0866°/mm, speed 0.2 m/s = 1.6 mm, rest 1.5 mm."""
+    split = split_scatter(drawn(np.random.default_rng(5), n=2000), distance_mm=1870.0, growth_deg=0.0866)
+    at_rail = {part.source: part.at_rail_mm for part in split.parts}
+    assert set(at_rail) == {"aim", "contact", "speed", "measuring", "rest"}
+    assert at_rail["aim"] == pytest.approx(11.4, rel=0.04)
+    assert at_rail["contact"] == pytest.approx(3.4, rel=0.08)
+    assert at_rail["speed"] == pytest.approx(1.6, rel=0.2)
+    assert at_rail["rest"] < 3
+    assert sum(part.share for part in split.parts) == pytest.approx(1.0, abs=1e-9)
+    assert split.notes == ()
 
 
-def test_nothing_is_said_where_no_cue_was_seen():
-    shots = drawn(np.random.default_rng(1), n=5).assign(
-        cue_deg=np.nan, tip_side_mm=np.nan, squirt_cue_deg=np.nan, cue_speed_m_s=np.nan
-    )
-    assert habits(shots, distance_mm=1870.0) == ()
-    assert contact_squirts(shots, confidence=0.95) == ()
-    assert habits(shots.drop(columns="cue_deg"), distance_mm=1870.0) == ()
+def test_sources_that_offset_each_other_are_said_to():
+    """A hand that steers against what its contact does: the reading scatters less than aim and contact would."""
+    shots = drawn(np.random.default_rng(6), n=50)
+    shots["reading_mm"] = np.random.default_rng(1).normal(0, 2, len(shots))
+    split = split_scatter(shots, distance_mm=1870.0, growth_deg=0.0866)
+    assert "offset each other" in split.notes[0]
+
+
+def test_nothing_is_said_where_no_cue_was_seen_or_shots_are_few():
+    shots = drawn(np.random.default_rng(1), n=5)
+    blind = shots.assign(cue_deg=np.nan, tip_side_mm=np.nan, squirt_cue_deg=np.nan, cue_speed_m_s=np.nan)
+    assert habits(blind, distance_mm=1870.0, growth_deg=None) == ()
+    assert habits(blind.drop(columns="cue_deg"), distance_mm=1870.0, growth_deg=None) == ()
+    assert split_scatter(blind, distance_mm=1870.0, growth_deg=0.1) is None
+    assert split_scatter(drawn(np.random.default_rng(1), n=2), distance_mm=1870.0, growth_deg=0.1) is None
