@@ -138,7 +138,7 @@ def test_one_shot_shows_its_numbers_and_its_history(folder):
 
 def test_the_squirt_shown_is_the_one_compared_and_says_which(folder):
     before = page_client(folder).get("/").text
-    assert '<th scope="col">Squirt from the lane</th>' in before
+    assert 'Squirt<span class="of">from the lane</span>' in before
     assert "the cue was seen in none" in before
     session = open_session(folder)
     cue = CuePlace(
@@ -159,7 +159,7 @@ def test_the_squirt_shown_is_the_one_compared_and_says_which(folder):
     assert rows["A/S1/1.mp4"]["squirt_deg"] == pytest.approx(np.degrees(-0.028), abs=5e-5)
     assert rows["A/S1/2.mp4"]["squirt_deg"] is None
     text = client.get("/").text
-    assert '<th scope="col">Squirt from the cue</th>' in text
+    assert 'Squirt<span class="of">from the cue</span>' in text
     assert "its line was seen in 1 of" in text
     one = client.get(f"/shot/{rows['A/S1/1.mp4']['clip_id']}/1").text
     assert "Squirt from the cue" in one

@@ -279,8 +279,8 @@ function label(place, words, colour) {
 }
 
 function magnify() {
-  const place = pointer || (last && answer(last)?.click_px);
-  if (!place) return;
+  const expected = fit?.predictions?.find((one) => one.name === asked());
+  const place = pointer || (last && answer(last)?.click_px) || expected?.place_px || [view.size[0] / 2, view.size[1] / 2];
   const reach = 12; // pixels of the picture to either side
   const scale = 200 / (2 * reach);
   lens.fillStyle = "#0b0e10";

@@ -35,7 +35,7 @@ function refresh() {
 
 function count() {
   const number = chosen().length;
-  at("chosen").textContent = number ? `${number} shot${number > 1 ? "s" : ""} chosen` : "No shot chosen: the one you are at";
+  at("chosen").textContent = number ? `${number} shot${number > 1 ? "s" : ""} chosen` : "No shot chosen: about the one you are at";
   for (const row of rows()) row.classList.toggle("chosen", row.querySelector("input").checked);
 }
 
