@@ -33,7 +33,8 @@ def test_axe_finds_nothing_grave_on_any_view(browser, measured, scheme, width):
         page.keyboard.press("x")
         found += complaints(page, "a question")
         page.keyboard.press("Escape")
-        page.click("#keys-button")
+        if page.is_visible("#keys-button"):  # narrow screens have no keys to explain
+            page.click("#keys-button")
         page.goto(home + page.get_attribute("#rows tr:has-text('A/S1/1.mp4') a.open", "href"))
         page.wait_for_selector("#stage[data-frame]")
         found += complaints(page, "one shot")
