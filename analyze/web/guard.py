@@ -23,12 +23,13 @@ CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; "
     "font-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
+OPENER_POLICY = "Cross-Origin-Opener-Policy"
 HEADERS = {
     "Content-Security-Policy": CONTENT_POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
     "Referrer-Policy": "no-referrer",
-    "Cross-Origin-Opener-Policy": "same-origin",
+    OPENER_POLICY: "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
     "Cache-Control": "no-store",
@@ -111,7 +112,10 @@ class Guard:
             status, sentence = refused
             await PlainTextResponse(sentence, status, headers=HEADERS)(scope, receive, send)
             return
-        await self._app(scope, _counted(receive, _limit(scope["path"])), _with_headers(send))
+        # Browsers heed this one for encrypted pages and those of their own machine, and complain of it elsewhere.
+        elsewhere = _host(scope) not in local_hosts(self._keys.port)
+        leave_out = frozenset({OPENER_POLICY}) if elsewhere else frozenset[str]()
+        await self._app(scope, _counted(receive, _limit(scope["path"])), _with_headers(send, leave_out))
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers = {name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]}
@@ -164,7 +168,11 @@ def _counted(receive: Receive, limit: int) -> Receive:
     return counted
 
 
-def _with_headers(send: Send) -> Send:
+def _host(scope: Scope) -> str:
+    return next((value.decode("latin-1") for name, value in scope["headers"] if name == b"host"), "")
+
+
+def _with_headers(send: Send, leave_out: frozenset[str]) -> Send:
     async def sent(message: Message) -> None:
         if message["type"] == "http.response.start":
             there = {name.lower() for name, _ in message["headers"]}
@@ -173,7 +181,7 @@ def _with_headers(send: Send) -> Send:
                 *(
                     (name.lower().encode(), value.encode())
                     for name, value in HEADERS.items()
-                    if name.lower().encode() not in there
+                    if name.lower().encode() not in there and name not in leave_out
                 ),
             ]
         await send(message)

@@ -53,18 +53,31 @@ def serve_page(
     network = network_address() if lan else ""
     if lan and not network:
         raise SessionError("this machine is in no local network; connect it to the one of the phone first")
-    listening = _listening(EVERYWHERE if lan else LOOPBACK, port)
-    with listening:
-        port = int(listening.getsockname()[1])
-        phones = frozenset({f"{network}:{port}"}) if network else frozenset()
-        keys = Keys(port=port, hosts=local_hosts(port) | phones)
-        address = address_of(keys, view)
-        app = page_app(Desk(folder=folder, keys=keys, address=f"http://{network}:{port}" if network else ""))
-        server = uvicorn.Server(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=1))
+    with listen(port, network=network) as listening:
+        desk = desk_at(folder, int(listening.getsockname()[1]), network=network)
+        server = uvicorn.Server(uvicorn.Config(page_app(desk), log_level="warning", timeout_graceful_shutdown=1))
+        address = address_of(desk.keys, view)
         tell(address)
         if browser:
             webbrowser.open(address)
         server.run(sockets=[listening])
+
+
+def desk_at(folder: Path, port: int, *, network: str = "") -> Desk:
+    """Return the desk of a session whose page answers at a port.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder.
+    port : int
+        Where it listens.
+    network : str
+        This machine's address on the local network, where paired phones may use it; empty for this machine alone.
+    """
+    phones = frozenset({f"{network}:{port}"}) if network else frozenset()
+    keys = Keys(port=port, hosts=local_hosts(port) | phones)
+    return Desk(folder=folder, keys=keys, address=f"http://{network}:{port}" if network else "")
 
 
 def address_of(keys: Keys, view: str = "") -> str:
@@ -73,7 +86,15 @@ def address_of(keys: Keys, view: str = "") -> str:
     return f"http://{LOOPBACK}:{keys.port}/enter?token={keys.token}{to}"
 
 
-def _listening(host: str, port: int) -> socket.socket:
+def listen(port: int, *, network: str = "") -> socket.socket:
+    """Return a socket that listens at a port (0: any that is free), to the network only where there is one given.
+
+    Raises
+    ------
+    SessionError
+        If the port is taken.
+    """
+    host = EVERYWHERE if network else LOOPBACK
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:

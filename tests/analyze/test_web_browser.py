@@ -2,11 +2,16 @@
 
 import shutil
 
+import cv2
+import numpy as np
 import pytest
+from session_samples import made_up_shot, record_of
 from web_browser import PATIENCE_MS, served, tab
 from web_client import PLACES, SAMPLE
 
 from analyze.session.folder import open_session
+from analyze.session.store import Store
+from analyze.web.pairing import network_address
 from calibrate.marks import read_marks
 
 
@@ -135,6 +140,43 @@ def test_an_upload_goes_on_after_the_connection_broke(browser, tmp_path):
         page.wait_for_selector("text=sent, as B/S2/large.mp4")
         assert len(broken) == 2
         assert (tmp_path / "clips/B/S2/large.mp4").read_bytes() == large.read_bytes()
+
+
+def test_a_phone_is_let_in_by_the_code_in_the_picture_and_sees_what_its_shot_reads(browser, tmp_path):
+    network = network_address()
+    if not network:
+        pytest.skip("this machine is in no network: there is no second address to open the page at")
+    shutil.copy(SAMPLE / "session.toml", tmp_path)
+    phone_like = {"viewport": {"width": 360, "height": 640}, "has_touch": True, "is_mobile": True}
+    with served(tmp_path, network=network) as address, tab(browser, address) as desk:
+        home = address.split("/enter")[0]
+        desk.goto(f"{home}/phone-help")
+        drawn = desk.locator("img[alt^='QR code']").screenshot()
+        picture = cv2.imdecode(np.frombuffer(drawn, np.uint8), cv2.IMREAD_COLOR)
+        scanned, _, _ = cv2.QRCodeDetector().detectAndDecode(picture)
+        outside = f"http://{network}:{home.rsplit(':', 1)[1]}"
+        code = desk.inner_text(".code")
+        assert scanned == f"{outside}/pair#{code}"
+        with tab(browser, scanned, **phone_like) as phone:
+            phone.wait_for_selector("#send")  # it was paired by the address alone
+            for path in ("/", "/setup", "/api/rows", "/report", "/phone-help"):
+                assert phone.request.get(outside + path).status == 401, path
+            again = phone.request.post(f"{outside}/pair", data={"code": code}, headers={"Origin": outside})
+            assert again.status == 403
+            phone.select_option("#condition", "B")
+            phone.fill("#shooter", "S2")
+            phone.set_input_files("#files", SAMPLE / "clips/B/S2/0001.mp4")
+            phone.locator("#go").tap()
+            phone.wait_for_selector("text=sent, as B/S2/0001.mp4")
+            session = open_session(tmp_path)
+            shot = made_up_shot(session.clip_path("B/S2/0001.mp4"), launch_rad=-0.018, swerve_m=0.01)
+            with Store(session.store_path) as store:  # as if it had been measured
+                store.save_clip("B/S2/0001.mp4", record_of("B/S2/0001.mp4"), [shot])
+            # 1.87 tan(-0.018) + 0.010 m
+            phone.wait_for_selector("#last .reading:has-text('\N{MINUS SIGN}23.7')")
+            assert phone.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        desk.reload()
+        assert desk.inner_text("dt:text-is('Phones paired') + dd") == "1"
 
 
 def test_two_tabs_deciding_on_one_shot_are_told(browser, measured):

@@ -9,9 +9,7 @@ import pytest
 import uvicorn
 
 from analyze.web.app import page_app
-from analyze.web.desk import Desk
-from analyze.web.guard import Keys, local_hosts
-from analyze.web.serve import LOOPBACK, _listening, address_of
+from analyze.web.serve import address_of, desk_at, listen
 
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -36,19 +34,18 @@ def chromium():
 
 
 @contextmanager
-def served(folder):
+def served(folder, *, network=""):
     """Serve the page of a folder in a thread; gives the address with its token."""
-    with _listening(LOOPBACK, 0) as listening:
-        port = listening.getsockname()[1]
-        keys = Keys(port=port, hosts=local_hosts(port))
-        app = page_app(Desk(folder=folder, keys=keys))
-        server = uvicorn.Server(uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1))
+    with listen(0, network=network) as listening:
+        desk = desk_at(folder, listening.getsockname()[1], network=network)
+        config = uvicorn.Config(page_app(desk), log_level="error", timeout_graceful_shutdown=1)
+        server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()
         while not server.started:
             time.sleep(0.02)
         try:
-            yield address_of(keys)
+            yield address_of(desk.keys)
         finally:
             server.should_exit = True
             thread.join(timeout=20)
@@ -66,4 +63,5 @@ def tab(browser, address, **how):
     page.goto(address)
     yield page
     context.close()
-    assert [text for text in said if not any(part in text for part in BROUGHT_ABOUT)] == []
+    unexpected = [text for text in said if not any(part in text for part in BROUGHT_ABOUT)]
+    assert unexpected == []
