@@ -68,7 +68,7 @@ def simulate_power(
         level = spreads.shot_sd_mm * rng.standard_normal(size.shooters)
         true = off[:, None] + level + effect
         shots = true[:, :, None] + spreads.shot_sd_mm * rng.standard_normal(condition.shape)
-        found = compare(names.assign(reading_mm=shots.ravel()), question)
+        found = compare(names.assign(reading_mm=shots.ravel()), question, outlook=False)
         row = (found.these if scope is Scope.THESE else found.general).pair("C0", "C1")
         ended += row is not None and str(row.verdict) == str(goal)
     return SimulatedPower(share=ended / tests, tests=tests)

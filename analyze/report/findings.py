@@ -133,7 +133,12 @@ def find(evidence: Evidence) -> Findings:
     cue = _cue(evidence, table, reference)
     squirt_at = () if cue is None else cue.comparisons
     design = design_of(evidence)
-    made_of = Question(confidence=analysis.confidence, margin=analysis.margin_mm, reference=reference)
+    made_of = Question(
+        confidence=analysis.confidence,
+        margin=analysis.margin_mm,
+        reference=reference,
+        shared_sd=evidence.shared_sd.get("reading_mm", 0.0),
+    )
     comparisons = {
         name: compare(
             table,
@@ -172,7 +177,7 @@ def find(evidence: Evidence) -> Findings:
         notes=notes,
         factors=compare_factors(table, design, made_of),
         trends=compare_values(table, design, made_of),
-        ratios=_ratios(table, quantities, squirt_at, made_of),
+        ratios=_ratios(table, quantities, squirt_at, made_of, evidence.shared_sd.get("squirt_deg", 0.0)),
         shuffled=check_by_permutation(table, made_of, pairs=shown),
     )
 
@@ -201,11 +206,14 @@ def _ratios(
     quantities: Sequence[str],
     squirt_at: Sequence[tuple[float, Comparisons]],
     question: Question,
+    shared_squirt_sd: float,
 ) -> tuple[RatioRow, ...]:
     """Ratios of readings; of squirt too where all was shot at one tip offset, or none is known."""
     rows = compare_ratios(table, question)
     if "squirt_deg" in quantities and len(squirt_at) < 2:
-        rows += compare_ratios(table, replace(question, quantity="squirt_deg", margin=None))
+        rows += compare_ratios(
+            table, replace(question, quantity="squirt_deg", margin=None, shared_sd=shared_squirt_sd)
+        )
     return rows
 
 

@@ -25,6 +25,7 @@ def ratios_section(findings: Findings) -> Section | None:
             blocks += [*paragraphs([heading]), Bullets(items=once(words[:MOST_RATIOS]))]
     text = (
         "Intervals after Fieller, all pairs together; a ratio says something only where the zero does: of readings "
-        "it is the scale's, and a line of aim that is off shifts it. All ratios are in ratios.csv."
+        "it is the scale's, and a line of aim that is off shifts it. Of several sessions the difference between "
+        "their zeros is in the intervals. All ratios are in ratios.csv."
     )
     return Section(slug="ratios", title="How many times as much", blocks=(*blocks, *paragraphs([text], "small")))

@@ -106,13 +106,13 @@ def _additive_variance(grid: _Grid) -> tuple[float, int]:
     return (float(residual @ residual) / df if df else np.nan), df
 
 
-def _slope_cov(cells: Cells, variances: CellVariances) -> Floats:
+def slope_cov(cells: Cells, variances: CellVariances) -> Floats:
     """Covariance of the covariates' slopes where each cell scatters by its own variance."""
     inverse = cells.slope_cov_per_variance
     return np.asarray(inverse @ np.einsum("j,jkl->kl", variances.variance, cells.covariate_ss) @ inverse)
 
 
-def _means(cells: Cells, grid: _Grid, slope_cov: Floats) -> tuple[Floats, Floats, Floats]:
+def _means(cells: Cells, grid: _Grid, of_slopes: Floats) -> tuple[Floats, Floats, Floats]:
     """Mean of every condition over its shooters, all weighing alike, its squared error and degrees of freedom."""
     count = grid.present.sum(axis=1)
     mean = grid.mean.sum(axis=1) / count + cells.mean.mean()
@@ -122,7 +122,7 @@ def _means(cells: Cells, grid: _Grid, slope_cov: Floats) -> tuple[Floats, Floats
     if len(grid.covariates):
         shift = (grid.covariates.sum(axis=2) / count).T - cells.covariate_mean.mean(axis=0)
         mean = mean - shift @ cells.slope
-        variance = variance + np.einsum("ni,ij,nj->n", shift, slope_cov, shift)
+        variance = variance + np.einsum("ni,ij,nj->n", shift, of_slopes, shift)
     return mean, variance, df
 
 
@@ -165,12 +165,12 @@ def block_model(cells: Cells, order: Ints) -> Model:
     """
     variances = cell_variances(cells)
     grid = _grid(cells, variances)
-    slope_cov = _slope_cov(cells, variances)
-    mean, variance, df = _means(cells, grid, slope_cov)
+    of_slopes = slope_cov(cells, variances)
+    mean, variance, df = _means(cells, grid, of_slopes)
     # The test of all conditions needs independent means: every shooter shot everything, and no common slope.
     omnibus = welch_test(mean, variance, df) if grid.present.all() and not len(grid.covariates) else None
     return Model(
-        estimates=_pairs(cells, grid, order, slope_cov),
+        estimates=_pairs(cells, grid, order, of_slopes),
         mean=mean[order],
         mean_se=np.sqrt(variance)[order],
         mean_df=df[order],
@@ -204,7 +204,7 @@ def _pair_notes(cells: Cells, grid: _Grid, a: Ints, b: Ints, common: Floats) -> 
     return tuple(notes)
 
 
-def _pairs(cells: Cells, grid: _Grid, order: Ints, slope_cov: Floats) -> Estimates:
+def _pairs(cells: Cells, grid: _Grid, order: Ints, of_slopes: Floats) -> Estimates:
     first, second = np.triu_indices(len(order), 1)
     a, b = order[first], order[second]
     common = (grid.present @ grid.present.T)[a, b]
@@ -228,7 +228,7 @@ def _pairs(cells: Cells, grid: _Grid, order: Ints, slope_cov: Floats) -> Estimat
             [np.subtract(*_over_common(x, grid, b, a)) / np.maximum(common, 1) for x in grid.covariates], axis=1
         )
         difference = difference - shift @ cells.slope
-        se2 = se2 + np.einsum("ni,ij,nj->n", shift, slope_cov, shift)
+        se2 = se2 + np.einsum("ni,ij,nj->n", shift, of_slopes, shift)
     return Estimates(
         a=a, b=b, difference=difference, se=np.sqrt(se2), df=np.nan_to_num(df, nan=0.0), k=len(order),
         method=method, notes=_pair_notes(cells, grid, a, b, common), lasting_variance=np.zeros(len(a)),

@@ -8,10 +8,12 @@ from scipy import special
 
 from analyze.statistics.blocks import Spreads, block_model, compare_spreads
 from analyze.statistics.cells import Cells, reduce_to_cells
-from analyze.statistics.general import NO_SHARPER, general_model, no_sharper, sessions_model
+from analyze.statistics.general import general_model
 from analyze.statistics.keep_rules import CHOSEN_FROM, MOST_CHOSEN_FROM, chosen_cells
-from analyze.statistics.pairwise import Model, OmnibusTest, PairRow, Verdict, judge
+from analyze.statistics.pairwise import Model, OmnibusTest, PairRow, judge
 from analyze.statistics.question import SCOPE_WORDS, Question, Scope
+from analyze.statistics.scopes import NO_SHARPER, no_bolder, no_sharper
+from analyze.statistics.sessions import sessions_model
 from analyze.statistics.shots_table import check_shots, counted_shots, listed, sd_column, unit_of
 from calibrate.arrays import Ints
 from calibrate.errors import SessionError
@@ -212,7 +214,7 @@ def _adjustments(cells: Cells) -> tuple[Adjustment, ...]:
     )
 
 
-def _compare_cells(cells: Cells, question: Question) -> tuple[Comparison, Comparison]:
+def _compare_cells(cells: Cells, question: Question, *, outlook: bool) -> tuple[Comparison, Comparison]:
     """Compare in both scopes: for these shooters, and for shooters in general."""
     order = _order(cells.conditions, question.reference)
     several = len(cells.sessions) > 1
@@ -221,28 +223,18 @@ def _compare_cells(cells: Cells, question: Question) -> tuple[Comparison, Compar
     estimates, widened = no_sharper(general.estimates, these.estimates, question.confidence)
     if widened:
         general = replace(general, estimates=estimates, notes=(*general.notes, NO_SHARPER))
-    own = _comparison(cells, order, question, Scope.THESE, these)
+    own = _comparison(cells, order, question, Scope.THESE, these, outlook=outlook)
     if not several:
         own = replace(own, spreads=compare_spreads(cells))
-    beyond = _comparison(cells, order, question, Scope.GENERAL, general)
+    beyond = _comparison(cells, order, question, Scope.GENERAL, general, outlook=outlook)
     # The two estimates differ a little in unbalanced tests, so that intervals of equal width do not settle it.
     rows = no_bolder(beyond.rows, own.rows)
     return own, replace(beyond, rows=rows)
 
 
-def no_bolder(general: tuple[PairRow, ...], these: tuple[PairRow, ...]) -> tuple[PairRow, ...]:
-    """Call no pair different in general that is undecided for the very shooters who were seen."""
-    return tuple(_no_bolder(row, other) for row, other in zip(general, these, strict=True))
-
-
-def _no_bolder(general: PairRow, these: PairRow) -> PairRow:
-    if general.verdict is not Verdict.DIFFERS or these.verdict is not Verdict.UNDECIDED or these.lo is None:
-        return general
-    note = f"{general.note} Not called different, since it is undecided for these shooters.".strip()
-    return replace(general, verdict=Verdict.UNDECIDED, more_shots=these.more_shots, note=note)
-
-
-def _comparison(cells: Cells, order: Ints, question: Question, scope: Scope, model: Model) -> Comparison:
+def _comparison(
+    cells: Cells, order: Ints, question: Question, scope: Scope, model: Model, *, outlook: bool
+) -> Comparison:
     adjustments = _adjustments(cells)
     label = question.quantity
     if adjustments:
@@ -253,7 +245,7 @@ def _comparison(cells: Cells, order: Ints, question: Question, scope: Scope, mod
     return Comparison(
         scope=scope,
         words=SCOPE_WORDS[scope],
-        rows=judge(model.estimates, cells.conditions, scope, question, label=label),
+        rows=judge(model.estimates, cells.conditions, scope, question, label=label, outlook=outlook),
         means=_means(model, tuple(cells.conditions[k] for k in order), question.confidence),
         omnibus=model.omnibus,
         spreads=None,
@@ -336,7 +328,7 @@ def _far_apart(shots: pd.DataFrame, covariate: str) -> str | None:
 
 
 def _adjusted(
-    shots: pd.DataFrame, question: Question
+    shots: pd.DataFrame, question: Question, *, outlook: bool
 ) -> tuple[tuple[Comparison | None, Comparison | None], tuple[str, ...]]:
     covariates, notes = usable_covariates(shots, question.covariates)
     known = shots.dropna(subset=list(covariates)) if covariates else shots
@@ -352,7 +344,7 @@ def _adjusted(
             f"{len(shots) - len(known)} shots lack {listed(covariates)} and are left out of adjusted results."
         )
     said.extend(note for name in covariates if (note := _far_apart(known, name)))
-    return _compare_cells(cells, question), tuple(said)
+    return _compare_cells(cells, question, outlook=outlook), tuple(said)
 
 
 def _nothing(scope: Scope, note: str) -> Comparison:
@@ -371,7 +363,7 @@ def _candidates(table: pd.DataFrame, shots: pd.DataFrame, quantity: str) -> pd.D
 
 
 def _compare_chosen(
-    shots: pd.DataFrame, candidates: pd.DataFrame, question: Question, notes: tuple[str, ...]
+    shots: pd.DataFrame, candidates: pd.DataFrame, question: Question, notes: tuple[str, ...], *, outlook: bool
 ) -> Comparisons:
     """Compare shots that a rule chose by their values, with the error that the choosing leaves."""
     own = sd_column(question.quantity)
@@ -388,14 +380,14 @@ def _compare_chosen(
             f"Shots were chosen by their values ({len(shots)} of {len(candidates)} count): every interval carries "
             "the error of the choosing, found by simulating the rule, and is wider than all shots would give."
         )
-        these, general = _compare_cells(cells, question)
+        these, general = _compare_cells(cells, question, outlook=outlook)
     return Comparisons(
         question=question, these=these, general=general, adjusted_these=None, adjusted_general=None,
         notes=(*notes, caution, "Nothing is adjusted for where shots are chosen by their values."), caution=caution,
     )  # fmt: skip
 
 
-def compare(frame: pd.DataFrame, question: Question | None = None) -> Comparisons:
+def compare(frame: pd.DataFrame, question: Question | None = None, *, outlook: bool = True) -> Comparisons:
     """Compare all conditions of a table of shots.
 
     Parameters
@@ -404,6 +396,9 @@ def compare(frame: pd.DataFrame, question: Question | None = None) -> Comparison
         Table of shots; columns as in `analyze.statistics.shots_table`. Control shots are not compared.
     question : Question
         What is asked; default: readings, 95 %, no margin.
+    outlook : bool
+        Whether to work out how many more shots would settle what is undecided; it takes half of the time, which
+        thousands of simulated tests can do without.
 
     Returns
     -------
@@ -441,10 +436,10 @@ def compare(frame: pd.DataFrame, question: Question | None = None) -> Comparison
         )  # fmt: skip
     chosen = _candidates(table, shots, question.quantity)
     if chosen is not None:
-        return _compare_chosen(shots, chosen, question, notes)
+        return _compare_chosen(shots, chosen, question, notes, outlook=outlook)
     cells = reduce_to_cells(shots, question.quantity)
-    these, general = _compare_cells(cells, question)
-    (adjusted_these, adjusted_general), adjusted_notes = _adjusted(shots, question)
+    these, general = _compare_cells(cells, question, outlook=outlook)
+    (adjusted_these, adjusted_general), adjusted_notes = _adjusted(shots, question, outlook=outlook)
     return Comparisons(
         question=question,
         these=these,

@@ -69,7 +69,7 @@ class Effects:
         )
 
 
-def fit_effects(cells: Cells, X: Floats, scope: Scope) -> Effects | None:
+def fit_effects(cells: Cells, X: Floats, scope: Scope, *, shared_sd: float = 0.0) -> Effects | None:
     """Fit a model of the conditions' means.
 
     Parameters
@@ -80,13 +80,16 @@ def fit_effects(cells: Cells, X: Floats, scope: Scope) -> Effects | None:
         Row of each condition, of full column rank.
     scope : Scope
         For whom.
+    shared_sd : float
+        Standard uncertainty common to the shots of a session: the least by which sessions differ in `general`.
 
     Returns
     -------
     Effects or None
-        None where nothing tells of the error: one shooter in scope `general`, no two shots of a kind, no scatter.
+        None where nothing tells of the error: one shooter in scope `general`, no two shots of a kind, no scatter,
+        conditions that never met in a session.
     """
-    return _these(cells, X) if scope is Scope.THESE else _general(cells, X)
+    return _these(cells, X) if scope is Scope.THESE else _general(cells, X, shared_sd)
 
 
 def _these(cells: Cells, X: Floats) -> Effects | None:
@@ -131,7 +134,7 @@ def _these(cells: Cells, X: Floats) -> Effects | None:
     )
 
 
-def _general(cells: Cells, X: Floats) -> Effects | None:
+def _general(cells: Cells, X: Floats, shared_sd: float) -> Effects | None:
     if len(cells.shooters) < 2:
         return None
     combination = np.unique(cells.condition * len(cells.shooters) + cells.shooter, return_inverse=True)[1]
@@ -140,7 +143,12 @@ def _general(cells: Cells, X: Floats) -> Effects | None:
     if cells.within_df > 0 or len(np.unique(combination)) < len(combination):
         effects.append(Random(name=INTERACTION, group=combination))
     if len(cells.sessions) > 1:
-        effects.append(Random(name=SESSION, group=cells.session))
+        # Where each session had conditions of its own, only a stated uncertainty says how sessions differ.
+        wide = np.hstack([rows, np.eye(len(cells.sessions))[cells.session]])
+        known = bool(np.linalg.matrix_rank(wide) == np.linalg.matrix_rank(rows))
+        if known and shared_sd == 0:
+            return None
+        effects.append(Random(name=SESSION, group=cells.session, floor=shared_sd**2, known=known))
     mean = cells.mean - cells.mean.mean()
     left = mean - rows @ np.linalg.lstsq(rows, mean, rcond=None)[0]
     if np.linalg.matrix_rank(rows) < X.shape[1] or not (cells.within_ss.sum() > 0 or np.abs(left).max() > 1e-9):

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from analyze.statistics.cells import Cells, reduce_to_cells
-from analyze.statistics.compare import no_bolder
 from analyze.statistics.condition_effects import Effects, fit_effects
-from analyze.statistics.general import ONE_SHOOTER, no_sharper
+from analyze.statistics.general import ONE_SHOOTER
 from analyze.statistics.pairwise import Estimates, OmnibusTest, PairRow, judge
 from analyze.statistics.question import Question, Scope
+from analyze.statistics.scopes import no_bolder, no_sharper
 from analyze.statistics.shots_table import check_shots, counted_shots, listed
 from calibrate.arrays import Floats
 
@@ -241,12 +241,12 @@ def judged(
     these = general = None
     if (fit := fits[Scope.THESE]) is not None:
         these = contrast_estimates(fit, contrasts, pairs, len(names), shots)
-        rows[Scope.THESE] = judge(these, names, Scope.THESE, question, label=label)
+        rows[Scope.THESE] = judge(these, names, Scope.THESE, question, label=label, outlook=True)
     if (fit := fits[Scope.GENERAL]) is not None:
         general = contrast_estimates(fit, contrasts, pairs, len(names), shots)
         if these is not None:
             general, _ = no_sharper(general, these, question.confidence)
-        judged_general = judge(general, names, Scope.GENERAL, question, label=label)
+        judged_general = judge(general, names, Scope.GENERAL, question, label=label, outlook=True)
         rows[Scope.GENERAL] = no_bolder(judged_general, rows[Scope.THESE]) if these is not None else judged_general
     return rows
 

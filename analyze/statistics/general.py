@@ -2,9 +2,11 @@
 
 Balanced tests (every shooter shot every condition equally often, one session) have exact t and F tests whose error
 is shooter x condition. All others go through REML (`mixed.py`), variances held at zero or above, with Kenward and
-Roger's standard errors and degrees of freedom. No interval is narrower than the one for these shooters alone.
+Roger's standard errors and degrees of freedom. What is told is never sharper than for these shooters
+(`scopes.py`).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +14,7 @@ from scipy import stats
 
 from analyze.statistics.cells import Cells
 from analyze.statistics.mixed import MixedFit, Random, fit_reml
-from analyze.statistics.pairwise import Estimates, Flags, Model, OmnibusTest, half_width_factor
+from analyze.statistics.pairwise import Estimates, Flags, Model, OmnibusTest
 from calibrate.arrays import Floats, Ints
 
 SHOOTER = "shooter"
@@ -20,7 +22,6 @@ SESSION = "session"
 INTERACTION = "condition x shooter"
 EXACT = "exact (balanced), error shooter x condition; Tukey"
 REML = "REML, Kenward-Roger df; Tukey-Kramer"
-SESSIONS = "REML with session random, Kenward-Roger df; Tukey-Kramer"
 
 ONE_SHOOTER = "One shooter tells nothing about shooters in general."
 NO_REPLICATION = "No two shooters shot both conditions, so how the difference varies between shooters is unknown."
@@ -30,12 +31,14 @@ BETWEEN_SESSIONS = (
 )
 
 
-def _pairs(order: Ints) -> tuple[Ints, Ints]:
+def pairs_of(order: Ints) -> tuple[Ints, Ints]:
+    """Places of the first and the second condition of every pair."""
     first, second = np.triu_indices(len(order), 1)
     return order[first], order[second]
 
 
-def _dummies(codes: Ints) -> Floats:
+def dummies(codes: Ints) -> Floats:
+    """One column for each code, 1 where a cell has it."""
     return np.asarray(np.eye(int(codes.max()) + 1)[codes], dtype=np.float64)
 
 
@@ -55,7 +58,7 @@ def _estimable(contrasts: Floats, X: Floats, *others: Floats) -> Flags:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Design:
+class Design:
     """What enters a fit, and which pairs it cannot answer."""
 
     X: Floats
@@ -65,14 +68,23 @@ class _Design:
     no_answer: tuple[str, ...]  # per pair, empty where there is one
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Errors:
+    """Of N contrasts: their variance, what the scatter of shots has in it, and the degrees of freedom."""
+
+    variance: Floats
+    from_shots: Floats
+    df: Floats
+
+
 def _balanced(cells: Cells) -> bool:
     complete = len(cells.n) == len(cells.conditions) * len(cells.shooters)
     return complete and len(cells.sessions) == 1 and bool(np.ptp(cells.weight) <= 1e-9 * cells.weight[0])
 
 
-def _session_effect(cells: Cells, contrasts: Floats, X: Floats, shared_sd: float) -> tuple[Random, Flags]:
-    """Return the session's random effect and which pairs have no answer for want of it."""
-    Z = _dummies(cells.session)
+def session_effect(cells: Cells, contrasts: Floats, X: Floats, shared_sd: float) -> tuple[Random, Flags]:
+    """Return the session's random effect and which contrasts have no answer for want of it."""
+    Z = dummies(cells.session)
     known = _rank(X, Z) == _rank(X)
     # Held at zero or above, too small a variance would come out too often where sessions are few (simulated: 91.6 %
     # instead of 95 % covered with two sessions a condition); with a stated floor the bound is that floor.
@@ -84,15 +96,15 @@ def _session_effect(cells: Cells, contrasts: Floats, X: Floats, shared_sd: float
     return effect, np.zeros(len(contrasts), dtype=bool)
 
 
-def _general_design(cells: Cells, order: Ints, shared_sd: float) -> _Design:
-    a, b = _pairs(order)
-    X = _dummies(cells.condition)
+def _general_design(cells: Cells, order: Ints, shared_sd: float) -> Design:
+    a, b = pairs_of(order)
+    X = dummies(cells.condition)
     contrasts = np.eye(X.shape[1])[b] - np.eye(X.shape[1])[a]
     combination = cells.condition * len(cells.shooters) + cells.shooter
     _, combination = np.unique(combination, return_inverse=True)
-    Z_shooter, Z_cell = _dummies(cells.shooter), _dummies(combination)
+    Z_shooter, Z_cell = dummies(cells.shooter), dummies(combination)
     several = len(cells.sessions) > 1
-    sessions = (_dummies(cells.session),) if several else ()
+    sessions = (dummies(cells.session),) if several else ()
     effects: list[Random] = []
     no_answer = np.full(len(a), "", dtype=object)
     within = _estimable(contrasts, X, Z_shooter)
@@ -107,40 +119,14 @@ def _general_design(cells: Cells, order: Ints, shared_sd: float) -> _Design:
     elif cells.within_df > 0 or len(Z_cell) > Z_cell.shape[1]:
         effects.append(Random(name=INTERACTION, group=combination))
     if several:
-        effect, lost = _session_effect(cells, contrasts, X, shared_sd)
+        effect, lost = session_effect(cells, contrasts, X, shared_sd)
         effects.append(effect)
         no_answer[lost] = BETWEEN_SESSIONS
-    return _Design(
+    return Design(
         X=X,
         contrasts=contrasts,
         mean_rows=np.eye(X.shape[1])[order],
         effects=tuple(effects),
-        no_answer=tuple(no_answer),
-    )
-
-
-def _sessions_design(cells: Cells, order: Ints, shared_sd: float) -> _Design:
-    """For these shooters over several sessions: condition x shooter fixed, session random."""
-    a, b = _pairs(order)
-    combination = cells.condition * len(cells.shooters) + cells.shooter
-    ids, combination = np.unique(combination, return_inverse=True)
-    X = _dummies(combination)
-    condition, shooter = ids // len(cells.shooters), ids % len(cells.shooters)
-    present = np.zeros((len(cells.conditions), len(cells.shooters)))
-    present[condition, shooter] = 1.0
-    both = present[a] * present[b]
-    count = both.sum(axis=1)
-    shares = (both / np.maximum(count, 1)[:, None])[:, shooter]
-    contrasts = shares * ((condition == b[:, None]).astype(float) - (condition == a[:, None]))
-    mean_rows = (condition == order[:, None]) / present.sum(axis=1)[order][:, None]
-    effect, lost = _session_effect(cells, contrasts, X, shared_sd)
-    no_answer = np.where(lost, BETWEEN_SESSIONS, "").astype(object)
-    no_answer[count == 0] = "No shooter shot both, so shooter and condition cannot be told apart."
-    return _Design(
-        X=X,
-        contrasts=contrasts,
-        mean_rows=mean_rows,
-        effects=(effect,),
         no_answer=tuple(no_answer),
     )
 
@@ -151,16 +137,39 @@ def _adjusted_means(cells: Cells) -> Floats:
     return np.asarray(cells.mean - (cells.covariate_mean - cells.covariate_mean.mean(axis=0)) @ cells.slope)
 
 
-def _slope_variance(cells: Cells, rows: Floats, fit: MixedFit, *, centred: bool) -> Floats:
-    """Variance that the uncertain slopes of the covariates add to contrasts of the fixed effects."""
+def slope_variance(cells: Cells, rows: Floats, fit: MixedFit, cov: Floats, *, centred: bool) -> Floats:
+    """Variance that the uncertain slopes of the covariates, of covariance `cov`, add to contrasts."""
     if not cells.covariate_names:
         return np.zeros(len(rows))
     x = cells.covariate_mean - (cells.covariate_mean.mean(axis=0) if centred else 0.0)
     shift = rows @ fit.operator @ x
-    return np.asarray(np.einsum("ni,ij,nj->n", shift, cells.slope_cov_per_variance * fit.variances[-1], shift))
+    return np.asarray(np.einsum("ni,ij,nj->n", shift, cov, shift))
 
 
-def _fit(cells: Cells, design: _Design, effects: tuple[Random, ...]) -> MixedFit | None:
+def pooled_errors(cells: Cells, fit: MixedFit, rows: Floats, *, centred: bool) -> Errors:
+    """Errors of contrasts where all shots scatter alike: Kenward and Roger's.
+
+    Parameters
+    ----------
+    cells : Cells
+        The shots.
+    fit : MixedFit
+        Of these cells.
+    rows : (N, p) array
+        Contrasts of the fixed effects.
+    centred : bool
+        Whether they are means, at the covariates' own mean, and no differences.
+    """
+    variance = np.einsum("ni,ij,nj->n", rows, fit.adjusted_cov, rows, optimize=True)
+    slopes = slope_variance(cells, rows, fit, cells.slope_cov_per_variance * fit.variances[-1], centred=centred)
+    return Errors(
+        variance=variance + slopes,
+        from_shots=fit.variances[-1] * np.sum((rows @ fit.operator) ** 2 / cells.weight, axis=1),
+        df=np.maximum(fit.satterthwaite_df(rows), 1.0),
+    )
+
+
+def _fit(cells: Cells, design: Design, effects: tuple[Random, ...]) -> MixedFit | None:
     """Fit by REML; None where nothing scatters."""
     y = _adjusted_means(cells)
     unexplained = y - design.X @ np.linalg.lstsq(design.X, y - y.mean(), rcond=None)[0] - y.mean()
@@ -176,7 +185,7 @@ def _fit(cells: Cells, design: _Design, effects: tuple[Random, ...]) -> MixedFit
     )
 
 
-def _settled_fit(cells: Cells, design: _Design) -> tuple[MixedFit | None, tuple[str, ...]]:
+def settled_fit(cells: Cells, design: Design) -> tuple[MixedFit | None, tuple[str, ...]]:
     """Fit, with bounds where it does not settle without them, and say how it went."""
     notes = []
     fit = _fit(cells, design, design.effects)
@@ -201,9 +210,9 @@ def _even_shots(cells: Cells) -> Floats:
     return np.asarray(np.bincount(cells.condition, minlength=k) ** 2 / inverse)
 
 
-def _no_fit(cells: Cells, design: _Design, order: Ints, method: str, notes: tuple[str, ...]) -> Model:
+def _no_fit(cells: Cells, design: Design, order: Ints, method: str, notes: tuple[str, ...]) -> Model:
     """Differences of the plain means, without any interval."""
-    a, b = _pairs(order)
+    a, b = pairs_of(order)
     beta = np.linalg.lstsq(design.X, _adjusted_means(cells), rcond=None)[0]
     nothing = np.full(len(a), np.nan)
     shots = _even_shots(cells)
@@ -218,34 +227,38 @@ def _no_fit(cells: Cells, design: _Design, order: Ints, method: str, notes: tupl
     )  # fmt: skip
 
 
-def _mixed_model(
-    cells: Cells, design: _Design, order: Ints, *, method: str, df_grows: bool, shooters: int
+def mixed_model(
+    cells: Cells,
+    design: Design,
+    order: Ints,
+    *,
+    method: str,
+    df_grows: bool,
+    shooters: int,
+    errors: Callable[..., Errors] = pooled_errors,
 ) -> Model:
-    fit, notes = _settled_fit(cells, design)
+    """Fit a design and give its pairs and means; `errors` says how sure contrasts are, as `pooled_errors` does."""
+    fit, notes = settled_fit(cells, design)
     if fit is None:
         return _no_fit(cells, design, order, method, notes)
-    a, b = _pairs(order)
+    a, b = pairs_of(order)
     rows, means = design.contrasts, design.mean_rows
     answered = np.array([not reason for reason in design.no_answer], dtype=bool)
-    variance = np.einsum("ni,ij,nj->n", rows, fit.adjusted_cov, rows, optimize=True)
-    variance = variance + _slope_variance(cells, rows, fit, centred=False)
-    from_shots = fit.variances[-1] * np.sum((rows @ fit.operator) ** 2 / cells.weight, axis=1)
-    df = np.maximum(fit.satterthwaite_df(rows), 1.0)
+    found, of_means = errors(cells, fit, rows, centred=False), errors(cells, fit, means, centred=True)
     difference = rows @ fit.beta
     # Without a shot in common terms the model's difference would be a guess about sessions or shooters.
     difference = np.where(answered | (np.abs(rows).sum(axis=1) > 0), difference, np.nan)
-    mean_variance = np.einsum("ni,ij,nj->n", means, fit.adjusted_cov, means, optimize=True)
-    mean_variance = mean_variance + _slope_variance(cells, means, fit, centred=True)
     shots = _even_shots(cells)
     return Model(
         estimates=Estimates(
-            a=a, b=b, difference=difference, se=np.where(answered, np.sqrt(variance), np.nan), df=df, k=len(order),
-            method=method, notes=design.no_answer, lasting_variance=np.clip(variance - from_shots, 0.0, variance),
+            a=a, b=b, difference=difference, se=np.where(answered, np.sqrt(found.variance), np.nan), df=found.df,
+            k=len(order), method=method, notes=design.no_answer,
+            lasting_variance=np.clip(found.variance - found.from_shots, 0.0, found.variance),
             shots_a=shots[a], shots_b=shots[b], df_grows=df_grows, shooters=shooters,
         ),
         mean=means @ fit.beta,
-        mean_se=np.sqrt(np.where(mean_variance > 0, mean_variance, np.nan)),
-        mean_df=np.maximum(fit.satterthwaite_df(means), 1.0),
+        mean_se=np.sqrt(np.where(of_means.variance > 0, of_means.variance, np.nan)),
+        mean_df=of_means.df,
         omnibus=_wald_test(fit, rows[: len(order) - 1]) if answered.all() else None,
         notes=notes,
     )  # fmt: skip
@@ -280,7 +293,7 @@ def _balanced_model(cells: Cells, order: Ints) -> Model:
     df = float((C - 1) * (S - 1))
     ms_interaction = n * float(np.sum(residual**2)) / df if df else np.nan
     ms_shooter = C * n * float(np.sum((table.mean(axis=0) - grand) ** 2)) / (S - 1)
-    a, b = _pairs(order)
+    a, b = pairs_of(order)
     variance = np.full(len(a), 2 * ms_interaction / (S * n))
     within = cells.shot_variance
     notes = []
@@ -341,7 +354,7 @@ def general_model(cells: Cells, order: Ints, *, shared_sd: float) -> Model:
     if len(cells.shooters) == 1:
         design = replace(design, no_answer=(ONE_SHOOTER,) * len(design.no_answer))
         return _no_fit(cells, design, order, REML, (ONE_SHOOTER,))
-    return _mixed_model(
+    return mixed_model(
         cells,
         design,
         order,
@@ -349,45 +362,3 @@ def general_model(cells: Cells, order: Ints, *, shared_sd: float) -> Model:
         df_grows=False,
         shooters=len(cells.shooters) if len(cells.sessions) == 1 else 0,
     )
-
-
-NO_SHARPER = (
-    "No interval in general is narrower than the one for these shooters: where shooter x condition came out "
-    "smaller than the scatter of shots, the latter counts."
-)
-
-
-def no_sharper(general: Estimates, these: Estimates, confidence: float) -> tuple[Estimates, bool]:
-    """Widen what is said in general where it would be sharper than what is said for these shooters.
-
-    Parameters
-    ----------
-    general, these : Estimates
-        Same pairs in the same order.
-    confidence : float
-        Of the intervals.
-
-    Returns
-    -------
-    Estimates, bool
-        Standard errors and half widths of the intervals at least those of `these`, and whether that was needed.
-    """
-    one, least = general, these
-    with np.errstate(invalid="ignore"):
-        both = (one.se > 0) & (least.se > 0) & (one.df > 0) & (least.df > 0)
-    se = np.where(both, np.fmax(one.se, least.se), one.se)
-
-    def half_width(errors: Floats, df: Floats) -> Floats:
-        return np.asarray(half_width_factor(confidence, one.k, np.where(both, df, 1.0)) * errors)
-
-    narrow = both & (half_width(se, one.df) < half_width(least.se, least.df))
-    df = np.where(narrow, least.df, one.df)
-    if not (narrow | (both & (se > one.se))).any():
-        return general, False
-    return replace(one, se=se, df=df), True
-
-
-def sessions_model(cells: Cells, order: Ints, *, shared_sd: float) -> Model:
-    """Compare for these shooters over several sessions, session random; arguments as in `general_model`."""
-    design = _sessions_design(cells, order, shared_sd)
-    return _mixed_model(cells, design, order, method=SESSIONS, df_grows=True, shooters=0)

@@ -194,7 +194,13 @@ def _or_none(value: float) -> float | None:
 
 
 def judge(
-    estimates: Estimates, conditions: tuple[str, ...], scope: Scope, question: Question, *, label: str
+    estimates: Estimates,
+    conditions: tuple[str, ...],
+    scope: Scope,
+    question: Question,
+    *,
+    label: str,
+    outlook: bool,
 ) -> tuple[PairRow, ...]:
     """Give every pair its interval, p values, verdict and missing shots.
 
@@ -210,6 +216,8 @@ def judge(
         Confidence and margin.
     label : str
         What the column `quantity` of the rows says.
+    outlook : bool
+        Whether missing shots are worked out.
 
     Returns
     -------
@@ -239,18 +247,18 @@ def judge(
     nothing = np.full(len(se), np.nan)
     more, shooters, if_zero, if_margin = (nothing.copy() for _ in range(4))
     open_pairs = np.flatnonzero(usable & ~same & ~differs)
-    if len(open_pairs):
+    if outlook and len(open_pairs):
         seen = _seen(estimates, open_pairs)
-        outlook = more_shots(seen, question)
+        further = more_shots(seen, question)
         more[open_pairs], if_zero[open_pairs], if_margin[open_pairs] = (
-            outlook.more,
-            outlook.if_zero,
-            outlook.if_margin,
+            further.more,
+            further.if_zero,
+            further.if_margin,
         )
-        stuck = np.flatnonzero(np.isnan(outlook.more))
+        stuck = np.flatnonzero(np.isnan(further.more))
         if len(stuck) and estimates.shooters:
-            outlook, which = more_shooters(seen.part(stuck), question), open_pairs[stuck]
-            shooters[which], if_zero[which], if_margin[which] = outlook.more, outlook.if_zero, outlook.if_margin
+            further, which = more_shooters(seen.part(stuck), question), open_pairs[stuck]
+            shooters[which], if_zero[which], if_margin[which] = further.more, further.if_zero, further.if_margin
 
     rows = []
     for i in range(len(se)):

@@ -11,6 +11,7 @@ from analyze.statistics.condition_effects import fit_effects
 from analyze.statistics.keep_rules import CHOSEN_FROM
 from analyze.statistics.pairwise import half_width_factor
 from analyze.statistics.question import Question, Scope
+from analyze.statistics.sessions import session_means
 from analyze.statistics.shots_table import check_shots, counted_shots
 from calibrate.arrays import Floats
 
@@ -56,8 +57,7 @@ def compare_ratios(frame: pd.DataFrame, question: Question | None = None) -> tup
     Parameters
     ----------
     frame : DataFrame
-        Table of shots of one session; of several sessions, or where shots were chosen by their values, no ratio is
-        made.
+        Table of shots; where they were chosen by their values, no ratio is made.
     question : Question
         Quantity, confidence, reference.
 
@@ -69,14 +69,15 @@ def compare_ratios(frame: pd.DataFrame, question: Question | None = None) -> tup
     Notes
     -----
     Fieller 1954, J. R. Stat. Soc. B 16, 175. The ends are the ratios r at which mean b - r mean a just differs from
-    zero; its degrees of freedom are taken at the ratio found.
+    zero; its degrees of freedom are taken at the ratio found. Over several sessions, whose zeros differ, both means
+    carry the sessions' variance, and their covariance with it.
     """
     question = question or Question()
     counted, _ = counted_shots(check_shots(frame, quantity=question.quantity), question.quantity)
     shots = counted[counted["role"] == "test"]
     count = shots["condition"].nunique()
     chosen = CHOSEN_FROM in shots.columns and bool((shots[CHOSEN_FROM] > 0).any())
-    if count < 2 or count * (count - 1) / 2 > MOST_PAIRS or shots["session"].nunique() > 1 or chosen:
+    if count < 2 or count * (count - 1) / 2 > MOST_PAIRS or chosen:
         return ()
     cells = reduce_to_cells(shots, question.quantity)
     names = sorted(cells.conditions, key=lambda name: name != question.reference)
@@ -85,10 +86,12 @@ def compare_ratios(frame: pd.DataFrame, question: Question | None = None) -> tup
     return tuple(row for row in found if row is not None)
 
 
-def _two_means(cells: Cells, a: int, b: int, scope: Scope) -> tuple[Floats, Floats, Floats] | None:
+def _two_means(
+    cells: Cells, a: int, b: int, scope: Scope, shared_sd: float
+) -> tuple[Floats, Floats, Floats] | None:
     """Means of a and b, their covariance, and the degrees of freedom of b - r a at the ratio found."""
     if scope is Scope.GENERAL:
-        fit = fit_effects(cells, np.eye(len(cells.conditions)), scope)
+        fit = fit_effects(cells, np.eye(len(cells.conditions)), scope, shared_sd=shared_sd)
         if fit is None:
             return None
         rows = np.eye(len(cells.conditions))[[a, b]]
@@ -96,6 +99,9 @@ def _two_means(cells: Cells, a: int, b: int, scope: Scope) -> tuple[Floats, Floa
         if mean[0] == 0:
             return None
         return mean, fit.cov(rows), fit.df((rows[1] - mean[1] / mean[0] * rows[0])[None, :])
+    if len(cells.sessions) > 1:
+        means = session_means(cells, a, b, shared_sd=shared_sd)
+        return None if means is None else (means.mean, means.cov, np.array([means.df_of_ratio]))
     variances, block = cell_variances(cells), blocks_of(cells)
     both = np.intersect1d(block[cells.condition == a], block[cells.condition == b])
     if not len(both) or not cells.spread_df.any():
@@ -110,7 +116,7 @@ def _two_means(cells: Cells, a: int, b: int, scope: Scope) -> tuple[Floats, Floa
 
 
 def _ratio(cells: Cells, a: str, b: str, scope: Scope, question: Question) -> RatioRow | None:
-    found = _two_means(cells, cells.conditions.index(a), cells.conditions.index(b), scope)
+    found = _two_means(cells, cells.conditions.index(a), cells.conditions.index(b), scope, question.shared_sd)
     if found is None or not np.isfinite(found[2]).all() or found[2][0] <= 0:
         return None
     mean, cov, df = found

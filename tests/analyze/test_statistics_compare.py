@@ -135,7 +135,7 @@ def test_two_conditions_in_general_are_the_paired_t_test_over_shooters():
 def test_reml_of_a_balanced_test_gives_the_exact_analysis():
     """A cell doubled and halved in weight is balanced no longer; the limit from REML must be the exact result."""
     from analyze.statistics.cells import reduce_to_cells
-    from analyze.statistics.general import _general_design, _mixed_model, general_model
+    from analyze.statistics.general import _general_design, general_model, mixed_model
     from analyze.statistics.shots_table import check_shots
 
     for seed, interaction_sd in ((1, 6.0), (4, 12.0)):
@@ -143,7 +143,7 @@ def test_reml_of_a_balanced_test_gives_the_exact_analysis():
         cells = reduce_to_cells(shots, "reading_mm")
         order = np.arange(3)
         exact = general_model(cells, order, shared_sd=0.0)
-        reml = _mixed_model(
+        reml = mixed_model(
             cells, _general_design(cells, order, 0.0), order, method="REML", df_grows=False, shooters=3
         )
         assert reml.estimates.se == pytest.approx(exact.estimates.se, rel=1e-5)

@@ -1,7 +1,8 @@
 """How often the comparisons are wrong where shooters, conditions or measuring are unequal, with coverage and power.
 
 Run from the top folder: ``python tests/benchmarks/run.py promises``, or this file with the number of tests per line
-(default 1000; all lines take about six minutes of processor time). Readings are normal; shooters' own means differ.
+(default 1000; all lines take about four minutes of processor time), and the numbers of lines, from 0, where not all
+are wanted. Readings are normal; shooters' own means differ.
 Printed per line, in per cent with two binomial standard errors:
 
 - `differs`: tests of equal conditions in which any pair is called different (stated: 5);
@@ -12,6 +13,7 @@ In general no interval is narrower than for these shooters, so rates below 5 are
 """
 
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +21,7 @@ import pandas as pd
 
 from analyze.statistics import Comparison, KeepRule, Question, Verdict, apply_keep_rule, compare
 
-SHOOTER_SD_MM = 8.0
+SHOOTER_SD_MM, DAY_SD_MM = 8.0, 5.0
 QUESTION = Question(covariates=())
 
 
@@ -35,6 +37,7 @@ class Case:
     interaction_sd: float = 0.0
     measuring: tuple[float, float] | None = None  # sds of measuring, evenly spread on a logarithmic scale
     closest: bool = False
+    days: int = 1  # sessions in which all this is shot again, each with a zero of its own
 
 
 def per_shooter(values: tuple[float, ...], conditions: int = 3) -> np.ndarray:
@@ -65,6 +68,8 @@ CASES = (
          sd=even(2.0, shooters=2), apart=15, measuring=(0.3, 20)),
     Case(words="measuring sd 0.3 to 20, 4 shots", scope="these", shots=even(4, shooters=2),
          sd=even(2.0, shooters=2), apart=10, measuring=(0.3, 20)),
+    Case(words="the first line's shooters, shots 5, 5, 2, two days", scope="these", shots=per_shooter((5, 5, 2)),
+         sd=per_shooter((4, 4, 16)), apart=20, days=2),
     Case(words="closest 3 of 5", scope="these", shots=even(5), sd=even(10.0), apart=20, closest=True),
     Case(words="closest 3 of 7", scope="these", shots=even(7), sd=even(10.0), apart=20, closest=True),
     Case(words="shots 7 8 / 2 8 / 5 6", scope="general", shots=GENERAL_SHOTS, sd=even(10.0, shooters=2), apart=60),
@@ -82,14 +87,18 @@ def simulate(case: Case, rng: np.random.Generator, *, apart: float) -> tuple[pd.
     conditions, shooters = case.shots.shape
     true = rng.normal(0, SHOOTER_SD_MM, shooters) + case.interaction_sd * rng.normal(size=case.shots.shape)
     true[-1] += apart
-    c, s = (np.repeat(index.ravel(), case.shots.ravel()) for index in np.indices(case.shots.shape))
+    every = np.tile(case.shots, (case.days, 1, 1))
+    day, c, s = (np.repeat(index.ravel(), every.ravel()) for index in np.indices(every.shape))
+    zero = DAY_SD_MM * rng.normal(size=case.days) * (case.days > 1)
     scatter = case.sd[c, s]
     columns = {"condition": np.char.add("C", c.astype(str)), "shooter": np.char.add("S", s.astype(str))}
     if case.measuring is not None:
         measuring = np.exp(rng.uniform(*np.log(case.measuring), len(c)))
         scatter = np.hypot(scatter, measuring)
         columns["reading_sd_mm"] = measuring
-    frame = pd.DataFrame({**columns, "reading_mm": true[c, s] + scatter * rng.normal(size=len(c))})
+    if case.days > 1:
+        columns["session"] = np.char.add("day ", day.astype(str))
+    frame = pd.DataFrame({**columns, "reading_mm": true[c, s] + zero[day] + scatter * rng.normal(size=len(c))})
     return (apply_keep_rule(frame, KeepRule.CLOSEST) if case.closest else frame), true
 
 
@@ -108,7 +117,7 @@ def tally(case: Case, tests: int, seed: int, *, apart: float) -> dict[str, float
     for _ in range(tests):
         shots, true = simulate(case, rng, apart=apart)
         planned = np.where(np.arange(len(true)) == len(true) - 1, apart, 0.0)
-        found = getattr(compare(shots, QUESTION), case.scope)
+        found = getattr(compare(shots, QUESTION, outlook=False), case.scope)
         counts["differs"] += any(row.verdict is Verdict.DIFFERS for row in found.rows)
         counts["covered"] += all_hold(found, true.mean(axis=1) if case.scope == "these" else planned)
         counts["shown"] += found.pair("C0", f"C{len(true) - 1}").verdict is Verdict.DIFFERS
@@ -119,8 +128,9 @@ def printed(value: float, tests: int) -> str:
     return f"{100 * value:5.1f} ± {200 * np.sqrt(value * (1 - value) / tests):3.1f}"
 
 
-def run(tests: int = 1000) -> None:
-    for number, case in enumerate(CASES):
+def run(tests: int = 1000, numbers: Sequence[int] = range(len(CASES))) -> None:
+    for number in numbers:
+        case = CASES[number]
         equal = tally(case, tests, 100 + number, apart=0.0)
         moved = tally(case, tests, 200 + number, apart=case.apart)
         print(
@@ -131,4 +141,5 @@ def run(tests: int = 1000) -> None:
 
 
 if __name__ == "__main__":
-    run(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    wanted = [int(text) for text in sys.argv[1:]] or [1000]
+    run(wanted[0], wanted[1:] or range(len(CASES)))

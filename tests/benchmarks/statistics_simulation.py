@@ -140,7 +140,7 @@ def rates(plan: Plan, scope: str, tests: int, seed: int, margin: float | None = 
         readings, true = simulate(plan, rng)
         means = true.mean(axis=1)
         real = {(a, b): means[j] - means[i] for (i, a), (j, b) in combinations(enumerate(names), 2)}
-        comparison = getattr(compare(table_of(readings), question), scope)
+        comparison = getattr(compare(table_of(readings), question, outlook=False), scope)
         counts["differs"] += any_verdict(comparison, Verdict.DIFFERS, equal)
         counts["same"] += any_verdict(comparison, Verdict.SAME, unequal)
         counts["covered"] += all_hold(comparison, real if scope == "these" else planned)
