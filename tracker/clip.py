@@ -25,6 +25,13 @@ Colour = npt.NDArray[np.uint8]
 CLIP_SUFFIXES = frozenset({".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp", ".mts"})
 IMAGE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff"})
 
+# What a file is goes by its contents. A list of other files (a playlist, a script that joins clips) under the name
+# of a recording would have the decoder open those: only formats that hold the pictures themselves, only this file.
+_ONE_FILE = {
+    "format_whitelist": "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,asf,flv,ogg",
+    "protocol_whitelist": "file",
+}
+
 # Pixel formats whose first plane is 8-bit luma, used as it lies in the decoder's memory.
 PLANAR_LUMA_8 = frozenset(
     {"yuv420p", "yuvj420p", "yuv422p", "yuvj422p", "yuv444p", "yuvj444p", "nv12", "nv21", "gray"}
@@ -107,7 +114,7 @@ def _open(path: Path) -> av.container.InputContainer:
     if path.stat().st_size == 0:
         raise ClipError(f"{path}: the file is empty; copy it from the phone again")
     try:
-        container = av.open(str(path))
+        container = av.open(str(path), options=dict(_ONE_FILE))
     except (av.error.FFmpegError, ValueError) as error:
         raise ClipError(
             f"{path}: not a video that can be read, or cut short while copying; copy it from the phone again"

@@ -50,13 +50,13 @@ def page_app(desk: Desk) -> FastAPI:
 
 def _enter(desk: TheDesk, token: str = "", to: str = "") -> Response:
     """Take the token out of the address that was printed, into a cookie that no script can read."""
-    if not desk.keys.is_desk(token):
+    if not desk.keys.enters(token):
         return PlainTextResponse(
-            "This token is not the one that was printed: copy the whole address, or open the page again.", 401
+            "This address does not open the page: copy the whole of the one that was printed, token included.", 401
         )
     # Pages of this site alone: what the address may name is a view.
     answer = RedirectResponse(f"/{to}" if to in ("calibrate", "setup", "results") else "/", 303)
-    answer.set_cookie(desk.keys.desk_cookie, token, httponly=True, samesite="strict", path="/")
+    answer.set_cookie(desk.keys.desk_cookie, desk.keys.token, httponly=True, samesite="strict", path="/")
     return answer
 
 

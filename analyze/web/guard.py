@@ -17,6 +17,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 BODY_LIMIT = 256 * 1024  # bytes; decisions, clicks and settings are far smaller
 CHUNK_LIMIT = 8 * 1024 * 1024  # bytes of one piece of an upload
 CHUNK_PATHS = "/api/phone/uploads/"
+_DIGITS = 12  # of a length; Python refuses to read numbers of thousands
 
 # Nothing from elsewhere, nothing inline, no framing.
 CONTENT_POLICY = (
@@ -60,6 +61,7 @@ class Keys:
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
     phones: set[str] = field(default_factory=set)
     hosts: frozenset[str] = frozenset()
+    _tickets: set[str] = field(default_factory=set)
 
     @property
     def desk_cookie(self) -> str:
@@ -74,6 +76,23 @@ class Keys:
     def is_desk(self, said: str) -> bool:
         """Whether this is the token of the person at this machine."""
         return secrets.compare_digest(said.encode(), self.token.encode())
+
+    def ticket(self) -> str:
+        """Return something that opens the page once, instead of the token.
+
+        For the command line that starts the browser, which everybody on this machine can read.
+        """
+        ticket = secrets.token_urlsafe(24)
+        self._tickets.add(ticket)
+        return ticket
+
+    def enters(self, said: str) -> bool:
+        """Whether this is the token, or a ticket that is used up by that."""
+        if self.is_desk(said):
+            return True
+        used = {ticket for ticket in self._tickets if secrets.compare_digest(said.encode(), ticket.encode())}
+        self._tickets -= used
+        return bool(used)
 
     def is_phone(self, said: str) -> bool:
         """Whether this is the token of a paired phone."""
@@ -125,7 +144,7 @@ class Guard:
         if scope["method"] not in _SAFE and headers.get("origin") != f"http://{host}":
             return 403, "Changes are taken from railread's own page alone."
         length = headers.get("content-length", "0")
-        if not length.isdecimal() or int(length) > _limit(scope["path"]):
+        if not length.isdecimal() or len(length) > _DIGITS or int(length) > _limit(scope["path"]):
             return 413, TOO_LARGE
         path = scope["path"]
         if path in _OPEN_PAGES or path.startswith(_OPEN_PATHS):

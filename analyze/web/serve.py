@@ -59,7 +59,7 @@ def serve_page(
         address = address_of(desk.keys, view)
         tell(address)
         if browser:
-            webbrowser.open(address)
+            webbrowser.open(address_of(desk.keys, view, once=True))
         server.run(sockets=[listening])
 
 
@@ -80,10 +80,10 @@ def desk_at(folder: Path, port: int, *, network: str = "") -> Desk:
     return Desk(folder=folder, keys=keys, address=f"http://{network}:{port}" if network else "")
 
 
-def address_of(keys: Keys, view: str = "") -> str:
-    """Return the address that opens the page, token included."""
+def address_of(keys: Keys, view: str = "", *, once: bool = False) -> str:
+    """Return the address that opens the page, token included; `once`, one that opens it a single time."""
     to = f"&to={view}" if view else ""
-    return f"http://{LOOPBACK}:{keys.port}/enter?token={keys.token}{to}"
+    return f"http://{LOOPBACK}:{keys.port}/enter?token={keys.ticket() if once else keys.token}{to}"
 
 
 def listen(port: int, *, network: str = "") -> socket.socket:

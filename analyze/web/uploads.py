@@ -19,6 +19,7 @@ from tracker.clip import CLIP_SUFFIXES, clip_info
 
 MOST_BYTES = 16 * 1024**3
 SPARE_BYTES = 300 * 1024**2  # left on the disk whatever comes in
+MOST_AT_ONCE = 100  # half sent
 FOLDER = "incoming"
 _ORDERED = re.compile(r"order-(\d+)-")
 _LONGEST_NAME = 80
@@ -87,11 +88,11 @@ class Uploads:
         with self._lock:
             folder.mkdir(exist_ok=True)
             have = part.stat().st_size if part.exists() else 0
-            free = shutil.disk_usage(folder).free
-            if free - (wanted.size_bytes - have) < SPARE_BYTES:
+            _check_room(wanted, folder, wanted.size_bytes - have)
+            if not part.exists() and len(list(folder.glob("*.part"))) >= MOST_AT_ONCE:
                 raise SessionError(
-                    f"{wanted.name} needs {wanted.size_bytes / 1e6:.0f} MB and the disk has {free / 1e6:.0f} MB "
-                    "left; make room first"
+                    f"{MOST_AT_ONCE} recordings lie half sent in {FOLDER}/ of the session; send the rest of them, "
+                    "or delete them there"
                 )
             part.touch()
             part.with_suffix(".json").write_text(json.dumps(asdict(wanted)), encoding="utf-8")
@@ -106,6 +107,7 @@ class Uploads:
         with self._lock:
             have = part.stat().st_size
             if at == have and have + len(piece) <= wanted.size_bytes:
+                _check_room(wanted, part.parent, len(piece))  # others may have sent meanwhile
                 with part.open("ab") as file:
                     file.write(piece)
                 have += len(piece)
@@ -174,6 +176,15 @@ def next_in_order(session: Session) -> OrderRow | None:
         else set()
     )
     return next((row for row in read_order(path) if row.order not in taken), None)
+
+
+def _check_room(wanted: Incoming, folder: Path, more_bytes: int) -> None:
+    free = shutil.disk_usage(folder).free
+    if free - more_bytes < SPARE_BYTES:
+        raise SessionError(
+            f"{wanted.name} needs {more_bytes / 1e6:.0f} MB more and the disk has {free / 1e6:.0f} MB left, of "
+            f"which {SPARE_BYTES / 1e6:.0f} MB stay free; make room first"
+        )
 
 
 def _check(session: Session, wanted: Incoming) -> None:

@@ -6,6 +6,7 @@ from web_client import PORT, page_client, page_keys
 
 from analyze.web import shots_page
 from analyze.web.guard import BODY_LIMIT, CONTENT_POLICY, Keys
+from analyze.web.serve import address_of
 
 
 @pytest.fixture(scope="module")
@@ -138,3 +139,23 @@ def test_what_is_not_there_is_a_page_in_words(folder):
         assert answer.status_code == status
         assert said in answer.text
         assert "/setup" in answer.text  # with the ways to all views
+
+
+def test_what_starts_the_browser_opens_the_page_once(folder):
+    """Everybody on this machine can read the command line of a process."""
+    keys = page_keys()
+    once = address_of(keys, "results", once=True)
+    assert keys.token not in once
+    path = once.split(f":{PORT}")[1]
+    client = page_client(folder, keys=keys, entered=False)
+    assert client.get(path).headers["location"] == "/results"
+    assert client.get("/").status_code == 200
+    late = page_client(folder, keys=keys, entered=False)
+    assert late.get(path).status_code == 401
+    assert late.get("/").status_code == 401
+
+
+def test_a_length_of_thousands_of_digits_is_refused(folder):
+    client = page_client(folder)
+    headers = {"Content-Length": "9" * 5000}
+    assert client.post("/api/decisions", content=b"[]", headers=headers).status_code == 413

@@ -12,7 +12,7 @@ from analyze.web.app import page_app
 from analyze.web.desk import Desk
 from analyze.web.guard import CHUNK_LIMIT, Keys, local_hosts
 from analyze.web.pairing import MOST_TRIES, Pairing
-from analyze.web.uploads import Incoming, next_in_order
+from analyze.web.uploads import MOST_AT_ONCE, Incoming, next_in_order
 
 SAMPLE = Path(str(files("sample_clips") / "session"))
 CLIP = (SAMPLE / "clips/A/S1/0001.mp4").read_bytes()
@@ -178,3 +178,35 @@ def test_an_upload_is_found_again_by_what_it_is():
     one = Incoming(name="a.mp4", size_bytes=5, condition="A", shooter="S1")
     other = Incoming(name="a.mp4", size_bytes=6, condition="A", shooter="S1")
     assert one.upload_id != other.upload_id
+
+
+def test_what_a_disk_does_not_hold_is_said_with_each_piece(phone, monkeypatch):
+    """Two phones that begin at the same time find the same room."""
+    upload = begin(phone).json()
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(10**10, 0, 3 * 10**8))
+    answer = send(phone, upload["id"], 0, CLIP)
+    assert answer.status_code == 422
+    assert "make room" in answer.json()["error"]
+
+
+def test_uploads_that_are_only_begun_are_limited(desk, phone):
+    for number in range(MOST_AT_ONCE):
+        assert begin(phone, name=f"{number}.mp4").status_code == 200
+    answer = begin(phone, name="more.mp4")
+    assert answer.status_code == 422
+    assert "half sent" in answer.json()["error"]
+    assert begin(phone, name="7.mp4").status_code == 200  # those that are there go on
+
+
+@pytest.mark.parametrize("text", ["ffconcat version 1.0\nfile other.mp4\n", "#EXTM3U\n#EXTINF:2.0,\nother.mp4\n"])
+def test_a_list_of_other_files_is_no_recording(desk, phone, text):
+    folder = desk.folder / "incoming"
+    folder.mkdir()
+    (folder / "other.mp4").write_bytes(CLIP)
+    data = text.encode()
+    upload = begin(phone, size_bytes=len(data)).json()
+    send(phone, upload["id"], 0, data)
+    answer = phone.post(f"/api/phone/uploads/{upload['id']}/end", json={"sha256": hashlib.sha256(data).hexdigest()})
+    assert answer.status_code == 422
+    assert "not a video" in answer.json()["error"]
+    assert not (desk.folder / "clips").exists()
