@@ -224,7 +224,7 @@ def check(
 
     session = open_session(folder)
     checked = check_place(session, frame, read_marks(marks) if marks is not None else None)
-    for line in place_lines(checked.place):
+    for line in (*place_lines(checked.place), *checked.cue):
         print(line)
     for line in trial_lines(checked.shots, session.config.session.units):
         print(line)
@@ -653,6 +653,7 @@ def _progress_bar() -> Iterator[Any]:
 
 
 def _show_calibration(calibration: "Calibration") -> None:
+    from analyze.fit.cue_expected import expected_cue_sentences
     from analyze.report.terminal import marks_table
     from calibrate.notices import notices
     from calibrate.precision import expected_precision
@@ -668,6 +669,8 @@ def _show_calibration(calibration: "Calibration") -> None:
     for notice in notices(calibration):
         print(f"  {notice}")
     print(expected_precision(calibration).sentence)
+    for sentence in expected_cue_sentences(calibration):
+        print(sentence)
 
 
 def _show_report(session: "Session", made: "Report") -> None:

@@ -109,6 +109,23 @@ def place_cue(path: BallPath, calibration: Calibration) -> CuePlace | NotMeasure
     sight = path.cue
     if not isinstance(sight, CueSight):
         return sight
+    return place_axis(sight, calibration, rest_px=path.rest_px, rest_cov_px2=path.rest_cov_px2)
+
+
+def place_axis(
+    sight: CueSight, calibration: Calibration, *, rest_px: Floats, rest_cov_px2: Floats
+) -> CuePlace | NotMeasured:
+    """Place a sighted axis in space: see `place_cue`.
+
+    Parameters
+    ----------
+    sight : CueSight
+        The line in the picture.
+    calibration : Calibration
+        Camera, table and ball.
+    rest_px, rest_cov_px2 : (2,) and (2, 2) array
+        Image of the resting ball's centre, and its covariance.
+    """
     radius_m = calibration.ball.radius_m
     mean = np.array([0.0, expected_slope_rad(calibration), 0.0, 0.0])
     between, within = np.diag(BETWEEN_SDS**2), np.diag(WITHIN_SDS**2)
@@ -118,7 +135,7 @@ def place_cue(path: BallPath, calibration: Calibration) -> CuePlace | NotMeasure
 
     camera = calibration.camera
     n = len(camera.parameters)
-    inputs = np.concatenate([camera.parameters, path.rest_px, [radius_m]])
+    inputs = np.concatenate([camera.parameters, rest_px, [radius_m]])
 
     def across_px(values: Floats, at: Floats) -> Floats:
         """How far the axis passes the sighted points, for a camera, a resting place in the image and its height."""
@@ -137,7 +154,7 @@ def place_cue(path: BallPath, calibration: Calibration) -> CuePlace | NotMeasure
     by_pixels = gain @ slope.T @ weight
     by_known = gain @ known
     camera_cov = calibration.cov[:n, :n]
-    spans = np.concatenate([np.sqrt(np.diag(camera_cov)), np.sqrt(np.diag(path.rest_cov_px2)), [HEIGHT_SD_M]])
+    spans = np.concatenate([np.sqrt(np.diag(camera_cov)), np.sqrt(np.diag(rest_cov_px2)), [HEIGHT_SD_M]])
     steps = 0.3 * np.maximum(spans, 1e-9)
     # the solution follows its inputs as the place of the line does
     by_inputs = -by_pixels @ central_differences(lambda at: across_px(found, at), inputs, steps)
@@ -145,7 +162,7 @@ def place_cue(path: BallPath, calibration: Calibration) -> CuePlace | NotMeasure
     own = (
         by_pixels @ sight.across_cov_px2 @ by_pixels.T
         + by_known @ within @ by_known.T
-        + by_rest @ path.rest_cov_px2 @ by_rest.T
+        + by_rest @ rest_cov_px2 @ by_rest.T
         + by_height @ by_height.T * HEIGHT_SD_M**2
     )
     cov = own + by_known @ between @ by_known.T + by_camera @ camera_cov @ by_camera.T

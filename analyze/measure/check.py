@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from analyze.fit.cue_expected import expected_cue_sentences
 from analyze.fit.shot import Shot
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.session.draft import read_draft
@@ -26,10 +27,13 @@ class CheckedPlace:
         From the marks.
     shots : tuple of Shot
         Shots in the recording, measured with that camera; empty for a picture, or where the marks are too few yet.
+    cue : tuple of str
+        How well the cue will be told from there.
     """
 
     place: CameraPlace
     shots: tuple[Shot, ...]
+    cue: tuple[str, ...]
 
 
 def check_place(session: Session, frame: Path, clicks: Sequence[Click] | None) -> CheckedPlace:
@@ -80,4 +84,4 @@ def check_place(session: Session, frame: Path, clicks: Sequence[Click] | None) -
                 readout=session.config.readout,
             )
         )
-    return CheckedPlace(place=place, shots=shots)
+    return CheckedPlace(place=place, shots=shots, cue=() if refusal else expected_cue_sentences(calibration))

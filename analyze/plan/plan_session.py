@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from analyze.defaults import CONTROLS, TESTS, WANTED_POWER
+from analyze.fit.cue_expected import expected_cue_sentences
 from analyze.plan.order_sheet import write_order_sheet
 from analyze.plan.pilot import ASSUMED, Expected, pilot_spreads
 from analyze.plan.power import MOST_SHOTS, Aim, Size, Spreads
@@ -17,6 +18,7 @@ from analyze.plan.size import (
     plan_test,
     shooters_seen,
 )
+from analyze.session.calibration import measured_with
 from analyze.session.folder import Session
 from analyze.session.order import (
     ORDER_NAME,
@@ -153,7 +155,7 @@ def plan_session(
         tests=request.tests,
         seed=seed,
     )
-    sentences = plan_sentences(plan, units)
+    sentences = (*plan_sentences(plan, units), *_cue_sentences(session))
     if session.config.analysis.margin_mm is None:
         sentences = (*sentences, f"State the margin before shooting: margin_mm = {margin_mm:.4g} in [analysis].")
     path = session.folder / ORDER_NAME
@@ -171,6 +173,15 @@ def plan_session(
     return PlannedSession(
         plan=plan, sentences=(*sentences, *_order_sentences(wish, order, put_aside)), order=order, files=files
     )
+
+
+def _cue_sentences(session: Session) -> tuple[str, ...]:
+    """Say how well the cue will be told from the camera place, where the session has one already."""
+    try:
+        calibration = measured_with(session)
+    except SessionError:  # planned before the camera stands: usual
+        return ()
+    return expected_cue_sentences(calibration)
 
 
 def write_order_pdf(session: Session, order: tuple[OrderRow, ...], remark: str, paper: str = "A4") -> Path:

@@ -78,6 +78,9 @@ class Plan:
         Power of the F test over all conditions in either scope.
     cautious_shots : int or None
         Fewest shots where the spreads are as large as the pilot leaves room for; None without a pilot.
+    cue_shots : tuple of int or None, or None
+        Fewest shots of a comparison of squirt from the lane, and from the cue at equal contact; None without a
+        pilot in which the cue was seen.
     """
 
     size: Size
@@ -88,6 +91,7 @@ class Plan:
     powers: dict[int, tuple[float | None, ...]]
     omnibus: tuple[float | None, float | None]
     cautious_shots: int | None
+    cue_shots: tuple[int | None, int | None] | None = None
 
     def need(self, scope: Scope, goal: Goal) -> Need:
         """Return the need of one kind of answer."""
@@ -187,7 +191,15 @@ def plan_test(
             omnibus_power(size, spreads, aim, Scope.THESE),
             omnibus_power(size, spreads, aim, Scope.GENERAL),
         ),
-        cautious_shots=_cautious(size, aim, expected, wanted),
+        cautious_shots=None
+        if expected.cautious is None
+        else _needed_with(size, aim, expected.cautious.shot_sd_mm, expected, wanted),
+        cue_shots=None
+        if expected.cue is None
+        else (
+            _needed_with(size, aim, expected.cue.lane_sd_mm, expected, wanted),
+            _needed_with(size, aim, expected.cue.seen_sd_mm, expected, wanted),
+        ),
     )
 
 
@@ -203,11 +215,11 @@ def _enough(aim: Aim, needed: dict[Goal, int | None]) -> int:
     return max(enough)
 
 
-def _cautious(size: Size, aim: Aim, expected: Expected, wanted: float) -> int | None:
-    if expected.cautious is None:
-        return None
+def _needed_with(size: Size, aim: Aim, shot_sd_mm: float, expected: Expected, wanted: float) -> int | None:
+    """Fewest shots for these shooters where shots scatter by so much."""
+    spreads = replace(expected.spreads, shot_sd_mm=shot_sd_mm)
     found = [
-        shots_needed(size, expected.cautious, aim, scope=Scope.THESE, goal=goal, wanted=wanted)
+        shots_needed(size, spreads, aim, scope=Scope.THESE, goal=goal, wanted=wanted)
         for goal in Goal
         if goal is Goal.DIFFERS or aim.margin_mm is not None
     ]
@@ -258,6 +270,17 @@ def plan_sentences(plan: Plan, units: str) -> tuple[str, ...]:
         )
     if plan.expected.cautious is not None:
         said.append(_cautious_words(plan, length(plan.expected.cautious.shot_sd_mm)))
+    if plan.cue_shots is not None and plan.expected.cue is not None:
+        gain = plan.expected.cue
+        lane, seen = (
+            f"more than {MOST_SHOTS} shots" if shots is None else _count(shots, "shot") for shots in plan.cue_shots
+        )
+        said.append(
+            f"Seeing the cue: in {gain.shots} shots of the pilot squirt scatters at the rail by "
+            f"{length(gain.lane_sd_mm)} from the lane, and by {length(gain.seen_sd_mm)} from the cue at equal "
+            f"contact. To compare squirt alone for these shooters takes {lane} of each shooter with each condition "
+            f"from the lane, {seen} with the cue seen."
+        )
     return (*said, *plan.expected.notes)
 
 

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field
 from skimage.measure import blur_effect
 
+from analyze.fit.cue_expected import expected_cue_sentences
 from analyze.session.auto_marks import auto_marks
 from analyze.session.calibration import calibrate_session
 from analyze.session.draft import Answer, Draft, answers_from, keep_draft, read_draft, save_draft
@@ -116,6 +117,7 @@ def marks_done(desk: TheDesk, wanted: Wanted) -> dict[str, Any]:
             plus_side_sentence(calibration) + " If not, the recording is mirrored and all signs are wrong.",
             *notices(calibration),
             expected_precision(calibration).sentence,
+            *expected_cue_sentences(calibration),
         ]
     }
 

@@ -5,16 +5,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from drawn_hands import drawn
 from session_samples import made_up_session, record_of
 from typer.testing import CliRunner, Result
 
 from analyze.cli import app
 from analyze.measure.batch import BatchOutcome
-from analyze.plan.pilot import ASSUMED, pilot_spreads
+from analyze.plan.pilot import ASSUMED, Expected, cue_gain, pilot_spreads
 from analyze.plan.plan_session import PlanRequest, plan_session
 from analyze.plan.power import Aim, Goal, Size, Spreads
 from analyze.plan.simulated_power import simulate_power
-from analyze.plan.size import length_mm_from_text, plan_test, shooters_seen
+from analyze.plan.size import length_mm_from_text, plan_sentences, plan_test, shooters_seen
 from analyze.session.folder import Session, new_session, open_session
 from analyze.session.order import ORDER_NAME, read_order
 from analyze.session.store import Store
@@ -273,3 +274,28 @@ def test_measure_by_order_without_an_order_is_refused_before_measuring(tmp_path,
     result = run("measure", session.folder, "--by-order")
     assert result.exit_code == 2
     assert "railread plan" in result.stderr
+
+
+def test_a_pilot_that_shows_the_cue_says_how_many_shots_that_saves(tmp_path):
+    """Aim 0.35 degrees and contact 1.2 mm scatter squirt from the lane by 12 mm; 0.06 degrees are left: 1.9 mm."""
+    shots = drawn(np.random.default_rng(5), n=12, controls=8)
+    gain = cue_gain(made_up_session(tmp_path / "pilot"), shots)
+    assert gain.shots == 24
+    assert gain.lane_sd_mm == pytest.approx(12.0, rel=0.3)
+    assert gain.seen_sd_mm == pytest.approx(2.0, rel=0.3)
+    expected = Expected(spreads=Spreads(shot_sd_mm=12.0, interaction_sd_mm=0.0, source="a pilot"), cue=gain)
+    plan = plan_test(
+        Size(conditions=2, shooters=1, shots=2), Aim(difference_mm=6.0), expected, tests=0, keep_shots=True
+    )
+    from_lane, seen = plan.cue_shots
+    assert from_lane > 30
+    # the ratio of the variances says a thirtieth; a few shots are needed for their own scatter
+    assert 3 <= seen <= 6
+    (said,) = (one for one in plan_sentences(plan, "mm") if one.startswith("Seeing the cue"))
+    assert f"takes {from_lane} shots" in said
+    assert f"{seen} shots with the cue seen" in said
+
+
+def test_a_pilot_without_the_cue_says_nothing_of_it(tmp_path):
+    made_up_session(tmp_path / "pilot")
+    assert pilot_spreads(tmp_path / "pilot").cue is None
