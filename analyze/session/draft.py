@@ -1,10 +1,11 @@
 """Marks on the way to marks.csv: every click is kept in the session at once, whatever the calibration says."""
 
-import json
 import shutil
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+from pydantic import TypeAdapter, ValidationError
 
 from analyze.session.folder import Session
 from analyze.session.order import free_name
@@ -91,6 +92,9 @@ class Draft:
         return replace(self, answers=self.answers[:-1])
 
 
+_DRAFT = TypeAdapter(Draft)
+
+
 def answers_from(clicks: Iterable[Click], *, taken: bool = False) -> tuple[Answer, ...]:
     """Return marks from a file, or found in the picture, as answers."""
     return tuple(
@@ -118,12 +122,14 @@ def read_draft(session: Session) -> Draft:
         clicks = read_marks(session.marks_path) if session.marks_path.exists() else ()
         return Draft(answers=answers_from(clicks))
     try:
-        values = json.loads(path.read_text(encoding="utf-8"))
-        answers = tuple(Answer(**answer) for answer in values["answers"])
-        draft = Draft(frame=str(values["frame"]), version=int(values["version"]), answers=answers)
+        draft = _DRAFT.validate_json(path.read_bytes())
         for answer in draft.answers:
             mark_kind(answer.name)
-    except (OSError, ValueError, TypeError, KeyError, MarksError) as error:
+    except ValidationError as error:
+        first = error.errors()[0]
+        wrong = f"{'.'.join(str(key) for key in first['loc'])} {first['msg']}".strip()
+        raise SessionError(f"{path}: cannot be read ({wrong}); move the file away and click again") from error
+    except (OSError, MarksError) as error:
         raise SessionError(f"{path}: cannot be read ({error}); move the file away and click again") from error
     return draft
 
@@ -162,7 +168,7 @@ def save_draft(session: Session, draft: Draft, *, seen_version: int) -> Draft:
     path = _path(session)
     fresh = path.with_suffix(".new")
     try:
-        fresh.write_text(json.dumps(asdict(saved), indent=1), encoding="utf-8")
+        fresh.write_bytes(_DRAFT.dump_json(saved, indent=1))
         fresh.replace(path)  # whole or not at all, also when the machine stops here
     except OSError as error:
         raise SessionError(f"{path}: cannot be written ({error.strerror or error})") from error

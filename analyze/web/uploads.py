@@ -8,9 +8,11 @@ import hashlib
 import json
 import re
 import shutil
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
+
+from pydantic import TypeAdapter
 
 from analyze.session.folder import Session
 from analyze.session.order import OrderRow, read_order
@@ -54,6 +56,9 @@ class Incoming:
         return hashlib.sha256(said.encode()).hexdigest()[:24]
 
 
+_INCOMING = TypeAdapter(Incoming)
+
+
 class Uploads:
     """The recordings on their way into one session."""
 
@@ -95,7 +100,7 @@ class Uploads:
                     "or delete them there"
                 )
             part.touch()
-            part.with_suffix(".json").write_text(json.dumps(asdict(wanted)), encoding="utf-8")
+            part.with_suffix(".json").write_bytes(_INCOMING.dump_json(wanted))
         return wanted.upload_id, have
 
     def append(self, session: Session, upload_id: str, at: int, piece: bytes) -> int:
@@ -155,8 +160,10 @@ class Uploads:
         part = session.folder / FOLDER / f"{upload_id}.part"
         if not re.fullmatch(r"[0-9a-f]{24}", upload_id) or not part.exists():
             raise SessionError("this upload is not known here; begin it again")
-        values = json.loads(part.with_suffix(".json").read_text(encoding="utf-8"))
-        return part, Incoming(**values)
+        try:
+            return part, _INCOMING.validate_json(part.with_suffix(".json").read_bytes())
+        except (OSError, ValueError) as error:
+            raise SessionError(f"{part.name}: its record cannot be read; send the recording again") from error
 
     @staticmethod
     def _drop(part: Path) -> None:

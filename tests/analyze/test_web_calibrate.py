@@ -7,7 +7,9 @@ from typer.testing import CliRunner
 from web_client import PLACES, SAMPLE, page_client
 
 from analyze.cli import app
-from analyze.session.draft import DRAFT_NAME
+from analyze.session.draft import DRAFT_NAME, read_draft
+from analyze.session.folder import open_session
+from calibrate.errors import SessionError
 from calibrate.marks import read_marks
 
 CLIP = "A/S1/0001.mp4"
@@ -150,3 +152,24 @@ def test_a_place_cannot_be_checked_from_too_few_marks(folder):
     said = CliRunner().invoke(app, ["check", str(folder), "--frame", str(folder / "clips" / CLIP)])
     assert said.exit_code == 2
     assert "4 are needed to judge the place" in said.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        (
+            '{"frame": "A", "version": 1, "answers": [{"name": "foot-1", "u_px": "left"}]}',
+            r"answers\.0\.u_px .*number",
+        ),
+        ('{"frame": "A", "answers": [{"name": "foot-99"}]}', "foot-99"),
+        ('{"frame": "A", ', "JSON"),
+    ],
+    ids=["no number", "no mark", "cut off"],
+)
+def test_a_draft_that_cannot_be_read_is_refused_in_one_line(folder, text, wrong):
+    (folder / DRAFT_NAME).write_text(text)
+    with pytest.raises(
+        SessionError, match=rf"marks-draft\.json: cannot be read \(.*{wrong}.*move the file away"
+    ) as error:
+        read_draft(open_session(folder))
+    assert "\n" not in str(error.value)

@@ -96,6 +96,16 @@ def test_an_upload_that_broke_off_goes_on_where_it_was(desk, phone):
     assert phone.get("/api/phone/now").json()["last"]["clip"] == "A/S9/IMG-0001.mp4"
 
 
+def test_an_upload_whose_record_was_damaged_is_begun_again(desk, phone):
+    upload = begin(phone).json()
+    (record,) = (desk.folder / "incoming").glob("*.json")
+    record.write_text('{"name": 3}')
+    refused = send(phone, upload["id"], 0, CLIP[:100])
+    assert (refused.status_code, "send the recording again" in refused.json()["error"]) == (422, True)
+    assert begin(phone).json() == {"id": upload["id"], "have": 0}
+    assert send(phone, upload["id"], 0, CLIP[:100]).json() == {"have": 100}
+
+
 def test_the_same_name_again_overwrites_nothing(desk, phone):
     for expected in ("IMG-0001.mp4", "IMG-0001-2.mp4"):
         upload = begin(phone).json()
