@@ -163,6 +163,19 @@ def power(size: Size, spreads: Spreads, aim: Aim, *, scope: Scope, goal: Goal) -
     return pair_power(aim.difference_mm / se, df, shown, margin=margin, same_critical=within)
 
 
+def same_instead(size: Size, spreads: Spreads, aim: Aim, *, scope: Scope) -> float | None:
+    """Return the probability that two conditions `aim.difference_mm` apart are called the same.
+
+    `same` goes before `differs`, so that the power of `differs` cannot exceed 1 minus this. None where no such
+    answer can come out.
+    """
+    se, df = standard_error(size, spreads, scope)
+    if df < 1 or aim.margin_mm is None:
+        return None
+    within = float(half_width_factor(same_confidence(aim.confidence), size.conditions, np.array([df]))[0])
+    return equivalence_power(aim.difference_mm / se, aim.margin_mm / se, df, within)
+
+
 def pair_power(
     shift: float, df: float, critical: float, *, margin: float | None = None, same_critical: float = 0.0
 ) -> float:

@@ -1,5 +1,6 @@
 """Plan a test: how many shots it takes to see the difference that matters, and what a given number will show."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,8 +13,10 @@ from analyze.plan.power import (
     Aim,
     Goal,
     Size,
+    Spreads,
     omnibus_power,
     power,
+    same_instead,
     shooters_needed,
     shots_needed,
 )
@@ -25,6 +28,7 @@ from calibrate.errors import SessionError
 from calibrate.units import inch_from_m, m_from_inch, m_from_mm, mm_from_m
 
 COMMON_SHOTS = (3, 5, 7)  # common practice, no source
+NEARLY_SURE = 0.995  # a power of `differs` that ends below this is worth a sentence
 QUESTIONS = tuple((scope, goal) for scope in Scope for goal in Goal)
 
 
@@ -153,7 +157,8 @@ def plan_test(
         for scope, goal in QUESTIONS
     }
     if not keep_shots:
-        size = replace(size, shots=_enough(aim, {goal: needed[Scope.THESE, goal] for goal in Goal}))
+        found = {goal: needed[Scope.THESE, goal] for goal in Goal}
+        size = replace(size, shots=_enough(size, expected, aim, found, wanted))
     needs = []
     for number, (scope, goal) in enumerate(QUESTIONS):
         by_formula = power(size, spreads, aim, scope=scope, goal=goal)
@@ -203,16 +208,32 @@ def plan_test(
     )
 
 
-def _enough(aim: Aim, needed: dict[Goal, int | None]) -> int:
+def _enough(size: Size, expected: Expected, aim: Aim, needed: dict[Goal, int | None], wanted: float) -> int:
     asked = [needed[goal] for goal in Goal if goal is Goal.DIFFERS or aim.margin_mm is not None]
     enough = [shots for shots in asked if shots is not None]
     if len(enough) < len(asked):
+        most = _most_power(size, expected.spreads, aim)
+        if needed[Goal.DIFFERS] is None and most is not None and most < wanted:
+            raise SessionError(
+                f"power = {wanted:g} is out of reach, {most:.2f} is the most: a difference of "
+                f"{aim.difference_mm:.3g} mm so near the margin of {aim.margin_mm:.3g} mm is called the same in "
+                f"{100 * (1 - most):.0f} % of tests, however many shots; state a larger difference that "
+                "matters, or a smaller margin"
+            )
         raise SessionError(
             f"{MOST_SHOTS} shots of each shooter with each condition are not enough to tell "
             f"{aim.difference_mm:.3g} mm with the spreads expected: state a larger difference that matters, "
             "more shooters, or --shots"
         )
     return max(enough)
+
+
+def _most_power(size: Size, spreads: Spreads, aim: Aim) -> float | None:
+    """Power of `differs` for these shooters with as many shots as there may be, where only `same` limits it."""
+    many = replace(size, shots=MOST_SHOTS)
+    same = same_instead(many, spreads, aim, scope=Scope.THESE)
+    found = power(many, spreads, aim, scope=Scope.THESE, goal=Goal.DIFFERS)
+    return found if same is not None and found is not None and same >= 0.5 * (1 - found) else None
 
 
 def _needed_with(size: Size, aim: Aim, shot_sd_mm: float, expected: Expected, wanted: float) -> int | None:
@@ -257,6 +278,7 @@ def plan_sentences(plan: Plan, units: str) -> tuple[str, ...]:
             continue
         whom = "For these shooters" if need.scope is Scope.THESE else "For shooters in general"
         said.append(f"{whom}, {asked[need.goal]} with power {plan.wanted:g}: {_need_words(need, size)}")
+    said += _stalling_words(plan, length)
     if size.conditions > 2:
         found = [
             f"{'these shooters' if scope is Scope.THESE else 'shooters in general'} {share:.2f}"
@@ -295,6 +317,24 @@ def _need_words(need: Need, size: Size) -> str:
             f"{need.shooters} shooters would."
         )
     return f"no number of shots up to {MOST_SHOTS} does."
+
+
+def _stalling_words(plan: Plan, length: Callable[[float], str]) -> tuple[str, ...]:
+    """Say why more shots do not make `differs` surer, where that is because `same` wins: in numbers."""
+    size, aim, spreads = plan.size, plan.aim, plan.expected.spreads
+    same = same_instead(size, spreads, aim, scope=Scope.THESE)
+    most = _most_power(size, spreads, aim)
+    if same is None or most is None or most > NEARLY_SURE or aim.margin_mm is None:
+        return ()
+    farther = replace(aim, difference_mm=1.5 * aim.difference_mm)
+    seen = power(size, spreads, farther, scope=Scope.THESE, goal=Goal.DIFFERS)
+    tail = f"; one of {length(farther.difference_mm)} it finds with power {seen:.2f}" if seen is not None else ""
+    return (
+        f"More shots do not make it ever surer that a difference of {length(aim.difference_mm)} is seen: a pair is "
+        f"called the same before it is called different, and one so near the margin of {length(aim.margin_mm)} is "
+        f"called the same in {100 * same:.1f} % of tests as planned, in {100 * (1 - most):.1f} % with {MOST_SHOTS} "
+        f"shots each. So that power ends at {most:.2f}{tail}.",
+    )
 
 
 def _cautious_words(plan: Plan, sd: str) -> str:

@@ -13,12 +13,13 @@ from analyze.cli import app
 from analyze.measure.batch import BatchOutcome
 from analyze.plan.pilot import ASSUMED, Expected, cue_gain, pilot_spreads
 from analyze.plan.plan_session import PlanRequest, plan_session
-from analyze.plan.power import Aim, Goal, Size, Spreads
+from analyze.plan.power import Aim, Goal, Size, Spreads, same_instead
 from analyze.plan.simulated_power import simulate_power
 from analyze.plan.size import length_mm_from_text, plan_sentences, plan_test, shooters_seen
 from analyze.session.folder import Session, new_session, open_session
 from analyze.session.order import ORDER_NAME, read_order
 from analyze.session.store import Store
+from analyze.statistics import Question, compare
 from analyze.statistics.question import Scope
 from calibrate.errors import SessionError
 
@@ -194,6 +195,52 @@ def test_a_measured_session_is_a_pilot_too(tmp_path):
 def test_a_pilot_without_a_spread_is_refused(tmp_path, values, message):
     with pytest.raises(SessionError, match=message):
         pilot_spreads(write_pilot(tmp_path / "pilot", {("A", "S1"): values}))
+
+
+def test_why_differs_stalls_where_same_wins_is_said_in_numbers(tmp_path):
+    """At the margin two one-sided tests at 5 % each are wrong in 5 % (Schuirmann 1987), however many shots."""
+    cells = {(c, s): [-6.0, 0.0, 6.0, 0.0] for c in "AB" for s in ("S1", "S2")}
+    pilot = pilot_spreads(write_pilot(tmp_path / "pilot", cells))
+    size, aim = Size(conditions=2, shooters=2, shots=2), Aim(difference_mm=10.0, margin_mm=10.0)
+    (said,) = [text for text in plan_sentences(plan_test(size, aim, pilot, tests=0), "mm") if "ever surer" in text]
+    assert "called the same in 5.0 % of tests as planned, in 5.0 % with 500 shots each" in said
+    assert "that power ends at 0.95; one of 15 mm it finds with power" in said
+    with pytest.raises(SessionError, match=r"power = 0.97 is out of reach, 0.95 is the most"):
+        plan_test(size, aim, pilot, tests=0, wanted=0.97)
+    farther = plan_test(size, Aim(difference_mm=20.0, margin_mm=10.0), pilot, tests=0)
+    assert not any("ever surer" in text for text in plan_sentences(farther, "mm"))
+
+
+def test_the_share_called_the_same_is_that_of_simulated_tests():
+    """The formula against the report's own verdicts, where `same` is not rare."""
+    size, spreads = Size(conditions=2, shooters=1, shots=8), Spreads(shot_sd_mm=4, interaction_sd_mm=0, source="-")
+    aim, rng, tests = Aim(difference_mm=3.0, margin_mm=6.0), np.random.default_rng(6), 400
+    same = 0
+    for _ in range(tests):
+        shots = pd.DataFrame({"condition": ["A"] * 8 + ["B"] * 8, "shooter": "S1"})
+        shots["reading_mm"] = rng.normal(0, 4, 16) + np.repeat([0.0, 3.0], 8)
+        same += compare(shots, Question(margin=6.0, covariates=()), outlook=False).these.rows[0].verdict == "same"
+    expected = same_instead(size, spreads, aim, scope=Scope.THESE)
+    assert same / tests == pytest.approx(expected, abs=4 * np.sqrt(expected * (1 - expected) / tests))
+
+
+@pytest.mark.parametrize(
+    ("said", "source"),
+    [
+        ({"shot_sd": "8 mm", "shooter_sd": "3 mm"}, "(stated, not measured)"),
+        ({"shot_sd": "8 mm"}, "(one stated, not measured; the other assumed; common practice, no source"),
+        ({}, "(assumed; common practice, no source"),
+    ],
+)
+def test_what_the_tester_stated_is_said_to_be_stated(session, said, source):
+    made = plan_session(session, request(shooters="S1,S2", shots=5, **said))
+    assert source in made.sentences[0]
+
+
+def test_a_stated_spread_beside_a_pilot_says_which_is_which(session, tmp_path):
+    folder = write_pilot(tmp_path / "pilot", {(c, s): [1.0, 2.0, 3.0] for c in "AB" for s in ("S1", "S2")})
+    made = plan_session(session, request(shooters="S1,S2", shots=5, pilot=folder, shot_sd="8 mm"))
+    assert "(one stated, not measured; the other from 12 shots in pilot)" in made.sentences[0]
 
 
 def test_the_simulation_gives_the_same_share_from_the_same_seed():
