@@ -17,6 +17,7 @@ import numpy.typing as npt
 from calibrate.arrays import Floats
 from calibrate.errors import ClipError
 from tracker.container import missing_bytes
+from tracker.hdr import usual_levels
 from tracker.readout import way_after_turns
 
 Luma = npt.NDArray[np.uint8]
@@ -178,6 +179,12 @@ def _turns_of(path: Path, container: av.container.InputContainer, stream: av.vid
     return 0
 
 
+def _stamps(container: av.container.InputContainer, stream: av.video.stream.VideoStream) -> list[int]:
+    """Presentation times of the frames that are shown: an edit list may begin or end within the stream."""
+    packets = container.demux(stream)
+    return [packet.pts for packet in packets if packet.pts is not None and not packet.is_discard]
+
+
 def _capture_fps(container: av.container.InputContainer, stream: av.video.stream.VideoStream) -> float | None:
     """Read the rate of the camera from the metadata: phones that record slow motion write a key of their system.
 
@@ -215,7 +222,7 @@ def clip_info(path: Path) -> ClipInfo:
     with _open(path) as container:
         stream = _video(path, container)
         try:
-            stamps = [packet.pts for packet in container.demux(stream) if packet.pts is not None]
+            stamps = _stamps(container, stream)
             container.seek(0)
             turns = _turns_of(path, container, stream)
         except av.error.FFmpegError as error:
@@ -241,7 +248,7 @@ def clip_info(path: Path) -> ClipInfo:
         )
 
 
-def _luma(frame: av.video.frame.VideoFrame) -> Luma:
+def _luma(frame: av.video.frame.VideoFrame, transfer: int) -> Luma:
     """Luma plane of a decoded frame in display orientation, without copying where the format allows."""
     name = frame.format.name
     if name not in PLANAR_LUMA_8 and name not in PLANAR_LUMA_10:
@@ -251,7 +258,9 @@ def _luma(frame: av.video.frame.VideoFrame) -> Luma:
     if name in PLANAR_LUMA_10:
         wide: npt.NDArray[np.uint16] = np.frombuffer(plane, dtype=np.uint16)  # type: ignore[call-overload]
         wide = wide.reshape(frame.height, plane.line_size // 2)
-        luma = (wide[:, : frame.width] >> 2).astype(np.uint8)
+        levels = usual_levels(transfer, full_range=frame.color_range == _FULL_RANGE)
+        wide = wide[:, : frame.width]
+        luma = (wide >> 2).astype(np.uint8) if levels is None else levels[np.minimum(wide, len(levels) - 1)]
     else:
         flat: Luma = np.frombuffer(plane, dtype=np.uint8)  # type: ignore[call-overload]
         luma = flat.reshape(frame.height, plane.line_size)[:, : frame.width]
@@ -321,8 +330,8 @@ def read_keyframes(path: Path, *, capture_fps: float | None = None) -> Iterator[
     ClipError
         As `read_frames`.
     """
-    for index, time_s, frame in _decoded(path, capture_fps, None, keyframes=True):
-        yield Frame(index=index, time_s=time_s, luma=_luma(frame))
+    for index, time_s, frame, transfer in _decoded(path, capture_fps, None, keyframes=True):
+        yield Frame(index=index, time_s=time_s, luma=_luma(frame, transfer))
 
 
 def read_colours(
@@ -351,7 +360,7 @@ def read_colours(
     ClipError
         As `read_frames`.
     """
-    for _, time_s, frame in _decoded(path, capture_fps, from_s):
+    for _, time_s, frame, _ in _decoded(path, capture_fps, from_s):
         if from_s is None or time_s >= from_s:
             yield time_s, _colour(frame)
 
@@ -379,7 +388,7 @@ def frame_times_s(path: Path, *, capture_fps: float | None = None) -> Floats:
     with _open(path) as container:
         stream = _video(path, container)
         try:
-            stamps = [packet.pts for packet in container.demux(stream) if packet.pts is not None]
+            stamps = _stamps(container, stream)
         except av.error.FFmpegError as error:
             raise ClipError(f"{path}: damaged; copy it from the phone again") from error
         times_s = np.unique(np.array(stamps, dtype=np.float64)) * float(stream.time_base or 1)
@@ -389,14 +398,17 @@ def frame_times_s(path: Path, *, capture_fps: float | None = None) -> Floats:
 
 def _frames(path: Path, capture_fps: float | None, near_s: float | None) -> Iterator[Frame]:
     """Decode brightness from the start, or from shortly before `near_s`."""
-    for index, time_s, frame in _decoded(path, capture_fps, near_s):
-        yield Frame(index=index, time_s=time_s, luma=_luma(frame))
+    for index, time_s, frame, transfer in _decoded(path, capture_fps, near_s):
+        yield Frame(index=index, time_s=time_s, luma=_luma(frame, transfer))
 
 
 def _decoded(
     path: Path, capture_fps: float | None, near_s: float | None, *, keyframes: bool = False
-) -> Iterator[tuple[int, float, av.video.frame.VideoFrame]]:
-    """Decode from the start, or from the last frame before `near_s` that can be decoded without earlier ones."""
+) -> Iterator[tuple[int, float, av.video.frame.VideoFrame, int]]:
+    """Decode from the start, or from the last frame before `near_s` that can be decoded without earlier ones.
+
+    Yields index, time, frame, and the tone curve that the stream states (ITU-T H.273).
+    """
     slowdown = 1.0
     if capture_fps is not None:
         playing_fps = clip_info(path).frame_rate
@@ -408,9 +420,7 @@ def _decoded(
         last_s = -math.inf
         size = stream.codec_context.width, stream.codec_context.height
         try:
-            if near_s is not None and stream.time_base:
-                container.seek(math.floor(near_s / slowdown / float(stream.time_base)), stream=stream)
-            for index, frame in enumerate(container.decode(stream)):
+            for index, frame in enumerate(_from_near(container, stream, near_s, slowdown)):
                 if frame.pts is None or frame.time_base is None:
                     continue
                 if index == 0:
@@ -425,11 +435,37 @@ def _decoded(
                         f"{path}: its picture changes size at {time_s:.2f} s; only what is before counts"
                     )
                 last_s = time_s
-                yield index, last_s * slowdown, frame
+                yield index, last_s * slowdown, frame, stream.codec_context.color_trc
         except av.error.FFmpegError as error:
             raise ClipError(
                 f"{path}: damaged after {max(last_s, 0):.2f} s; copy it from the phone again"
             ) from error
+
+
+def _from_near(
+    container: av.container.InputContainer,
+    stream: av.video.stream.VideoStream,
+    near_s: float | None,
+    slowdown: float,
+) -> Iterator[av.video.frame.VideoFrame]:
+    """Decode from the last frame before a time that needs no earlier ones; from the start where no time is given.
+
+    Files without an index are entered by guess, which may be too late: then farther before.
+    """
+    if near_s is None or not stream.time_base:
+        yield from container.decode(stream)
+        return
+    time_base, wanted_s = float(stream.time_base), near_s / slowdown
+    for before_s in (0.0, 1.0, 5.0):
+        container.seek(math.floor((wanted_s - before_s) / time_base), stream=stream)
+        frames = container.decode(stream)
+        first = next(frames, None)
+        if first is not None and (first.pts or 0) * time_base <= wanted_s:
+            yield first
+            yield from frames
+            return
+    container.seek(0)
+    yield from container.decode(stream)
 
 
 def still_luma(path: Path, *, count: int = STILL_FRAMES) -> Floats:

@@ -15,7 +15,7 @@ from calibrate.calibration import Calibration
 from calibrate.errors import ClipError
 from tracker.clip import ClipInfo, Frame, read_frames, read_keyframes
 from tracker.corridor import Corridor
-from tracker.resting import RestingPlace, brightness_at, find_resting_ball
+from tracker.resting import RestingPlace, RestingSearch, brightness_at
 from tracker.shots import (
     KEEP_AFTER_S,
     KEEP_BEFORE_S,
@@ -79,7 +79,8 @@ def spans_to_decode(keyframes: Iterable[Frame], calibration: Calibration, *, las
     tuple of (float, float)
         Apart from each other, in order; each begins well before the ball left and ends when it has come back.
     """
-    looks = [_look(frame, calibration) for frame in keyframes]
+    search = RestingSearch(calibration)
+    looks = [_look(frame, search) for frame in keyframes]
     if not looks:
         return WHOLE
     spans: list[Span] = []
@@ -101,8 +102,8 @@ def spans_to_decode(keyframes: Iterable[Frame], calibration: Calibration, *, las
     return WHOLE if decoded_s > WORTHWHILE * (last_s - looks[0].time_s) else tuple(spans)
 
 
-def _look(frame: Frame, calibration: Calibration) -> _Look:
-    place = find_resting_ball(frame.luma, calibration)
+def _look(frame: Frame, search: RestingSearch) -> _Look:
+    place = search.find(frame.luma)
     brightness = np.empty(0, np.float32) if place is None else brightness_at(frame.luma, place)
     return _Look(frame.time_s, place, brightness)
 

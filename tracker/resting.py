@@ -65,6 +65,72 @@ def _sample(picture: Picture, points_px: Floats) -> npt.NDArray[np.float32]:
     return values.reshape(points_px.shape[:-1])
 
 
+# The picture round the spot is compared in blocks of about this share of the ball's radius. A ball that comes, goes
+# or moves by a step of the search changes some by more than compression does, so many grey levels, and by so many
+# times the noise between two frames, which reaches 4 times in a thousand blocks. A hand may change all of them: so
+# much is no noise.
+BLOCK_SHARE = 0.4
+CHANGED, CHANGED_SDS, MOST_NOISE = 3.0, 5.0, 3.0
+
+
+class RestingSearch:
+    """Looks for the cue ball near its spot in one frame after the other.
+
+    Where nothing has changed round the spot since the last search, there is no need for another.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        Camera, lane and ball.
+    """
+
+    def __init__(self, calibration: Calibration) -> None:
+        self._calibration = calibration
+        self._box: tuple[slice, slice] | None = None
+        self._blocks_px = (1, 1)
+        self._searched: npt.NDArray[np.float32] | None = None
+        self._place: RestingPlace | None = None
+
+    def find(self, picture: Picture) -> RestingPlace | None:
+        """Look in the next frame; see `find_resting_ball`."""
+        if self._box is None:
+            self._box, self._blocks_px = _lay_box(self._calibration, picture.shape)
+        part = np.ascontiguousarray(picture[self._box])
+        if not part.size:
+            return None
+        blocks = cv2.resize(part, self._blocks_px, interpolation=cv2.INTER_AREA).astype(np.float32)
+        if self._searched is None or _has_changed(blocks - self._searched):
+            self._searched, self._place = blocks, find_resting_ball(picture, self._calibration)
+        return self._place
+
+
+def _has_changed(blocks: npt.NDArray[np.float32]) -> bool:
+    """Whether some blocks of a difference stand out from the others."""
+    noise = min(MOST_NOISE, 1.4826 * float(np.median(np.abs(blocks))))
+    return float(np.abs(blocks).max()) > CHANGED + CHANGED_SDS * noise
+
+
+def _lay_box(calibration: Calibration, shape: tuple[int, ...]) -> tuple[tuple[slice, slice], tuple[int, int]]:
+    """Return rows and columns of all that a search looks at, and into how many blocks they are divided."""
+    lane, radius_m = calibration.lane, calibration.ball.radius_m
+    reach_m = SEARCH_M + 1.5 * radius_m
+    corners = [
+        (lane.x_aim_m + right * reach_m, lane.spot_y_m + on * reach_m, up * radius_m)
+        for right in (-1, 1)
+        for on in (-1, 1)
+        for up in (0, 2)
+    ]
+    box_px = calibration.camera.project(np.array(corners))
+    size = np.array(shape[1::-1])
+    low = np.clip(np.floor(box_px.min(axis=0)), 0, size).astype(int)
+    high = np.clip(np.ceil(box_px.max(axis=0)), 0, size).astype(int)
+    spot_m = np.array([lane.x_aim_m, lane.spot_y_m, radius_m])
+    rim_px = calibration.camera.sphere_outline(spot_m, radius_m=radius_m, count=32)
+    block_px = max(1.0, BLOCK_SHARE * float(np.ptp(rim_px, axis=0).min()) / 2)
+    across, down = np.maximum(1, (high - low) // block_px).astype(int)
+    return (slice(low[1], high[1]), slice(low[0], high[0])), (int(across), int(down))
+
+
 def find_resting_ball(picture: Picture, calibration: Calibration) -> RestingPlace | None:
     """Look for the cue ball near its spot.
 

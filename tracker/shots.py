@@ -12,7 +12,7 @@ from tracker.clip import Frame
 from tracker.corridor import Corridor
 from tracker.cue_sight import LOOK_BACK_S, CueFrames
 from tracker.cue_strip import lay_cue_strip
-from tracker.resting import RestingPlace, brightness_at, find_resting_ball
+from tracker.resting import RestingPlace, RestingSearch, brightness_at
 
 Luma = npt.NDArray[np.uint8]
 
@@ -143,7 +143,7 @@ class _Search:
     """Looks for a ball at rest: one found twice in the same place."""
 
     def __init__(self, calibration: Calibration) -> None:
-        self.calibration = calibration
+        self.search = RestingSearch(calibration)
         self.seen_at: RestingPlace | None = None
         self.next_s = -np.inf
 
@@ -152,7 +152,7 @@ class _Search:
         if frame.time_s < self.next_s:
             return None
         self.next_s = frame.time_s + SEARCH_EVERY_S
-        place = find_resting_ball(frame.luma, self.calibration)
+        place = self.search.find(frame.luma)
         if place is not None and instead_of is not None:
             is_ball = instead_of.was_no_ball(place) or instead_of.is_back(frame.luma, place)
             place = place if is_ball else None

@@ -8,7 +8,7 @@ from paint_ball import Scene, aimed_camera, paint
 
 from tracker.clip import Frame
 from tracker.corridor import lay_corridor
-from tracker.resting import find_resting_ball
+from tracker.resting import RestingSearch, find_resting_ball
 from tracker.shots import NoStrike, ShotFrames, cut_shots
 
 RADIUS_M = 0.028575
@@ -133,3 +133,26 @@ def test_a_ball_laid_ready_soon_after_a_shot_is_a_shot_of_its_own():
 def test_recording_without_a_ball_gives_nothing():
     rng = np.random.default_rng(6)
     assert not list(cut_shots(frames([None] * 30, rng), CALIBRATION, CORRIDOR, frame_period_s=PERIOD_S))
+
+
+def test_the_ball_is_looked_for_again_only_where_something_changed(monkeypatch):
+    """What a hand, a ball or a lamp changes is seen; what noise changes is not."""
+    rng = np.random.default_rng(7)
+    spot, beside = (0.3175, 0.762), (0.3255, 0.758)
+    searched = []
+
+    def counted(luma, calibration):
+        searched.append(find_resting_ball(luma, calibration))
+        return searched[-1]
+
+    monkeypatch.setattr("tracker.resting.find_resting_ball", counted)
+    search = RestingSearch(CALIBRATION)
+    covered = picture(spot, rng)
+    covered[:] = 60 + rng.normal(0, 2, covered.shape)
+    shown = [picture(where, rng) for where in (None, spot, beside) for _ in range(12)]
+    shown += [*[covered] * 3, picture(None, rng)]
+    found = [search.find(luma) for luma in shown]
+    assert 5 <= len(searched) <= 8  # 40 frames, 5 changes
+    assert all(place is None for place in [*found[:12], *found[36:]])
+    assert all(place is not None and place.contrast > 10 for place in found[12:36])
+    assert np.hypot(*(found[30].xy_m - found[20].xy_m)) == pytest.approx(0.009, abs=0.005)
