@@ -196,7 +196,7 @@ def calibrate(
     with take_marks(session, new):
         calibration = calibrate_session(session, frames[0])
         _ask_side(plus_side_sentence(calibration))
-    _show_calibration(calibration)
+    _show_calibration(session, calibration, frames)
     print(f"{plus_side_sentence(calibration)} If not, the recording is mirrored and all signs are wrong.")
 
 
@@ -208,14 +208,17 @@ def check(
     ],
     marks: Annotated[
         Path | None,
-        typer.Option(help="CSV of marks clicked in it, four or more; those clicked on the page unless given."),
+        typer.Option(
+            help="CSV of four or more marks clicked in it; unless given, those of the page, or printed ones."
+        ),
     ] = None,
 ) -> None:
     """Say what precision to expect from a camera place, before any shooting, and what would help.
 
-    From the first few marks (scale and two sights, clicked on the page: railread open DIR) every other mark is
-    expected in the picture; with all of them snapped, this is how well a reading and a direction can be known. A
-    shot in the recording is measured with that camera, and its own uncertainty shown. Nothing is written.
+    From printed markers, or from the first few marks (scale and two sights, clicked on the page: railread open
+    DIR), every other mark is expected in the picture; with all of them snapped, this is how well a reading and a
+    direction can be known. A shot in the recording is measured with that camera, and its own uncertainty shown.
+    Nothing is written.
     """
     from analyze.measure.check import check_place
     from analyze.report.terminal import place_lines, trial_lines
@@ -621,7 +624,7 @@ def _measure(
                 f"`railread measure {session.folder}` goes on with the rest"
             ) from None
     if outcome.calibrated_now:
-        _show_calibration(outcome.calibration)
+        _show_calibration(session, outcome.calibration)
     for note in outcome.notes:
         print(f"Note: {note}")
     return outcome
@@ -652,8 +655,12 @@ def _progress_bar() -> Iterator[Any]:
         yield advance
 
 
-def _show_calibration(calibration: "Calibration") -> None:
+def _show_calibration(
+    session: "Session", calibration: "Calibration", frames: "Sequence[Path] | None" = None
+) -> None:
     from analyze.fit.cue_expected import expected_cue_sentences
+    from analyze.measure.expected import expected_of_session
+    from analyze.report.expected import expected_lines
     from analyze.report.terminal import marks_table
     from calibrate.notices import notices
     from calibrate.precision import expected_precision
@@ -669,6 +676,9 @@ def _show_calibration(calibration: "Calibration") -> None:
     for notice in notices(calibration):
         print(f"  {notice}")
     print(expected_precision(calibration).sentence)
+    expected = expected_of_session(session, calibration, frames)
+    for line in expected_lines(expected, session.config.session.units):
+        print(line)
     for sentence in expected_cue_sentences(calibration):
         print(sentence)
 

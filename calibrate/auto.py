@@ -275,6 +275,24 @@ def _with_sights(luma: Floats, set_up: _SetUp, clicks: Mapping[str, Click]) -> F
             f"only {len(clicks)} printed pieces look in the picture as they were printed ({', '.join(clicks)}); "
             "lay them flat where the set-up sheet says, and see that nothing covers them"
         )
+    sights: dict[str, Click] = {}
+    for _ in range(_ROUNDS):
+        # The first sights make the camera sure enough of those farther from what is printed.
+        more = _sights_near(luma, set_up, {**clicks, **sights})
+        sights |= more
+        if not more:
+            break
+    together = {**clicks, **sights}
+    _, last = _fit(set_up, together)
+    left_out = [name for name, used in zip(together, last.adjustment.used, strict=True) if not used]
+    kept = tuple(click for name, click in together.items() if name not in left_out or name in clicks)
+    printed = len(clicks)
+    notes = [f"{printed} printed places and {len(kept) - printed} sights were found in the picture."]
+    return FoundMarks(clicks=kept, notes=tuple(notes))
+
+
+def _sights_near(luma: Floats, set_up: _SetUp, clicks: Mapping[str, Click]) -> dict[str, Click]:
+    """Sights not among the marks yet that lie where these put them."""
     scene, fit = _fit(set_up, clicks)
     view = _View(luma, set_up, scene, fit, AFFINE_SD)
     table = scene.solved_table(fit.adjustment.state)
@@ -294,10 +312,4 @@ def _with_sights(luma: Floats, set_up: _SetUp, clicks: Mapping[str, Click]) -> F
         if isinstance(snap, Snap):
             sigma = math.sqrt(float(np.linalg.eigvalsh(snap.cov_px2)[-1]))
             sights[name] = Click(name, float(snap.place_px[0]), float(snap.place_px[1]), sigma)
-    together = {**clicks, **sights}
-    _, last = _fit(set_up, together)
-    left_out = [name for name, used in zip(together, last.adjustment.used, strict=True) if not used]
-    kept = tuple(click for name, click in together.items() if name not in left_out or name in clicks)
-    printed = len(clicks)
-    notes = [f"{printed} printed places and {len(kept) - printed} sights were found in the picture."]
-    return FoundMarks(clicks=kept, notes=tuple(notes))
+    return sights

@@ -281,9 +281,8 @@ def _coarse(window: _Window, reach_px: float) -> tuple[Floats | None, float]:
     steps = np.arange(-np.ceil(reach_px), np.ceil(reach_px) + 1)
     tried = [(du, dv) for du in steps for dv in steps if np.hypot(du, dv) <= reach_px + 1e-9]
     light, weight = window.light.ravel(), window.weight.ravel()
-    shares = np.array(
-        [_explained(_look(window, np.array([*move, 0, 0, 0, 0, 0])), light, weight) for move in tried]
-    )
+    here = _look(window, np.zeros(N_MOVES))
+    shares = np.array([_explained(_shifted(here, window.light.shape, move), light, weight) for move in tried])
     places = np.array(tried)
     best = int(np.argmax(shares))
     if shares[best] < _LEAST_EXPLAINED / 2:
@@ -292,6 +291,14 @@ def _coarse(window: _Window, reach_px: float) -> tuple[Floats | None, float]:
     other = np.hypot(*(places - places[best]).T) > 3.5
     rival = float(shares[other].max() / shares[best]) if other.any() else 0.0
     return np.array([*places[best], 0, 0, 0, 0, 0], dtype=np.float64), rival
+
+
+def _shifted(look: _Look, shape: tuple[int, int], move: tuple[float, float]) -> _Look:
+    """See the print moved by whole pixels; beside the paper what is there goes on."""
+    du, dv = (round(step) for step in move)
+    rows, columns = (np.clip(np.arange(n) - by, 0, n - 1) for n, by in zip(shape, (dv, du), strict=True))
+    taken = (rows[:, None] * shape[1] + columns).ravel()
+    return _Look(columns=look.columns[taken], counts=look.counts[taken], blurred=look.blurred, blur=look.blur)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 
 from sample_clips.optics import Image, Lens, window_rays
+from sample_clips.paper import lay
 from sample_clips.physics import Floats
 from sample_clips.table_scene import Scene
 
@@ -207,10 +208,13 @@ def _cloth_tone(scene: Scene, x: Image, y: Image) -> Image:
     return tone + 0.25 * np.clip(specks - 3.4, 0, 1)
 
 
-def _paper_rings(scene: Scene, x: Image, y: Image, colour: Image) -> None:
+def _paper_on_cloth(scene: Scene, x: Image, y: Image, colour: Image) -> None:
     for marker in scene.markers:
         r2 = (x - marker.x_m) ** 2 + (y - marker.y_m) ** 2
         colour[(r2 < scene.ring_outer_m**2) & (r2 > scene.ring_inner_m**2)] = 0.72
+    for sheet in scene.sheets:
+        if not sheet.on_rail:
+            lay(sheet, x, y, colour)
 
 
 def _rail_top(scene: Scene, x: Image, y: Image) -> Image:
@@ -227,6 +231,15 @@ def _rail_top(scene: Scene, x: Image, y: Image) -> Image:
     colour = np.maximum(tone, 0.2)[:, None] * np.array(scene.wood, np.float32)
     for sx, sy, _ in scene.sights().values():
         colour[(x - sx) ** 2 + (y - sy) ** 2 < scene.sight_radius_m**2] = (0.62, 0.60, 0.55)
+    for sheet in scene.sheets:
+        if sheet.on_rail:
+            lay(sheet, x, y, colour)
+    if scene.scale.drawn:
+        _lay_scale(scene, x, y, colour)
+    return colour
+
+
+def _lay_scale(scene: Scene, x: Image, y: Image, colour: Image) -> None:
     strip = printed_scale(scene)
     c, si = np.cos(scene.scale.skew_rad), np.sin(scene.scale.skew_rad)
     dx, dy = x - scene.scale.zero_x_m, y - scene.line_y_m
@@ -235,7 +248,6 @@ def _rail_top(scene: Scene, x: Image, y: Image) -> Image:
     here = (i >= 0) & (i < strip.tone.shape[0] - 1) & (j >= 0) & (j < strip.tone.shape[1] - 1)
     found = strip.tone[np.rint(i[here]).astype(int), np.rint(j[here]).astype(int)]
     colour[here] = found[:, None] * np.array([1.0, 0.99, 0.95], np.float32)
-    return colour
 
 
 @lru_cache(maxsize=4)
@@ -267,7 +279,7 @@ def _colour(scene: Scene, kind: Image, x: Image, y: Image, z: Image) -> Image:
     here = kind == CLOTH
     colour[here] = _cloth_tone(scene, x[here], y[here])[:, None] * cloth
     on_cloth = colour[here]
-    _paper_rings(scene, x[here], y[here], on_cloth)
+    _paper_on_cloth(scene, x[here], y[here], on_cloth)
     # the bed is darker in the angle under the cushions
     edge = np.clip(-_outside(scene, x[here], y[here]) / 0.035, 0, 1)
     colour[here] = on_cloth * (0.62 + 0.38 * np.sqrt(edge))[:, None]

@@ -13,15 +13,25 @@ import numpy as np
 from sample_clips.ball_render import Look, Pattern
 from sample_clips.encode import Coding
 from sample_clips.marks import hand_clicks, write_clicks
+from sample_clips.paper import Sheet
 from sample_clips.physics import Friction
 from sample_clips.render import render_clip
 from sample_clips.shots import BEHIND_FOOT_RAIL_720P60, READY_SCENE, FrameTruth, ShotSetup, ShotTruth
 from sample_clips.strike import Strike
-from sample_clips.table_scene import PaperScale
+from sample_clips.table_scene import PaperScale, Scene
 
 SEED = 20240611
 SHOTS = 2  # of each shooter in each condition
 SCALE_SHIFT_M = 0.0007  # nobody lays a paper strip to better than this
+SCALE_SKEW_RAD = math.radians(0.08)
+# Cards on the cloth as the set-up sheet of this session says: ahead of the spot and right of the lane, mm; and how
+# far off they were laid: to the right, away, mm, and turned, degrees.
+CARDS = {
+    "card-1": ((254.0, -139.7), (0.3, -0.5, 0.4)),
+    "card-2": ((660.4, 139.7), (-0.4, 0.2, -0.3)),
+    "card-3": ((1066.8, -139.7), (0.2, 0.4, 0.2)),
+    "card-4": ((1473.2, 139.7), (-0.1, -0.6, 0.5)),
+}
 CLICKED = (
     *(f"scale{n:+d}" for n in range(-6, 7, 2)),
     "foot-2",
@@ -135,8 +145,34 @@ CELLS = tuple(
 )
 
 
-def session_setup(cell: Cell, shot: int) -> ShotSetup:
-    """One shot of the session: the cell's habit and the scatter of a hand."""
+def plain_scene() -> Scene:
+    """Lay out the table: rings on the cloth, a drawn scale on the foot rail."""
+    scale = PaperScale(zero_x_m=READY_SCENE.aim_x_m + SCALE_SHIFT_M, skew_rad=SCALE_SKEW_RAD)
+    return replace(READY_SCENE, scale=scale)
+
+
+def printed_scene() -> Scene:
+    """Lay out the same table with pages of `railread sheet`: cards beside the lane, the scale on the foot rail."""
+    bare = plain_scene()
+    scale = replace(bare.scale, drawn=False)
+    halves = [
+        Sheet(cut=cut, x_m=scale.zero_x_m, y_m=bare.line_y_m, turn_rad=scale.skew_rad, on_rail=True)
+        for cut in ("scale-left", "scale-right")
+    ]
+    cards = [
+        Sheet(
+            cut=cut,
+            x_m=bare.aim_x_m + (right_mm + off_right_mm) / 1000,
+            y_m=bare.spot_y_m + (ahead_mm + off_ahead_mm) / 1000,
+            turn_rad=math.radians(turned_deg),
+        )
+        for cut, ((ahead_mm, right_mm), (off_right_mm, off_ahead_mm, turned_deg)) in CARDS.items()
+    ]
+    return replace(bare, scale=scale, sheets=(*halves, *cards))
+
+
+def session_setup(cell: Cell, shot: int, *, printed: bool = False) -> ShotSetup:
+    """One shot of the session: the cell's habit and the scatter of a hand; with or without printed pages."""
     rng = np.random.default_rng([SEED, CELLS.index(cell), shot])
     strike = Strike(
         speed_m_s=cell.speed_m_s * float(np.exp(rng.normal(0, 0.07))),
@@ -146,10 +182,9 @@ def session_setup(cell: Cell, shot: int) -> ShotSetup:
         elevation_rad=math.radians(cell.elevation_deg + rng.normal(0, 0.25)),
         end_mass_kg=cell.end_mass_g / 1000,
     )
-    scene = replace(READY_SCENE, scale=PaperScale(zero_x_m=0.3175 + SCALE_SHIFT_M, skew_rad=math.radians(0.08)))
     setup = replace(
         BEHIND_FOOT_RAIL_720P60,
-        scene=scene,
+        scene=printed_scene() if printed else plain_scene(),
         strike=strike,
         friction=Friction(slide=0.195, roll=0.0095),
         look=Look(pattern=Pattern.DOTS, turn=tuple(rng.normal(0, 1.2, 3))),
@@ -181,22 +216,25 @@ def write_frames(path: Path, truth: ShotTruth) -> None:
             writer.writerow([frame.index, *(f"{value:.7f}" for value in values)])
 
 
-def _render(cell: Cell, shot: int, session: Path) -> tuple[str, ShotTruth]:
+def _render(cell: Cell, shot: int, session: Path, *, printed: bool) -> tuple[str, ShotTruth]:
     clip = Path("clips", cell.condition, cell.shooter, f"{shot:04d}.mp4")
-    return clip.as_posix(), render_clip(session_setup(cell, shot), session / clip)
+    return clip.as_posix(), render_clip(session_setup(cell, shot, printed=printed), session / clip)
 
 
-def make_session(out: Path, *, per_frame: bool, first: int | None, jobs: int) -> None:
+def make_session(out: Path, *, per_frame: bool, first: int | None, printed: bool, jobs: int) -> None:
     """Render every clip of the sample session, and its files."""
     session = out / "session"
     session.mkdir(parents=True, exist_ok=True)
     (session / "session.toml").write_text(SESSION_TOML, encoding="utf-8")
     shots = [(cell, shot) for shot in range(1, SHOTS + 1) for cell in CELLS][:first]
-    write_clicks(session / "marks.csv", hand_clicks(session_setup(*shots[0]), CLICKED, seed=SEED))
+    if not printed:
+        write_clicks(session / "marks.csv", hand_clicks(session_setup(*shots[0]), CLICKED, seed=SEED))
     rows = []
     began_s = time.monotonic()
     with ProcessPoolExecutor(jobs) as pool:
-        for done in as_completed(pool.submit(_render, cell, shot, session) for cell, shot in shots):
+        for done in as_completed(
+            pool.submit(_render, cell, shot, session, printed=printed) for cell, shot in shots
+        ):
             clip, truth = done.result()
             rows.append((clip, truth))
             if per_frame:
@@ -216,9 +254,12 @@ def main() -> None:
     parser.add_argument("out", type=Path, help="folder to write into")
     parser.add_argument("--per-frame", action="store_true", help="also the ball's place in every frame, as CSV")
     parser.add_argument("--first", type=int, help="only so many clips")
+    parser.add_argument("--printed", action="store_true", help="with pages of `railread sheet`, without marks.csv")
     parser.add_argument("--jobs", type=int, default=2, help="clips rendered at the same time")
     options = parser.parse_args()
-    make_session(options.out, per_frame=options.per_frame, first=options.first, jobs=options.jobs)
+    make_session(
+        options.out, per_frame=options.per_frame, first=options.first, printed=options.printed, jobs=options.jobs
+    )
 
 
 if __name__ == "__main__":

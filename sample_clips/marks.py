@@ -21,7 +21,7 @@ def true_marks(setup: ShotSetup) -> dict[str, tuple[float, float]]:
     ball_px = lens.project(setup.start_m)
     seen = {}
     for name, place_m in scene.marks().items():
-        if name.startswith("foot-") and _under_paper(setup, place_m):
+        if not name.startswith("scale") and _under_paper(setup, place_m):
             continue
         u, v = lens.project(np.array(place_m))
         inside = 5 <= u <= width - 6 and 5 <= v <= height - 6
@@ -31,9 +31,13 @@ def true_marks(setup: ShotSetup) -> dict[str, tuple[float, float]]:
 
 
 def _under_paper(setup: ShotSetup, place_m: tuple[float, float, float]) -> bool:
+    reach_m = setup.scene.sight_radius_m
+    if any(sheet.covers(place_m[0], place_m[1], beyond_m=reach_m) for sheet in setup.scene.sheets):
+        return True
+    if not setup.scene.scale.drawn:
+        return False
     strip = printed_scale(setup.scene)
     dx, dy = place_m[0] - setup.scene.scale.zero_x_m, place_m[1] - setup.scene.line_y_m
-    reach_m = setup.scene.sight_radius_m
     far_m = strip.near_m + strip.tone.shape[0] * strip.fine_m
     return abs(dx) < reach_m - strip.left_m and strip.near_m - reach_m < dy < far_m + reach_m
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from sample_clips.paper import Sheet
 from sample_clips.physics import Floats
 
 
@@ -24,6 +25,8 @@ class PaperScale:
         Length of one unit as printed on this paper.
     reach : int
         Numbers go from minus this to plus this.
+    drawn : bool
+        Whether the strip is drawn here; else a printed page lies in its place.
     """
 
     zero_x_m: float = 0.3175
@@ -31,6 +34,7 @@ class PaperScale:
     skew_rad: float = 0.0
     unit_m: float = 0.0254
     reach: int = 6
+    drawn: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +76,8 @@ class Scene:
         The strip on the foot rail.
     markers : tuple of Marker
         Rings on the cloth.
+    sheets : tuple of Sheet
+        Printed pages on cloth and rails.
     object_ball_m : (float, float) or None
         A ball that lies still.
     cloth : (float, float, float)
@@ -104,6 +110,7 @@ class Scene:
     ring_inner_m: float = 0.004
     scale: PaperScale = field(default_factory=PaperScale)
     markers: tuple[Marker, ...] = ()
+    sheets: tuple[Sheet, ...] = ()
     object_ball_m: tuple[float, float] | None = (0.560, 2.509)
     cloth: tuple[float, float, float] = (0.030, 0.150, 0.205)
     wood: tuple[float, float, float] = (0.110, 0.045, 0.022)

@@ -7,6 +7,7 @@ from pathlib import Path
 from analyze.fit.cue_expected import expected_cue_sentences
 from analyze.fit.shot import Shot
 from analyze.measure.clip import ClipJob, measure_clip
+from analyze.session.auto_marks import printed_marks
 from analyze.session.draft import read_draft
 from analyze.session.folder import Session
 from calibrate.asked import marks_to_ask
@@ -46,7 +47,8 @@ def check_place(session: Session, frame: Path, clicks: Sequence[Click] | None) -
     frame : Path
         A recording or a picture.
     clicks : sequence of Click or None
-        Marks clicked in it, four or more; None for those of the session.
+        Marks clicked in it, four or more; None for those of the session, and where there are too few, for the
+        printed markers in the picture.
 
     Raises
     ------
@@ -55,10 +57,14 @@ def check_place(session: Session, frame: Path, clicks: Sequence[Click] | None) -
     """
     if clicks is None:
         clicks = read_draft(session).clicks
+        if len(clicks) < MIN_MARKS:
+            found = printed_marks(session, [frame])
+            clicks = clicks if found is None else found.clicks
     if len(clicks) < MIN_MARKS:
         raise MarksError(
-            f"{len(clicks)} marks are clicked, {MIN_MARKS} are needed to judge the place: click the scale and two "
-            f"sights on the page (`railread open {session.folder}`), or give them with --marks"
+            f"{len(clicks)} marks are clicked, {MIN_MARKS} are needed to judge the place, and too few printed "
+            "markers can be read in the picture: click the scale and two sights on the page "
+            f"(`railread open {session.folder}`), or give them with --marks"
         )
     luma = still_luma(frame)
     height, width = luma.shape

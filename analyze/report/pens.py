@@ -88,15 +88,18 @@ def _dashes(points: Floats, pattern: list[float]) -> list[Floats]:
     at = np.concatenate([[0.0], np.cumsum(steps)])
     repeats = np.arange(0.0, at[-1], sum(pattern))
     into = np.concatenate([[0.0], np.cumsum(pattern)])
-    dashes = []
-    for start, drawn in ((begin + into[k], pattern[k]) for begin in repeats for k in range(0, len(pattern), 2)):
-        if start >= at[-1]:
-            break
-        end = min(start + drawn, at[-1])
-        inside = at[(at > start) & (at < end)]
-        along = np.concatenate([[start], inside, [end]])
-        dashes.append(np.column_stack([np.interp(along, at, points[:, k]) for k in (0, 1)]))
-    return dashes
+    starts = (repeats[:, None] + into[:-1:2]).ravel()
+    starts, drawn = starts[starts < at[-1]], np.tile(pattern[::2], len(repeats))[: np.sum(starts < at[-1])]
+    ends = np.minimum(starts + drawn, at[-1])
+    # What lies within a dash is kept, so that it bends with the line.
+    first, last = np.searchsorted(at, starts, side="right"), np.searchsorted(at, ends, side="left")
+    from_px, to_px = (
+        np.column_stack([np.interp(along, at, points[:, k]) for k in (0, 1)]) for along in (starts, ends)
+    )
+    return [
+        np.concatenate([from_px[k : k + 1], points[first[k] : last[k]], to_px[k : k + 1]])
+        for k in range(len(starts))
+    ]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -16,7 +16,7 @@ from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import ClipError, MarksError, SessionError
 from calibrate.marks import read_marks
-from calibrate.solve import calibrate
+from calibrate.solve import SHARP_SIGMA_PX, calibrate
 from tracker.clip import still_luma
 
 # A recording in which so many of the clicks were moved onto a mark is one that shows what was clicked; after so
@@ -118,7 +118,11 @@ def _clicked_in(session: Session, clips: Sequence[str]) -> tuple[str, Floats, Ca
         except (ClipError, MarksError) as error:
             errors.append(error)
             continue
-        on_marks = sum(mark.snapped for mark in calibration.residuals) / max(1, len(calibration.residuals))
+        # A place as sharp as printed markers give was found in the picture, and is not snapped again.
+        seen = sum(
+            mark.used and (mark.snapped or mark.sigma_px <= SHARP_SIGMA_PX) for mark in calibration.residuals
+        )
+        on_marks = seen / max(1, len(calibration.residuals))
         if best is None or on_marks > best[0]:
             best = on_marks, clip, luma, calibration
         solved += 1

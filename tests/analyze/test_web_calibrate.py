@@ -151,7 +151,7 @@ def test_a_place_is_checked_from_a_trial_shot_and_nothing_is_written(folder):
 def test_a_place_cannot_be_checked_from_too_few_marks(folder):
     said = CliRunner().invoke(app, ["check", str(folder), "--frame", str(folder / "clips" / CLIP)])
     assert said.exit_code == 2
-    assert "4 are needed to judge the place" in said.stderr
+    assert "4 are needed to judge the place, and too few printed markers can be read" in said.stderr
 
 
 @pytest.mark.parametrize(
