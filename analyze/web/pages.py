@@ -17,7 +17,7 @@ VIEWS = (
     ("calibrate", "/calibrate", "Camera"),
     ("shots", "/", "Shots"),
     ("results", "/results", "Results"),
-    ("phone", "/phone-help", "From the phone"),
+    ("phone", "/phone-help", "Phone"),
 )
 
 

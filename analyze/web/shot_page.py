@@ -18,6 +18,10 @@ from calibrate.calibration import Calibration
 from calibrate.errors import ClipError, RailreadError
 
 router = APIRouter()
+_NO_PICTURE = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 256 144"><path d="M98 42l60 60m0-60l-60 60" '
+    'stroke="#808890" stroke-width="6"/></svg>'
+)
 _KEPT = {"Cache-Control": "private, max-age=3600"}
 
 
@@ -93,7 +97,10 @@ def shot_thumbnail(desk: TheDesk, clip_id: str, number: int) -> Response:
         return thumbnail(listing.session, one.clip, one.shot, calibration)
 
     key = (clip_id, number, one.clip_sha256, one.shot.reading_m)
-    return Response(desk.pictures.thumbnails.get(key, made), media_type="image/jpeg", headers=_KEPT)
+    try:
+        return Response(desk.pictures.thumbnails.get(key, made), media_type="image/jpeg", headers=_KEPT)
+    except ClipError:  # why it cannot be read stands beside it in words
+        return Response(_NO_PICTURE, media_type="image/svg+xml")
 
 
 def _frames(desk: Desk, listing: Listing, place: int) -> ShotFrames:

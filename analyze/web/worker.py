@@ -35,7 +35,7 @@ def measure(session: Session, *, again: bool) -> None:
     """Measure what is new, or everything, and write the table."""
 
     def progress(now: Progress) -> None:
-        tell(done=now.done, total=now.total, clip=now.clip)
+        tell(done=now.done, total=now.total, clip=now.clip, together=now.together)
 
     outcome = measure_session(session, again=again, progress=progress)
     write_shots(session.out_folder / "shots.csv", shots_frame(session, session_shots(session)))

@@ -29,6 +29,8 @@ class Work:
         Recordings or shots; total 0 before it is known.
     clip : str
         The one just finished.
+    together : bool
+        Whether the shots are measured together now, after each alone.
     notes : tuple of str
         What the person should know at the end.
     error : str
@@ -41,6 +43,7 @@ class Work:
     done: int = 0
     total: int = 0
     clip: str = ""
+    together: bool = False
     notes: tuple[str, ...] = ()
     error: str = ""
 
@@ -138,6 +141,7 @@ class Workshop:
                 done=news.get("done", work.done),
                 total=news.get("total", work.total),
                 clip=news.get("clip", work.clip),
+                together=news.get("together", work.together),
                 error=news.get("error", work.error),
                 notes=tuple(news.get("notes", work.notes)),
             )

@@ -175,7 +175,9 @@ def test_a_phone_is_let_in_by_the_code_in_the_picture_and_sees_what_its_shot_rea
             # 1.87 tan(-0.018) + 0.010 m
             phone.wait_for_selector("#last .reading:has-text('\N{MINUS SIGN}23.7')")
             assert phone.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        desk.set_viewport_size({"width": 360, "height": 640})
         desk.reload()
+        assert desk.evaluate("document.documentElement.scrollWidth <= innerWidth")
         assert desk.inner_text("dt:text-is('Phones paired') + dd") == "1"
 
 

@@ -163,3 +163,13 @@ def test_the_squirt_shown_is_the_one_compared_and_says_which(folder):
     assert "its line was seen in 1 of" in text
     one = client.get(f"/shot/{rows['A/S1/1.mp4']['clip_id']}/1").text
     assert "Squirt from the cue" in one
+
+
+def test_a_recording_that_cannot_be_read_has_a_picture_that_says_so(folder):
+    client = page_client(folder)
+    (folder / "clips/B/S1").mkdir(parents=True)
+    (folder / "clips/B/S1/1.mp4").write_bytes(b"no video")
+    row = rows_by_clip(client)["B/S1/1.mp4"]
+    answer = client.get(f"/picture/{row['clip_id']}/1")
+    assert (answer.status_code, answer.headers["content-type"]) == (200, "image/svg+xml")
+    assert client.get(f"/frame/{row['clip_id']}/1/0").status_code == 422

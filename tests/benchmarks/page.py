@@ -1,6 +1,6 @@
 """How quick the page is, and what clicking costs: figures of the promises that the page makes.
 
-    python tests/benchmarks/page.py [list] [frames] [measuring] [marks]
+    python tests/benchmarks/page.py [list] [frames] [measuring] [marks] [--pictures N] [--recordings N]
 
 - `list`: first view of 500 shots, in a browser;
 - `frames`: from a key pressed to the next frame of a 1080p shot drawn, in a browser;
@@ -21,6 +21,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 
@@ -53,7 +54,7 @@ from tracker.write_clip import write_clip
 TOP = Path(__file__).parents[2]
 SAMPLE = Path(str(files("sample_clips") / "session"))
 PARTS = ("list", "frames", "measuring", "marks")
-SHOTS, STEPS, PICTURES, CLICKS, MOST_MARKS = 500, 40, 4, 8, 16
+SHOTS, STEPS, CLICKS, MOST_MARKS = 500, 40, 8, 16
 
 
 @contextmanager
@@ -149,10 +150,12 @@ def steps(page) -> list[float]:
     )
 
 
-def while_measuring(scratch: Path) -> None:
+def while_measuring(scratch: Path, recordings: int = 12) -> None:
     """Print how long requests take before and while the sample session is measured."""
     folder = scratch / "sample"
     shutil.copytree(SAMPLE, folder)
+    for clip in sorted((folder / "clips").rglob("*.mp4"))[recordings:]:
+        clip.unlink()
     with opened(folder) as address:
         home = address.split("/enter")[0]
         with httpx.Client(base_url=home, headers={"Origin": home}, timeout=120, follow_redirects=True) as client:
@@ -182,11 +185,11 @@ def asked(client: httpx.Client, longest_s: float) -> dict[str, list[float]]:
     return times
 
 
-def clicking(scratch: Path) -> None:
+def clicking(scratch: Path, pictures: int = 4) -> None:
     """Print what a calibration with few clicks gives beside one with all marks clicked."""
     session = open_session(SAMPLE)
     print(f"marks: {'picture':8} {'way':22} {'marks':>6} {'error mm':>9} {'stated sd mm':>13}")
-    for number in range(1, PICTURES + 1):
+    for number in range(1, pictures + 1):
         setup = clip_setup("1080p60 foot rail", number)
         setup = replace(setup, scene=replace(setup.scene, scale=PaperScale()))
         path = scratch / f"fresh{number}.mp4"
@@ -236,8 +239,16 @@ def main() -> None:
     """Read the command line and run the parts."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("parts", nargs="*", metavar="PART", help=", ".join(PARTS))
-    parts = parser.parse_args().parts or PARTS
-    todo = {"list": first_view, "frames": stepping, "measuring": while_measuring, "marks": clicking}
+    parser.add_argument("--pictures", type=int, default=4, help="fresh pictures for `marks` (default 4)")
+    parser.add_argument("--recordings", type=int, default=12, help="recordings for `measuring` (default 12)")
+    options = parser.parse_args()
+    parts = options.parts or PARTS
+    todo = {
+        "list": first_view,
+        "frames": stepping,
+        "measuring": partial(while_measuring, recordings=options.recordings),
+        "marks": partial(clicking, pictures=options.pictures),
+    }
     if unknown := [part for part in parts if part not in todo]:
         parser.error(f"no such part: {', '.join(unknown)}; there are {', '.join(PARTS)}")
     print(f"load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")

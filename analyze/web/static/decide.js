@@ -19,6 +19,7 @@ async function details(kind, about, before) {
   at("ask-about").textContent = about;
   at("ask-text").hidden = kind === "label";
   at("ask-label").hidden = kind !== "label";
+  at("ask-what").textContent = kind === "set_aside" ? "Reason" : "Note";
   at("ask-line").required = kind === "set_aside";
   at("ask-line").value = kind === "note" ? before : "";
   at("ask-condition").value = "";

@@ -12,6 +12,8 @@ let shot = null;
 let now = 0;
 let playing = null;
 let wanted = 0;
+let fine = 1; // how much finer lines are drawn, where the picture is enlarged
+const INSET = 3; // how much the scale is enlarged
 
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
@@ -43,8 +45,10 @@ async function show(number) {
     canvas.width = picture.naturalWidth;
     canvas.height = picture.naturalHeight;
   }
+  fine = 1;
   pen.drawImage(picture, 0, 0);
   draw(shot.times_s[mine]);
+  inset(picture, shot.times_s[mine]);
   at("slide").value = mine;
   const after = (shot.times_s[mine] - strike()) * 1000;
   at("when").textContent = `frame ${mine + 1} of ${shot.times_s.length}, ${after < 0 ? "−" : ""}${Math.abs(after).toFixed(0)} ms ${after < 0 ? "before" : "after"} the strike`;
@@ -53,16 +57,20 @@ async function show(number) {
 
 const strike = () => (shot.path_times_s ? shot.path_times_s[0] : shot.times_s[0]);
 
+/** Whether a frame is the one nearest to cushion contact, or a later one. */
+const atRail = (time) => time > shot.path_times_s.at(-1) - (shot.times_s[1] - shot.times_s[0]) / 2;
+
 function line(points, colour, width, dashes = []) {
   const seen = (points || []).filter(Boolean);
   if (seen.length < 2) return;
-  const thick = (width * canvas.height) / 1080;
+  const unit = (canvas.height / 1080) * fine;
+  const thick = width * unit;
   pen.lineJoin = pen.lineCap = "round";
   for (const [style, extra] of [["rgba(20,20,20,.55)", 2.5], [colour, 0]]) {
-    pen.setLineDash(extra ? [] : dashes.map((dash) => (dash * canvas.height) / 1080));
+    pen.setLineDash(extra ? [] : dashes.map((dash) => dash * unit));
     if (extra && dashes.length) continue;
     pen.strokeStyle = style;
-    pen.lineWidth = thick + (extra * canvas.height) / 1080;
+    pen.lineWidth = thick + extra * unit;
     pen.beginPath();
     seen.forEach(([u, v], k) => (k ? pen.lineTo(u + 0.5, v + 0.5) : pen.moveTo(u + 0.5, v + 0.5)));
     pen.stroke();
@@ -72,7 +80,7 @@ function line(points, colour, width, dashes = []) {
 
 function draw(time) {
   const on = (name) => document.querySelector(`[data-layer="${name}"]`).checked;
-  const unit = canvas.height / 1080;
+  const unit = (canvas.height / 1080) * fine;
   if (on("scale") && shot.lane) {
     line(shot.lane, "#dfe8ee", 1.4, [9, 9]);
     line(shot.ticks.map((tick) => tick.at), "#f4efe2", 2);
@@ -98,7 +106,7 @@ function draw(time) {
     const rolled = shot.path.filter((_, k) => shot.path_times_s[k] <= time);
     line(shot.path, "rgba(255,140,80,.45)", 2);
     line(rolled, "#ff8c50", 4);
-    if (time >= shot.path_times_s.at(-1) && shot.reading) {
+    if (atRail(time) && shot.reading) {
       line(shot.straight_on, "#ff8c50", 2.4, [6, 6]);
       line(shot.interval, "#ffffff", 8);
       const [u, v] = shot.reading;
@@ -119,6 +127,33 @@ function draw(time) {
   }
 }
 
+/** The reading on the scale, enlarged, in the corner where the ball does not run. */
+function inset(picture, time) {
+  if (!document.querySelector("[data-layer='inset']").checked || !shot.reading || !atRail(time)) return;
+  const [width, height] = [0.42 * canvas.width, 0.3 * canvas.height];
+  const [u, v] = shot.reading;
+  const left = u > canvas.width / 2 ? 0 : canvas.width - width;
+  const top = v > canvas.height / 2 ? 0 : canvas.height - height;
+  // As much of the picture as is there: a scale at its edge stays at the edge.
+  const middle = (at, part, all) => Math.min(Math.max(at, part / 2 / INSET), all - part / 2 / INSET);
+  const [x, y] = [middle(u, width, canvas.width), middle(v, height, canvas.height)];
+  pen.save();
+  pen.beginPath();
+  pen.rect(left, top, width, height);
+  pen.clip();
+  pen.translate(left + width / 2, top + height / 2);
+  pen.scale(INSET, INSET);
+  pen.translate(-x, -y);
+  fine = 1 / INSET;
+  pen.drawImage(picture, 0, 0);
+  draw(time);
+  fine = 1;
+  pen.restore();
+  pen.strokeStyle = "#f4efe2";
+  pen.lineWidth = (3 * canvas.height) / 1080;
+  pen.strokeRect(left, top, width, height);
+}
+
 function residuals() {
   const svg = document.querySelector("#residuals svg");
   if (!shot.sightings.length) {
@@ -127,7 +162,7 @@ function residuals() {
   }
   const times = shot.sightings.map((one) => one.time_s - strike());
   const last = Math.max(...times);
-  const largest = Math.max(0.3, ...shot.sightings.flatMap((one) => [Math.abs(one.along_px), Math.abs(one.across_px)])) * 1.1;
+  const largest = Math.max(0.3, ...shot.sightings.flatMap((one) => [Math.abs(one.along_px), Math.abs(one.across_px) + one.sd_px])) * 1.1;
   const x = (time) => 52 + (530 * time) / last;
   const y = (px) => 115 - (95 * px) / largest;
   const add = (name, values, words) => {
@@ -222,4 +257,7 @@ await tried(async () => {
   for (let k = 0; k < Math.min(shot.times_s.length, 240); k++) await frame(k).catch(() => frames.delete(k));
   canvas.dataset.ready = "yes";
 });
-if (!shot) at("waiting").textContent = "The frames cannot be shown.";
+if (!shot) {
+  at("waiting").textContent = "The frames cannot be shown.";
+  at("residuals").hidden = true;
+}

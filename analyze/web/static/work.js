@@ -13,15 +13,17 @@ function show(work) {
   if (work.running) {
     if (work.total) at("progress").value = work.done / work.total;
     else at("progress").removeAttribute("value");
+    const words = work.together ? "Measuring them together" : WORDS[work.job];
     at("work-says").textContent = work.total
-      ? `${WORDS[work.job]}: ${work.done} of ${work.total}${work.clip ? `, ${work.clip} done` : ""}`
-      : `${WORDS[work.job]}: looking at the recordings…`;
+      ? `${words}: ${work.done} of ${work.total}${work.clip ? `, ${work.clip} done` : ""}`
+      : `${words}: looking at the recordings…`;
   } else {
     at("work-says").textContent = work.version && !work.error ? "Done." : "";
     at("work-notes").replaceChildren(...work.notes.map((words) => Object.assign(document.createElement("li"), { textContent: words })));
   }
   if (work.error && before?.running) complain(new Error(work.error));
-  const news = before && (work.done !== before.done || (before.running && !work.running));
+  // What shots say of each other is kept at the end, all at once.
+  const news = before && ((work.done !== before.done && !work.together) || (before.running && !work.running));
   if (news && work.job !== "draw") refresh(work);
   if (before?.running && !work.running && !work.error) {
     say(work.job === "draw" ? "Drawn: the clips are in out/drawn/." : "Measured.");
