@@ -10,7 +10,7 @@ import atexit
 import gc
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, cast
 
@@ -23,6 +23,8 @@ from analyze.errors import REASONS
 from calibrate.errors import MarksError, RailreadError, SessionError
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from rich.console import Console
 
     from analyze.measure.batch import BatchOutcome, Progress
@@ -253,6 +255,10 @@ def measure(
         int | None,
         typer.Option(min=1, metavar="N", help="Recordings at a time; as many as there are cores unless given."),
     ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Measure on the Dask cluster of this scheduler, tcp://HOST:PORT."),
+    ] = None,
 ) -> None:
     """Measure every recording that is new or has changed: each shot in it, or the reason why there is none.
 
@@ -261,6 +267,7 @@ def measure(
     """
     from analyze.fit.shot import Status
     from analyze.measure.by_order import label_by_order, planned_order
+    from analyze.measure.cluster import cluster_executor
     from analyze.report import terminal
     from analyze.report.tables import write_shots
     from analyze.session.folder import open_session
@@ -269,7 +276,10 @@ def measure(
 
     session = open_session(folder)
     order = planned_order(session) if by_order else ()
-    outcome = _measure(session, again=again, labels_later=by_order, keep_gone=keep_gone, jobs=jobs)
+    with cluster_executor(scheduler) if scheduler else nullcontext() as executor:
+        outcome = _measure(
+            session, again=again, labels_later=by_order, keep_gone=keep_gone, jobs=jobs, executor=executor
+        )
     labelled = label_by_order(session, outcome.shots, order) if by_order else None
     stored = outcome.shots
     if labelled is not None:
@@ -597,6 +607,7 @@ def _measure(
     labels_later: bool = False,
     keep_gone: bool = False,
     jobs: int | None = None,
+    executor: "Executor | None" = None,
 ) -> "BatchOutcome":
     from analyze.measure.batch import measure_session
 
@@ -617,6 +628,7 @@ def _measure(
                 labels_later=labels_later,
                 keep_gone=keep_gone,
                 workers=jobs,
+                executor=executor,
             )
         except KeyboardInterrupt:
             raise _BrokenOffError(

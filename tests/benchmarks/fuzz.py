@@ -1,10 +1,11 @@
 """Damaged recordings: how many give a wrong number that is called measured, and whether any stops the program.
 
-    python tests/benchmarks/fuzz.py --count 1000
+    python tests/benchmarks/fuzz.py --count 1000 [--first 0]
 
 takes one clip of the sample session, damages copies of it in the ways in which files and streams get damaged,
 measures each in a process of its own, and prints a tally. Wrong: more than 1 mm, or two standard deviations, of
-reading from what the whole clip reads, or 1 % of speed.
+reading from what the whole clip reads, or 1 % of speed. With `--first` a run goes on from that copy; copies are the
+same in every run.
 """
 
 import argparse
@@ -107,6 +108,7 @@ def main() -> None:
     """Damage, measure, print."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--count", type=int, default=1000)
+    parser.add_argument("--first", type=int, default=0, help="copies before this one are passed over")
     parser.add_argument("--workers", type=int, default=None)
     options = parser.parse_args()
     rng = np.random.default_rng(SEED)
@@ -129,7 +131,10 @@ def main() -> None:
         for number in range(options.count):
             way = WAYS[number % len(WAYS)]
             path = Path(folder) / f"{number:04}-{way.__name__}.mp4"
-            path.write_bytes(way(data, rng))
+            hurt = way(data, rng)
+            if number < options.first:
+                continue
+            path.write_bytes(hurt)
             jobs.append(replace(job, clip=path.name, path=path))
             ways[path.name] = way.__name__
         tally: Counter[tuple[str, str]] = Counter()
@@ -142,8 +147,8 @@ def main() -> None:
                 tally[ways[one.clip], said] += 1
             one.path.unlink()
             if done % 50 == 0:
-                print(f"{done} of {options.count}", file=sys.stderr, flush=True)
-    print(f"{options.count} damaged copies of {CLIP} of the sample session:")
+                print(f"{done} of {len(jobs)}", file=sys.stderr, flush=True)
+    print(f"{len(jobs)} damaged copies of {CLIP} of the sample session:")
     for (way, said), count in sorted(tally.items()):
         print(f"  {way:12} {said:40} {count}")
     print(f"wrong and measured: {sum(count for (_, said), count in tally.items() if said.startswith('WRONG'))}")
