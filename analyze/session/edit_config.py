@@ -1,5 +1,6 @@
 """Changing values in session.toml without touching what else a person wrote there: notes, order, other keys."""
 
+import hashlib
 import re
 import tempfile
 import tomllib
@@ -10,7 +11,7 @@ from pathlib import Path
 from analyze.session.config import CONFIG_NAME, read_config
 from analyze.session.order import free_name
 from analyze.session.template import config_text
-from calibrate.errors import SessionError
+from calibrate.errors import DecisionOvertakenError, SessionError
 
 Value = str | float | int | None
 _HEADER = re.compile(r"\s*\[([\w.]+)\]")
@@ -36,8 +37,18 @@ class ConditionLine:
     tip_offset_mm: float
 
 
+def config_stamp(folder: Path) -> str:
+    """Return what tells one state of session.toml from another; empty where there is none."""
+    path = folder / CONFIG_NAME
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16] if path.exists() else ""
+
+
 def edit_session(
-    folder: Path, values: Mapping[tuple[str, str], Value], conditions: Sequence[ConditionLine]
+    folder: Path,
+    values: Mapping[tuple[str, str], Value],
+    conditions: Sequence[ConditionLine],
+    *,
+    seen: str | None = None,
 ) -> None:
     """Write values and conditions into session.toml; the file before is kept beside it.
 
@@ -49,13 +60,22 @@ def edit_session(
         By section and key; None takes a key back to its default.
     conditions : sequence of ConditionLine
         All there are to be: one that is not among them is taken out, others keep what else stands in them.
+    seen : str, optional
+        `config_stamp` of what was shown to who changes it.
 
     Raises
     ------
+    DecisionOvertakenError
+        If it has been changed since; nothing is changed then.
     SessionError
         If the outcome would not be a session.toml that can be read; nothing is changed then.
     """
     path = folder / CONFIG_NAME
+    if seen is not None and seen != config_stamp(folder):
+        raise DecisionOvertakenError(
+            f"{CONFIG_NAME} has been changed meanwhile, in another window or by hand; load this page again to see "
+            "how, and fill in your change there"
+        )
     before = path.read_text(encoding="utf-8-sig") if path.exists() else None
     text = with_conditions(with_values(before or config_text(folder.resolve().name), values), conditions)
     with tempfile.TemporaryDirectory() as trial:

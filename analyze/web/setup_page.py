@@ -7,7 +7,7 @@ from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, Field
 
 from analyze.session.config import SessionConfig
-from analyze.session.edit_config import ConditionLine, Value, edit_session
+from analyze.session.edit_config import ConditionLine, Value, config_stamp, edit_session
 from analyze.session.folder import open_session
 from analyze.web.desk import TheDesk
 from analyze.web.pages import page
@@ -46,12 +46,14 @@ class SetUp(BaseModel):
     capture_fps: float | None = Number
     readout_ms: float | None = Number
     conditions: list[ConditionWish] = Field(default_factory=list, max_length=100)
+    seen: str | None = Field(default=None, max_length=100)
 
 
 @router.get("/setup", include_in_schema=False)
 def setup_view(desk: TheDesk) -> HTMLResponse:
     """Show the set-up, also of a session that is not there yet."""
-    exists = (desk.folder / "session.toml").exists()
+    seen = config_stamp(desk.folder)  # before it is read: a change in between is noticed, not passed over
+    exists = bool(seen)
     config = open_session(desk.folder).config if exists else SessionConfig()
     conditions = [(one.name, one.role, one.tip_offset_mm) for one in config.condition]
     if not exists:
@@ -61,6 +63,7 @@ def setup_view(desk: TheDesk) -> HTMLResponse:
         here="setup",
         title=config.session.name or desk.folder.resolve().name,
         exists=exists,
+        seen=seen,
         folder=desk.folder.resolve(),
         config=config,
         conditions=conditions,
@@ -70,7 +73,7 @@ def setup_view(desk: TheDesk) -> HTMLResponse:
 
 
 @router.post("/api/setup")
-def set_up(desk: TheDesk, wish: SetUp) -> dict[str, bool]:
+def set_up(desk: TheDesk, wish: SetUp) -> dict[str, bool | str]:
     """Write the set-up into session.toml; the file before is kept, and a wrong value changes nothing."""
     is_new = not (desk.folder / "session.toml").exists()
     custom = wish.size == "custom"
@@ -94,5 +97,5 @@ def set_up(desk: TheDesk, wish: SetUp) -> dict[str, bool]:
         ("camera", "readout_ms"): wish.readout_ms,
     }
     lines = [ConditionLine(**one.model_dump()) for one in wish.conditions]
-    edit_session(desk.folder, values, lines)
-    return {"new": is_new}
+    edit_session(desk.folder, values, lines, seen=wish.seen)
+    return {"new": is_new, "seen": config_stamp(desk.folder)}

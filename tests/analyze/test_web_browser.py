@@ -110,6 +110,15 @@ def test_a_finger_sets_a_mark_and_moves_it(browser, tmp_path):
         page.wait_for_selector("#picture[data-size][data-asked='scale+0']")
         page.touchscreen.tap(*on_page(page, PLACES["scale+0"]))
         page.wait_for_selector("#picture[data-asked='scale+4']")
+        asked = page.inner_text("#ask-what")
+        x, y = on_page(page, PLACES["right-2"])
+        fingers = page.context.new_cdp_session(page)
+        fingers.send("Input.synthesizePinchGesture", {"x": x, "y": y, "scaleFactor": 2.5})
+        page.mouse.move(x, y)
+        page.mouse.wheel(0, -300)
+        assert page.inner_text("#ask-what") == asked  # looking closer sets nothing and loses nothing
+        assert page.locator("#list li").count() == 1
+        page.locator("#whole").tap()
         page.locator("[data-nudge='1,0']").tap()
         page.wait_for_selector("#list li")
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")

@@ -1,6 +1,7 @@
 """Work, results and set-up on the page: what is told, what is written, and what never gets out or in."""
 
 import io
+import re
 import time
 import tomllib
 import zipfile
@@ -109,7 +110,7 @@ def test_a_new_session_is_made_on_the_page(tmp_path):
     client = page_client(folder)
     assert client.get("/").headers["location"] == "/setup"
     assert "A new session" in client.get("/setup").text
-    assert client.post("/api/setup", json=set_up()).json() == {"new": True}
+    assert client.post("/api/setup", json=set_up()).json()["new"]
     config = read_config(folder)
     assert (config.session.name, config.session.units, config.table.size) == ("Two shafts", "mm", "8ft")
     assert (config.lane.spot_mm, config.scale.unit) == (700.5, "cm")
@@ -178,3 +179,17 @@ def test_a_condition_keeps_what_else_stands_in_it():
     ]
     assert changed["analysis"] == {"keep": "all"}
     assert "condition" not in tomllib.loads(with_conditions(text, []))
+
+
+def test_two_windows_setting_up_do_not_overwrite_each_other(tmp_path):
+    one, other = page_client(tmp_path / "s"), page_client(tmp_path / "s")
+    first = one.post("/api/setup", json=set_up(seen=""))
+    assert first.json()["new"]
+    late = other.post("/api/setup", json=set_up(seen="", spot_mm=650))  # its page was loaded before
+    assert late.status_code == 409
+    assert "changed meanwhile" in late.json()["error"]
+    assert read_config(tmp_path / "s").lane.spot_mm == 700.5
+    seen = re.search(r'data-seen="(\w+)"', other.get("/setup").text)[1]
+    assert seen == first.json()["seen"]
+    assert other.post("/api/setup", json=set_up(seen=seen, spot_mm=650)).status_code == 200
+    assert read_config(tmp_path / "s").lane.spot_mm == 650

@@ -47,7 +47,8 @@ at("conditions").addEventListener("click", (event) => {
 at("setup").addEventListener("submit", (event) => {
   event.preventDefault();
   tried(async () => {
-    const done = await send("/api/setup", { method: "POST", body: filled() });
+    const done = await send("/api/setup", { method: "POST", body: { ...filled(), seen: at("setup").dataset.seen } });
+    at("setup").dataset.seen = done.seen;
     if (done.new) location.href = "/";
     else say("The set-up is kept. What was measured with another one is measured again with this.");
   });

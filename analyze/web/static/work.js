@@ -44,5 +44,17 @@ if (at("work")) {
     await send("/api/work/stop", { method: "POST" });
     at("work-says").textContent = "Stopping after the recordings that are being measured…";
   }));
-  new EventSource("/api/work/events").addEventListener("message", (event) => show(JSON.parse(event.data)));
+  // A browser opens six connections to one place and no more: a window that nobody looks at gives its own back.
+  let news = null;
+  const listen = () => {
+    if (document.hidden) {
+      news?.close();
+      news = null;
+    } else if (!news) {
+      news = new EventSource("/api/work/events");
+      news.addEventListener("message", (event) => show(JSON.parse(event.data)));
+    }
+  };
+  document.addEventListener("visibilitychange", listen);
+  listen();
 }
