@@ -207,6 +207,9 @@ class Adjustment:
         Place minus projected mark.
     cov_px2 : (N, 2, 2) float64
         Covariance of each place: of the click or snap, and of the mark's placement.
+    hat : (N, 2, 2) float64
+        Derivative of each mark's adjusted place by where it was found, both whitened by the Cholesky factor of its
+        `cov_px2`.
     leverage : (N,) float64
         Share of its own place that each mark decides; 0 for those not used.
     lift : (N,) float64
@@ -224,11 +227,32 @@ class Adjustment:
     cov: Floats
     residual_px: Floats
     cov_px2: Floats
+    hat: Floats
     leverage: Floats
     lift: Floats
     missed_px: Floats
     used: Bools
     chi2: float
+
+    def leverage_along(self, axes: Floats) -> Floats:
+        """Share of its own place that each mark decides along each axis of its covariance.
+
+        Parameters
+        ----------
+        axes : (N, 2, 2) array
+            Eigenvectors of `cov_px2` as columns.
+
+        Returns
+        -------
+        (N, 2) array
+            0 to 1.
+        """
+        # From the whitened frame back to the picture, and to the axes, along which whitening is a division.
+        back = np.linalg.cholesky(self.cov_px2)
+        turned = np.swapaxes(axes, 1, 2) @ back
+        size = np.linalg.norm(turned, axis=2)
+        shares: Floats = np.einsum("nij,njk,nik->ni", turned, self.hat, turned) / size**2
+        return shares
 
     @property
     def degrees(self) -> int:
@@ -264,6 +288,12 @@ def adjust(scene: Scene, place_px: Floats, cov_px2: Floats, *, used: Bools, star
         total = _total_cov(scene, cov_px2, state)
         state = _descend(scene, place_px, _whitener(total), state, used=used)
     return _summary(scene, place_px, _total_cov(scene, cov_px2, state), state, used)
+
+
+def adjust_weighted(scene: Scene, place_px: Floats, total_px2: Floats, *, used: Bools, start: Floats) -> Adjustment:
+    """Fit camera and scale with whole covariances of the places, (N, 2, 2), the marks' placement included."""
+    state = _descend(scene, place_px, _whitener(total_px2), start, used=used)
+    return _summary(scene, place_px, total_px2, state, used)
 
 
 def robust_start(scene: Scene, place_px: Floats, used: Bools) -> Floats:
@@ -413,6 +443,7 @@ def _summary(scene: Scene, place_px: Floats, total: Floats, state: Floats, used:
         cov=cov,
         residual_px=residual,
         cov_px2=total,
+        hat=hat,
         leverage=np.where(keep, np.trace(hat, axis1=1, axis2=2) / 2, 0.0),
         lift=np.sum(shown * solved, axis=1),
         missed_px=missed,

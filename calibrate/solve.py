@@ -10,6 +10,7 @@ from calibrate.adjust import Adjustment, Scene, adjust
 from calibrate.arrays import Bools, Floats
 from calibrate.calibration import CALIBRATION_PARAMETERS, Calibration, MarkResidual
 from calibrate.errors import MarksError, NotMeasured
+from calibrate.mark_scatter import scatter_weighted
 from calibrate.marks import Click, MarkKind, mark_kind
 from calibrate.precision import lane_sd
 from calibrate.scale import RailScale
@@ -115,10 +116,14 @@ def solve_marks(
     snapped = np.zeros(len(clicks), dtype=bool)
     if luma is not None:
         found, snapped = _snap_and_solve(scene, clicks, luma, found, cov_px2)
+    contradictions = find_contradictions(scene, found.adjustment)
+    blunt = sigmas > SHARP_SIGMA_PX
+    weighted, _ = scatter_weighted(scene, found.place_px, found.adjustment, snapped=snapped, blunt=blunt)
+    found = replace(found, adjustment=weighted)
     calibration = _calibration(scene, found, place_px, snapped)
     sds = lane_sd(calibration)
     refusal = "" if _badness(sds) <= 1 else _what_to_add(scene, found.adjustment, sds)
-    return replace(calibration, doubts=find_contradictions(scene, found.adjustment)), refusal
+    return replace(calibration, doubts=contradictions), refusal
 
 
 LEAST_TICKS_TOGETHER = 3

@@ -72,9 +72,13 @@ def test_every_mark_has_its_residual_and_influence():
 
 
 def test_more_noise_means_more_uncertainty():
-    clicks = clicks_of(behind_foot_rail(), rng=np.random.default_rng(20240611))
-    wide, narrow = (lane_sd(solve(clicks, sigma_px=sigma))[0] for sigma in (2.0, 0.7))
+    clicks, poor = (
+        clicks_of(behind_foot_rail(), rng=np.random.default_rng(20240611), sigma_px=sigma) for sigma in (0.7, 2.0)
+    )
+    narrow, wide = lane_sd(solve(clicks, sigma_px=0.7))[0], lane_sd(solve(poor, sigma_px=2.0))[0]
     assert wide > 2 * narrow
+    # Clicks said to be worse than they are: their scatter is believed, but not altogether.
+    assert narrow < lane_sd(solve(clicks, sigma_px=2.0))[0] < wide
     # Clicks worse than they are said to be widen it as well: the residuals say so.
     loose = clicks_of(behind_foot_rail(), rng=np.random.default_rng(20240611), sigma_px=2.0)
     assert lane_sd(solve(loose, sigma_px=0.7))[0] > 1.5 * narrow
