@@ -20,6 +20,7 @@ from analyze.session.shots import label_of, read_shots
 from analyze.session.shots_frame import counted_frame, shots_frame
 from analyze.session.store import StoredShot
 from analyze.statistics import check_shots, read_readings
+from analyze.statistics.readings import reading_unit
 from calibrate.errors import SessionError
 from calibrate.units import deg_from_rad, mm_from_m
 
@@ -187,25 +188,29 @@ def _session_names(folders: Sequence[Path]) -> list[str]:
 def _session_evidence(folder: Path, name: str) -> SessionEvidence:
     readings = folder / READINGS_NAME
     if readings.is_file() and not (folder / CONFIG_NAME).exists():
-        return _hand_read(Session(folder, SessionConfig()), name)
+        shots = _hand_read_shots(folder, SessionConfig())
+        # Nobody stated how lengths are to be shown: as they were written.
+        config = SessionConfig.model_validate({"session": {"units": reading_unit(readings)}})
+        return SessionEvidence(name=name, session=Session(folder, config), stored=(), labels=(), shots=shots)
     session = open_session(folder)
     found = read_shots(session)
     if found.shots:
         return measured_evidence(session, found.shots, name=name, notes=found.notes)
     if readings.is_file():
-        return _hand_read(session, name)
+        shots = _hand_read_shots(folder, session.config)
+        return SessionEvidence(name=name, session=session, stored=(), labels=(), shots=shots)
     raise SessionError(f"{folder}: nothing has been measured yet; `railread measure {folder}` does that")
 
 
-def _hand_read(session: Session, name: str) -> SessionEvidence:
-    shots = check_shots(read_readings(session.folder / READINGS_NAME))
-    roles = {condition.name: condition.role for condition in session.config.condition}
+def _hand_read_shots(folder: Path, config: SessionConfig) -> pd.DataFrame:
+    shots = check_shots(read_readings(folder / READINGS_NAME))
+    roles = {condition.name: condition.role for condition in config.condition}
     # A condition that session.toml calls a control is one here too, where the file itself does not say.
     shots["role"] = [
         "control" if roles.get(condition) == "control" else role
         for condition, role in zip(shots["condition"], shots["role"], strict=True)
     ]
-    return SessionEvidence(name=name, session=session, stored=(), labels=(), shots=shots)
+    return shots
 
 
 def _statistics_table(one: SessionEvidence, elsewhere: frozenset[ShotKey]) -> pd.DataFrame:

@@ -110,7 +110,7 @@ def _draw_pair(axes: Axes, row: PairRow, level: float, unit: float, half: float,
 
 def _difference_axis(axes: Axes, *, inches: bool) -> None:
     unit = "inch" if inches else "mm"
-    axes.set_xlabel(f"difference of readings ({unit}), to the shooter's right positive", fontsize=8.5)
+    axes.set_xlabel(f"difference of readings ({unit}),\nto the shooter's right positive", fontsize=8.5)
     if inches:
         low, high = axes.get_xlim()
         axes.xaxis.set_major_locator(MultipleLocator(inch_step(high - low)))

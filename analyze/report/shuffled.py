@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from analyze.report.blocks import Block, Grid, paragraphs
 from analyze.report.words import GAP, once, p_value
 from analyze.statistics import Comparisons, PairRow, PermutationCheck, Scope, Verdict
+from analyze.statistics.sentences import plain
 
 HOW = (
     "If two conditions were alike, chance alone would say which of a shooter's shots belong to which. So their "
@@ -29,15 +30,14 @@ def shuffled_blocks(checks: Sequence[PermutationCheck], comparisons: Comparisons
         (row.scope, row.a, row.b): row for part in (comparisons.these, comparisons.general) for row in part.rows
     }
     paired = [(check, row) for check in checks if (row := beside.get((check.scope, check.a, check.b))) is not None]
-    pairs = dict.fromkeys((check.a, check.b) for check, _ in paired)
-    rows = [
-        _cells(check, row)
-        for pair in pairs
-        for check, row in paired
-        if (check.a, check.b) == pair and check.p is not None
-    ]
+    level = 1 - comparisons.question.confidence
+    told = [(check, row) for check, row in paired if check.least is not None and check.least <= level]
+    silent = [check for check, _ in paired if check.least is not None and check.least > level]
+    pairs = dict.fromkeys((check.a, check.b) for check, _ in told)
+    rows = [_cells(check, row) for pair in pairs for check, row in told if (check.a, check.b) == pair]
+    remarks = (*_too_few(silent), *once(check.note for check, _ in paired))
     if not rows:
-        return ()
+        return paragraphs(remarks, "small")
     grid = Grid(
         caption="The same, checked by shuffling labels within shooters",
         head=("b − a", "shooters", "verdict", "p (adjusted)", "p shuffled", "alone", "least", "arrangements"),
@@ -45,13 +45,25 @@ def shuffled_blocks(checks: Sequence[PermutationCheck], comparisons: Comparisons
         words=frozenset({0, 1, 2}),
         dense=len(rows) > 12,
     )
-    level = 1 - comparisons.question.confidence
-    said = (
-        HOW,
-        *once(check.note for check, _ in paired),
-        *(_disagreement(check, row, level) for check, row in paired),
-    )
+    said = (HOW, *remarks, *(_disagreement(check, row, level) for check, row in told))
     return (grid, *paragraphs(said, "small"))
+
+
+def _too_few(checks: Sequence[PermutationCheck]) -> tuple[str, ...]:
+    """Say of which pairs shuffling can tell nothing, since even the largest difference would not look rare."""
+    said = []
+    for scope, whom, what in (
+        (Scope.THESE, "For these shooters", "shots"),
+        (Scope.GENERAL, "In general", "shooters"),
+    ):
+        least = [check.least for check in checks if check.scope is scope and check.least is not None]
+        if least:
+            count = f"{len(least)} pair{'' if len(least) == 1 else 's'}"
+            said.append(
+                f"{whom} shuffling cannot check {count}: so few {what} give p = {plain(min(least), 2)} at "
+                "the least."
+            )
+    return tuple(said)
 
 
 def _cells(check: PermutationCheck, row: PairRow) -> tuple[str, ...]:

@@ -215,6 +215,18 @@ def _refuse_mixed_units(path: Path, shots: list[dict[str, object]], lines: list[
             raise SessionError(f"{path}, line {lines[places[found[0]]]}: {found[1]}")
 
 
+def reading_unit(path: Path) -> str:
+    """Return the unit in which the readings of a `readings.csv` are written: ``mm`` or ``inch``.
+
+    Parameters
+    ----------
+    path : Path
+        A file that `read_readings` takes.
+    """
+    header = _first_line(path.read_text(encoding="utf-8-sig"))
+    return "inch" if "reading_in" in re.split(r"\s*[,;]\s*", header.strip()) else "mm"
+
+
 def read_readings(path: Path) -> pd.DataFrame:
     """Read a `readings.csv` of readings taken by hand.
 

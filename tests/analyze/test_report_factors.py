@@ -37,7 +37,7 @@ def test_the_lead_answers_for_each_factor(report):
     assert "missing: P with short" in said
     assert "shaft, the rest of the condition alike: for these shooters M and N, M and P differ; N and P are" in said
     assert "ferrule_mm was not varied apart from shaft" in said
-    assert "ferrule_mm, from 8 to 25: for these shooters 0.0152 in of reading per mm" in said
+    assert "ferrule_mm, from 8 to 25: for these shooters 0.38 mm of reading per mm" in said
 
 
 def test_tables_and_page_hold_them(report):

@@ -231,6 +231,13 @@ def test_a_session_shows_failed_and_doubtful_shots_and_where_its_clips_come_from
     assert "b / sin(squirt)" in text
 
 
+@pytest.mark.parametrize(("column", "shown"), [("reading_mm", "20.0 mm"), ("reading_in", "20 in")])
+def test_without_settings_lengths_are_shown_as_they_were_written(tmp_path, column, shown):
+    report_on(tmp_path, GOOD.replace("reading_mm", column))
+    answer = (tmp_path / "out/answer.txt").read_text(encoding="utf-8")
+    assert f"B reads {shown} to the right of A" in answer
+
+
 def test_inches_are_read_as_sixteenths_on_the_page(tmp_path):
     page = plain(report_on(tmp_path, "condition,shooter,reading_in\nA,S1,2-7/16\nA,S1,2 7/16\n"))
     assert "2 7/16 in (61.9 mm)" in page
