@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calibrate.arrays import Floats
 from calibrate.errors import NotMeasured
 from tracker.cue_image import AxisFit, find_axis, fit_axis
 from tracker.cue_strip import CueStrip, Luma
@@ -16,14 +17,21 @@ from tracker.reasons import CUE_NOT_SEEN, CUE_OUTSIDE, CUE_UNSTEADY
 LOOK_BACK_S = 0.4
 FIT_WITHIN_S = 0.11
 MOST_LOOKED_AT, MOST_FITTED, LEAST_FITTED = 20, 8, 2
-# A stroke may swerve: the axis wanders sideways by some mm a second and turns by about a degree a second.
-BESIDE_RATE_SD_M_S, TURN_RATE_SD_S = 0.010, 0.017
+# A stroke may swerve: half a degree off the axis at 2 m/s is 2 cm a second, and it turns the cue about the bridge,
+# 0.2 to 0.3 m behind the ball (common practice, no source).
+BESIDE_RATE_SD_M_S, TURN_RATE_SD_S = 0.020, 0.070
+# From so many frames on a drift is told from what single frames get wrong.
+LEAST_FOR_DRIFT = 4
 # What misleads an edge (what lies behind it, light from one side) is alike in all frames: so much of the variance
 # of a frame is not averaged away.
 COMMON_SHARE = 0.5
+# The sideways speed is told from the frames alone, and not where it is worse known than this.
+WIDE_RATE_M_S, WIDE_TURN_S, MOST_SIDEWAYS_SD_M_S = 0.5, 0.5, 0.04
+# Up and down a tip moves by so much at most where it strikes (an elbow that drops; chosen, no source).
+UP_RATE_SD_M_S = 0.05
 # The middle of two edges under uneven light, or of two kinds of blur, errs by so much at both ends of the stretch
-# that is seen, whatever the pixels say: 0.05 to 0.15 px in painted pictures lit from one side.
-LIGHT_BIAS_PX = 0.07
+# that is seen, whatever the pixels say: 0.05 to 0.25 px in painted pictures lit from one side.
+LIGHT_BIAS_PX = 0.12
 # Frames whose axis is farther than this from the others' show something else.
 MOST_AWAY_SDS = 4.0
 # The axis is not given where it is worse known than this.
@@ -107,7 +115,8 @@ def _at_strike(
     """Axis at the strike from those of single frames: least squares with a steady drift of known size."""
     values = np.array([fit.values for _, fit in fitted])
     covs = np.array([fit.cov for _, fit in fitted])
-    middle = np.median(values, axis=0)
+    times_s = np.array([time_s for time_s, _ in fitted]) - strike_s
+    middle = _drifting(times_s, values) if len(values) >= LEAST_FOR_DRIFT else np.median(values, axis=0)
     spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
     # compared near the ball and far behind it, where errors of the two numbers are least alike
     places = np.array([[1.0, 0.3], [1.0, strip.along_m[-1]]])
@@ -117,19 +126,20 @@ def _at_strike(
     good = (away < MOST_AWAY_SDS * allowed).all(axis=1)
     if np.count_nonzero(good) < LEAST_FITTED:
         return NotMeasured(CUE_UNSTEADY, f"{len(fitted)} frames show {len(fitted)} different axes")
-    times_s = np.array([time_s for time_s, _ in fitted])[good] - strike_s
     # scatter beyond what the frames state is theirs as well
     beyond = max(1.0, float(np.median(away[good] / np.sqrt(stated2[good]))) / 0.6745)
-    values, covs = values[good], covs[good]
+    times_s, values, covs = times_s[good], values[good], covs[good]
     far_m = float(np.median([fit.to_m for _, fit in fitted]))
-    normal = np.diag([0.0, 0.0, 1 / BESIDE_RATE_SD_M_S**2, 1 / TURN_RATE_SD_S**2])
+    told_by_frames = np.zeros((4, 4))
     right_side = np.zeros(4)
     for t, value, cov in zip(times_s, values, covs, strict=True):
         design = np.array([[1.0, 0.0, t, 0.0], [0.0, 1.0, 0.0, t]])
         weighted = design.T @ np.linalg.inv(cov * beyond**2)
-        normal += weighted @ design
+        told_by_frames += weighted @ design
         right_side += weighted @ value
+    normal = told_by_frames + np.diag([0.0, 0.0, 1 / BESIDE_RATE_SD_M_S**2, 1 / TURN_RATE_SD_S**2])
     found = np.linalg.solve(normal, right_side)[:2]
+    sideways = _sideways(told_by_frames, right_side, strip)
     cov = np.linalg.inv(normal)[:2, :2] + COMMON_SHARE * covs.mean(axis=0)
     ends_m = np.array([float(np.median([fit.from_m for _, fit in fitted])), far_m])
     from_ends = np.linalg.inv(np.stack([np.ones(2), ends_m], axis=1))
@@ -147,4 +157,24 @@ def _at_strike(
         across_cov_px2=scale[:, None] * (places @ cov @ places.T) * scale,
         frames=int(np.count_nonzero(good)),
         scatter_px=float(np.median([fit.scatter_px for _, fit in fitted])),
+        sideways_m_s=sideways[0],
+        sideways_sd_m_s=sideways[1],
     )
+
+
+def _drifting(times_s: Floats, values: Floats) -> Floats:
+    """Lines through (N, 2) values that a few of them do not take along: medians of slopes and rests (Sen 1968)."""
+    first, second = np.triu_indices(len(times_s), 1)
+    slopes = (values[second] - values[first]) / (times_s[second] - times_s[first])[:, None]
+    trend = times_s[:, None] * np.median(slopes, axis=0)
+    return np.asarray(trend + np.median(values - trend, axis=0), dtype=np.float64)
+
+
+def _sideways(normal: Floats, right_side: Floats, strip: CueStrip) -> tuple[float, float] | tuple[None, None]:
+    """Speed of the axis at the ball, across it and to the right, and its standard uncertainty, in m/s."""
+    cov = np.linalg.inv(normal + np.diag([0.0, 0.0, 1 / WIDE_RATE_M_S**2, 1 / WIDE_TURN_S**2]))
+    # what is seen is the motion along the strip's side, into which a tip that rises or falls enters too
+    sd = float(np.hypot(np.sqrt(cov[2, 2]), UP_RATE_SD_M_S * strip.side[2])) / max(float(strip.side[0]), 1e-3)
+    if sd > MOST_SIDEWAYS_SD_M_S:
+        return None, None
+    return float((cov @ right_side)[2] / strip.side[0]), sd

@@ -32,6 +32,9 @@ class CueSight:
         Typical scatter of the middle between the edges about the line, in one frame.
     speed_m_s, speed_sd_m_s : float or None
         Speed of the tip at the strike along the cue, and its standard uncertainty; None where nothing shows it.
+    sideways_m_s, sideways_sd_m_s : float or None
+        Speed of the axis at the ball across it, to the right, in the last tenth of a second; None where too few
+        frames show it.
     """
 
     near_px: Floats
@@ -41,6 +44,8 @@ class CueSight:
     scatter_px: float
     speed_m_s: float | None = None
     speed_sd_m_s: float | None = None
+    sideways_m_s: float | None = None
+    sideways_sd_m_s: float | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and freeze the arrays."""

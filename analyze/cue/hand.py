@@ -11,7 +11,7 @@ from calibrate.arrays import Floats
 from calibrate.units import rad_from_deg
 
 LEAST_SHOTS = 2
-HABITS = ("aim_deg", "contact_mm", "slope_deg", "speed_m_s")
+HABITS = ("aim_deg", "contact_mm", "slope_deg", "speed_m_s", "sideways_m_s")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +22,7 @@ class Habit:
     ----------
     shooter, what : str
         Who, and which of `HABITS`: aim from the lane, contact beside where it was meant to be, slope, speed of the
-        tip.
+        tip along the cue and across it.
     shots : int
         How many.
     bias, bias_half : float
@@ -80,6 +80,7 @@ def habits(shots: pd.DataFrame, *, distance_mm: float, growth_deg: float | None)
         "contact_mm": (shots["tip_side_mm"] - shots["tip_offset_mm"], shots["tip_side_own_sd_mm"]),
         "slope_deg": (shots["cue_slope_deg"], shots["cue_slope_sd_deg"]),
         "speed_m_s": (shots["cue_speed_m_s"], shots["cue_speed_sd_m_s"]),
+        "sideways_m_s": (shots["cue_sideways_m_s"], shots["cue_sideways_sd_m_s"]),
     }
     degree_mm = distance_mm * math.tan(rad_from_deg(1.0))
     rail = {"aim_deg": degree_mm, "contact_mm": None if growth_deg is None else growth_deg * degree_mm}

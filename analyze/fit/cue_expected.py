@@ -15,8 +15,8 @@ from tracker.path import CueSight
 from tracker.reasons import CUE_OUTSIDE
 
 # How well the line of the cue is known in the picture, at the ball and at the far end of what is seen of it: about
-# the medians of 14 rendered shots in 1080p, well lit (0.15 to 0.30 and 0.07 to 0.13 px); dim 720p has twice that.
-NEAR_PX, FAR_PX, CORRELATION = 0.20, 0.09, -0.5
+# the medians of 14 rendered shots in 1080p, well lit (0.2 to 0.3 and 0.12 to 0.17 px); dim 720p has twice that.
+NEAR_PX, FAR_PX, CORRELATION = 0.22, 0.13, -0.4
 # The shaft is seen as far back as this, or to where the strip behind the ball ends.
 SEEN_TO_M = 0.90
 # The resting ball, over dozens of frames.

@@ -50,6 +50,8 @@ class CuePlace:
         Frames in which the cue was seen.
     speed_m_s, speed_sd_m_s : float or None
         Speed of the tip at the strike, along the cue; None where it was not seen.
+    sideways_m_s, sideways_sd_m_s : float or None
+        Speed of the axis at the ball, across the cue and to the right; None where it was not seen.
     """
 
     values: Floats
@@ -59,6 +61,8 @@ class CuePlace:
     frames: int
     speed_m_s: float | None = None
     speed_sd_m_s: float | None = None
+    sideways_m_s: float | None = None
+    sideways_sd_m_s: float | None = None
 
     def __post_init__(self) -> None:
         """Check and freeze the arrays."""
@@ -181,6 +185,8 @@ def place_axis(
         frames=sight.frames,
         speed_m_s=sight.speed_m_s,
         speed_sd_m_s=sight.speed_sd_m_s,
+        sideways_m_s=sight.sideways_m_s if seen[2] else None,
+        sideways_sd_m_s=sight.sideways_sd_m_s if seen[2] else None,
     )
 
 

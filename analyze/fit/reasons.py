@@ -97,6 +97,12 @@ CUE_TOWARDS_CAMERA = Reason(
     "From this camera place the line of the cue in the picture tells neither its direction nor its slope.",
     "Nothing, unless the cue is to be seen: put the camera near the plane of the lane and well above the table.",
 )
+CUE_AGAINST_BALL = Reason(
+    "cue-against-ball",
+    "What looks like the cue cannot have sent the ball where it went.",
+    "Nothing, unless the cue is to be seen: keep other sticks out of the picture behind the ball, and light the "
+    "cue.",
+)
 REASONS = (
     TOO_FEW_SIGHTINGS,
     NO_FIT,
@@ -115,6 +121,7 @@ REASONS = (
     OFF_SPOT,
     BALL_SIZE,
     CUE_TOWARDS_CAMERA,
+    CUE_AGAINST_BALL,
     MOVED_IN_SHOT,
     MEASURING_BROKE_OFF,
 )

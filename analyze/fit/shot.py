@@ -9,6 +9,7 @@ import numpy as np
 
 from analyze.fit.budget import BudgetShare
 from analyze.fit.clock import REFUSED, friction_seen, looks_usual, unsure_clock, wrong_clock
+from analyze.fit.cue_check import check_cue
 from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.fit.doubts import find_doubt
 from analyze.fit.measured_with import MeasuredWith
@@ -174,7 +175,14 @@ def measure_shot(
         doubt = unsure_clock(fit, frame_period_s=path.frame_period_s)
     if doubt is None and found.sd("reading_m") > IMPRECISE_M:
         doubt = NotMeasured(IMPRECISE, f"the reading is good to {found.sd('reading_m') * 1000:.1f} mm only")
-    return replace(_shot(path, fit, found, doubt), cue=place_cue(path, calibration))
+    shot = _shot(path, fit, found, doubt)
+    cue = check_cue(
+        place_cue(path, calibration),
+        launch_rad=shot.launch_rad,
+        launch_sd_rad=shot.launch_sd_rad,
+        ball_radius_m=calibration.ball.radius_m,
+    )
+    return replace(shot, cue=cue)
 
 
 def _find_wrong_clock(

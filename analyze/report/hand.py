@@ -16,6 +16,7 @@ _WORDS = {
     "contact_mm": ("contact, beside the stated offset (mm)", 1),
     "slope_deg": ("slope of the cue (°)", 1),
     "speed_m_s": ("speed of the tip (m/s)", 2),
+    "sideways_m_s": ("speed of the tip across the cue, to the right (m/s)", 3),
 }
 _SOURCES = {
     "aim": "aim: where the cue pointed",

@@ -50,6 +50,8 @@ SHOT_COLUMNS: dict[str, int | None] = {
     "tip_up_sd_mm": 3,
     "cue_speed_m_s": 3,
     "cue_speed_sd_m_s": 3,
+    "cue_sideways_m_s": 4,
+    "cue_sideways_sd_m_s": 4,
     "squirt_cue_deg": 4,
     "squirt_cue_sd_deg": 4,
     "squirt_cue_own_sd_deg": 4,
@@ -210,6 +212,8 @@ def _cue(shot: Shot, tip: Tip, ball_radius_m: float) -> dict[str, object]:
         "tip_up_sd_mm": _mm(contact.up_sd_m),
         "cue_speed_m_s": _plain(cue.speed_m_s),
         "cue_speed_sd_m_s": _plain(cue.speed_sd_m_s),
+        "cue_sideways_m_s": _plain(cue.sideways_m_s),
+        "cue_sideways_sd_m_s": _plain(cue.sideways_sd_m_s),
         "cue_frames": cue.frames,
         "cue_reason": "",
     }

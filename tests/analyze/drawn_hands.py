@@ -61,6 +61,8 @@ def drawn(  # noqa: PLR0913 - one argument a habit
                     "cue_slope_sd_deg": np.nan,
                     "cue_speed_m_s": rng.normal(2.5, 0.2, k),
                     "cue_speed_sd_m_s": 0.1,
+                    "cue_sideways_m_s": rng.normal(0.02, 0.015, k),
+                    "cue_sideways_sd_m_s": 0.005,
                     "launch_speed_m_s": launch_speed,
                     "launch_speed_sd_m_s": 0.02,
                     "squirt_deg": squirt + aim,

@@ -11,11 +11,12 @@ from analyze.cue.scatter_split import split_scatter
 def test_habits_are_those_that_were_drawn():
     shots = drawn(np.random.default_rng(20240611))
     found = {one.what: one for one in habits(shots, distance_mm=1870.0, growth_deg=0.0866)}
-    assert set(found) == {"aim_deg", "contact_mm", "speed_m_s"}
+    assert set(found) == {"aim_deg", "contact_mm", "speed_m_s", "sideways_m_s"}
     assert found["aim_deg"].lo < 0.35 < found["aim_deg"].hi
     assert found["contact_mm"].lo < 1.2 < found["contact_mm"].hi
     assert found["contact_mm"].bias == pytest.approx(0.5, abs=2 * found["contact_mm"].bias_half)
     assert found["speed_m_s"].own_sd == pytest.approx(np.sqrt(0.2**2 - 0.1**2), abs=0.02)
+    assert found["sideways_m_s"].bias == pytest.approx(0.02, abs=2 * found["sideways_m_s"].bias_half)
     # a degree is 32.6 mm at 1870 mm
     assert found["aim_deg"].at_rail_mm == pytest.approx(0.35 * 32.64, rel=0.1)
     assert found["contact_mm"].at_rail_mm == pytest.approx(1.2 * 0.0866 * 32.64, rel=0.1)
@@ -52,7 +53,9 @@ def test_sources_that_offset_each_other_are_said_to():
 
 def test_nothing_is_said_where_no_cue_was_seen_or_shots_are_few():
     shots = drawn(np.random.default_rng(1), n=5)
-    blind = shots.assign(cue_deg=np.nan, tip_side_mm=np.nan, squirt_cue_deg=np.nan, cue_speed_m_s=np.nan)
+    blind = shots.assign(
+        cue_deg=np.nan, tip_side_mm=np.nan, squirt_cue_deg=np.nan, cue_speed_m_s=np.nan, cue_sideways_m_s=np.nan
+    )
     assert habits(blind, distance_mm=1870.0, growth_deg=None) == ()
     assert habits(blind.drop(columns="cue_deg"), distance_mm=1870.0, growth_deg=None) == ()
     assert split_scatter(blind, distance_mm=1870.0, growth_deg=0.1) is None

@@ -28,14 +28,17 @@ def calibrated(camera):
     return SimpleNamespace(camera=camera, ball=SimpleNamespace(radius_m=RADIUS_M))
 
 
-def stroke(camera, cue, *, frames=5, seed=3, **scene):
+def stroke(camera, cue, *, frames=5, seed=3, sideways_m_s=0.0, **scene):
     """Frames of a stroke that gains 25 m/s a second and strikes at 2.5 m/s, cut to the strip behind the ball."""
     rng = np.random.default_rng(seed)
     strip = lay_cue_strip(calibrated(camera), SIZE, BALL_M[:2])
     windows = []
     for k in range(frames):
         before_s = (frames - k - 0.5) * PERIOD_S
-        painted = None if cue is None else replace(cue, gap_m=2.5 * before_s - 12.5 * before_s**2)
+        painted = None
+        if cue is not None:
+            gap_m, side_m = 2.5 * before_s - 12.5 * before_s**2, cue.side_m - sideways_m_s * before_s
+            painted = replace(cue, gap_m=gap_m, side_m=side_m)
         windows.append((STRIKE_S - before_s, paint_cue(camera, strip.window_px, BALL_M, painted, rng, **scene)))
     return CueFrames(strip=strip, windows=windows)
 
@@ -59,6 +62,16 @@ def test_the_speed_of_the_tip_is_that_of_the_painted_stroke():
     assert isinstance(sight, CueSight)
     assert sight.speed_m_s == pytest.approx(2.5, abs=0.3)
     assert abs(sight.speed_m_s - 2.5) < 2 * sight.speed_sd_m_s < 0.8
+
+
+@pytest.mark.parametrize("sideways_m_s", [0.06, -0.06])
+def test_a_stroke_that_swerves_is_seen_to(sideways_m_s):
+    """6 cm/s to the side, 1.4 degrees off the axis: told to half a cm a second, and the axis stays right."""
+    sight = sight_cue(stroke(FOOT_RAIL, CUE, sideways_m_s=sideways_m_s), strike_s=STRIKE_S, noise=1.5)
+    assert isinstance(sight, CueSight)
+    assert abs(sight.sideways_m_s - sideways_m_s) < 3 * sight.sideways_sd_m_s
+    assert sight.sideways_sd_m_s < 0.01
+    assert (np.abs(errors_px(sight, FOOT_RAIL, CUE)) < 4 * np.sqrt(np.diag(sight.across_cov_px2))).all()
 
 
 @pytest.mark.parametrize(
