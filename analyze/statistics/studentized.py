@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import special
 from scipy.interpolate import CubicSpline
+from scipy.optimize.elementwise import find_root
 from scipy.stats import chi2
 
 from calibrate.arrays import Floats
@@ -23,7 +24,6 @@ _NORMAL_NODES = 400
 _SPREAD_NODES = 96
 _TAIL = 1e-17  # of the spread's distribution, left out at either end
 _CHUNK = 4000  # pairs per block, so that 19,900 of them take some 10 MB and not 1 GB
-_MAX_STEPS = 60
 
 
 class _RangeTable(NamedTuple):
@@ -157,25 +157,12 @@ def _legendre(count: int) -> tuple[Floats, Floats]:
 
 
 def _solve_quantile(confidence: float, k: int, df: Floats) -> Floats:
-    # Safeguarded secant on the logarithm of q: the survival is smooth and falls monotonically.
+    def surplus(log_q: Floats, df: Floats) -> Floats:
+        return studentized_range_survival(np.exp(log_q), k, df) - (1 - confidence)
+
     low = np.full(df.shape, np.log(1e-3))
     high = np.full(df.shape, np.log(50.0))
-    target = 1 - confidence
-    while (short := studentized_range_survival(np.exp(high), k, df) > target).any():
+    while (short := surplus(high, df) > 0).any():
         high = np.where(short, high + 2, high)
-    f_low = studentized_range_survival(np.exp(low), k, df) - target
-    f_high = studentized_range_survival(np.exp(high), k, df) - target
-    for step in range(_MAX_STEPS):
-        middle = (low + high) / 2
-        if step % 3 != 2:  # every third step halves, so that no side can stand still for long
-            with np.errstate(divide="ignore", invalid="ignore"):
-                secant = high - f_high * (high - low) / (f_high - f_low)
-            middle = np.where((secant > low) & (secant < high), secant, middle)
-        f_middle = studentized_range_survival(np.exp(middle), k, df) - target
-        above = f_middle > 0
-        low, f_low = np.where(above, middle, low), np.where(above, f_middle, f_low)
-        high, f_high = np.where(above, high, middle), np.where(above, f_high, f_middle)
-        if (np.minimum(high - low, np.abs(f_middle)) < 1e-11).all():
-            break
-    best = np.where(np.abs(f_low) < np.abs(f_high), low, high)
-    return np.asarray(np.exp(best))
+    found = find_root(surplus, (low, high), args=(df,), tolerances={"xatol": 1e-12, "fatol": 1e-12})
+    return np.asarray(np.exp(found.x))

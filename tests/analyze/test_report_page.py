@@ -176,10 +176,10 @@ def test_what_the_shots_do_not_tell_is_said_in_a_sentence(tmp_path, name):
 
 
 @pytest.mark.parametrize("name", ["one shot", "equal values", "no reading at all"])
-def test_degenerate_readings_end_well_at_the_command_line(tmp_path, name):
+def test_degenerate_readings_end_well_at_the_command_line(tmp_path, python, name):
     (tmp_path / "readings.csv").write_text(HEAD + DEGENERATE[name][0])
     done = subprocess.run(
-        [sys.executable, "-W", "error", "-c", "from analyze.cli import app; app()", "report", str(tmp_path)],
+        [*python, "-c", "from analyze.cli import app; app()", "report", str(tmp_path)],
         capture_output=True,
         text=True,
         check=False,
@@ -350,11 +350,11 @@ def test_conditions_shot_in_different_sessions_cannot_be_known_better_than_sessi
     assert "differs" not in set(rows["verdict"])
 
 
-def test_several_sessions_go_through_the_command_line(tmp_path):
+def test_several_sessions_go_through_the_command_line(tmp_path, python):
     folders = several(tmp_path, (0.0, 15.0))
     done = subprocess.run(
         [
-            *(sys.executable, "-W", "error", "-c", "from analyze.cli import app; app()", "report"),
+            *(*python, "-c", "from analyze.cli import app; app()", "report"),
             *map(str, folders),
             *("--out", str(tmp_path / "joint")),
         ],
@@ -415,7 +415,7 @@ def test_the_same_shots_give_the_same_findings(tmp_path):
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="the system does not tell what a process used")
-def test_a_hundred_thousand_shots_are_reported_in_half_a_minute(tmp_path):
+def test_a_hundred_thousand_shots_are_reported_in_half_a_minute(tmp_path, python):
     """200 conditions by 4 shooters; 30 s of processor time and 2 GB are what a report may take."""
     rng = np.random.default_rng(20240611)
     condition, shooter = rng.integers(0, 200, 100_000), rng.integers(0, 4, 100_000)
@@ -429,9 +429,7 @@ def test_a_hundred_thousand_shots_are_reported_in_half_a_minute(tmp_path):
         "build_report(Path(sys.argv[1])); used = resource.getrusage(resource.RUSAGE_SELF); "
         "print(used.ru_utime + used.ru_stime, used.ru_maxrss)"
     )
-    done = subprocess.run(
-        [sys.executable, "-W", "error", "-c", program, str(tmp_path)], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([*python, "-c", program, str(tmp_path)], capture_output=True, text=True, check=True)
     seconds, peak = (float(text) for text in done.stdout.split())
     # Linux counts in kB, macOS in bytes.
     assert seconds < 30
