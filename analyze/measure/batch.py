@@ -161,6 +161,7 @@ def measure_session(
             *copy_notes(copies),
             *found.notes,
             *_picture_notes(session, picture),
+            *_readout_notes(session),
             *together_notes(found.shots),
         ),
     )
@@ -228,6 +229,15 @@ def _forget_renamed(store: Store, records: Mapping[str, ClipRecord]) -> tuple[st
         else:
             gone.append(clip)
     return tuple(gone)
+
+
+def _readout_notes(session: Session) -> tuple[str, ...]:
+    if session.config.camera.readout_ms != 0:
+        return ()
+    return (
+        "camera.readout_ms = 0 says that the camera takes all rows of a picture at once, as hardly a phone does. "
+        "Nothing in the clips shows otherwise, and speeds may be 3 % wrong: leave it out if you do not know.",
+    )
 
 
 def _picture_notes(session: Session, picture: bytes | None) -> tuple[str, ...]:

@@ -387,6 +387,13 @@ def test_a_calibration_without_its_picture_is_said_to_leave_nudges_unseen(sessio
     assert "nobody looked whether the camera was nudged" in again.notes[-1]
 
 
+def test_a_readout_of_nought_is_pointed_out(session):
+    put(session, "A/S1/1.mp4", "one")
+    assert not any("readout_ms" in note for note in run(session).notes)
+    (session.folder / "session.toml").write_text("[camera]\nreadout_ms = 0\n")
+    assert run(open_session(session.folder)).notes[-1].startswith("camera.readout_ms = 0 says")
+
+
 def test_every_clip_is_given_the_calibrated_picture(session, monkeypatch):
     put(session, "1.mp4", "one")
     monkeypatch.setattr(calibration, "still_luma", lambda _: np.full((72, 128), 77.0))

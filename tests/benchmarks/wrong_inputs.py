@@ -490,7 +490,8 @@ def main() -> None:
     chosen = [one for one in MISTAKES if not options.mistakes or one.name.startswith(tuple(options.mistakes))]
     found: dict[str, list[Outcome]] = {one.name: [] for one in chosen}
     for folder in sessions(options.session):
-        followed = None if options.whole else follow_all(folder)
+        anew = options.whole or all(mistake.files for mistake in chosen)
+        followed = None if anew else follow_all(folder)
         for mistake in chosen:
             outcomes = try_mistake(folder, mistake, options.shots, followed)
             found[mistake.name] += outcomes
