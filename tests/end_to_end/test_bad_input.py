@@ -38,8 +38,11 @@ def sample() -> Iterator[Path]:
 
 @pytest.fixture
 def session(sample: Path, tmp_path: Path) -> Path:
+    return session_with_one_clip(sample, tmp_path / "test")
+
+
+def session_with_one_clip(sample: Path, folder: Path) -> Path:
     """The sample session with one of its clips."""
-    folder = tmp_path / "test"
     (folder / "clips" / GOOD).parent.mkdir(parents=True)
     for name in ("session.toml", "marks.csv", f"clips/{GOOD}"):
         shutil.copyfile(sample / name, folder / name)
@@ -63,7 +66,10 @@ def test_a_missing_and_an_empty_folder(tmp_path):
     assert "no recordings" in one_line(run("measure", tmp_path / "fresh"))
 
 
-def test_clips_that_cannot_be_measured_become_rows_and_the_others_are_measured(session, sample):
+@pytest.fixture(scope="module")
+def measured(sample: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    """A session of one good clip and five that cannot be measured, and what `measure` said of it."""
+    session = session_with_one_clip(sample, tmp_path_factory.mktemp("mixed") / "test")
     frames = [frame.luma.copy() for frame in read_frames(sample / "clips" / GOOD)]
     folder = (session / "clips" / GOOD).parent
     (folder / "text.mp4").write_text("This is not a video.\n" * 50)
@@ -80,8 +86,11 @@ def test_clips_that_cannot_be_measured_become_rows_and_the_others_are_measured(s
         [(cloth + rng.normal(0, 1.5, cloth.shape)).clip(0, 255).astype(np.uint8) for _ in range(60)],
     )
 
-    result = run("measure", session)
+    return session, run("measure", session)
 
+
+def test_clips_that_cannot_be_measured_become_rows_and_the_others_are_measured(measured):
+    session, result = measured
     assert result.exit_code == 1, result.output
     assert "Traceback" not in result.output
     rows = pd.read_csv(session / "out" / "shots.csv", keep_default_na=False).set_index("clip")
@@ -163,13 +172,21 @@ def test_negative_and_absurd_settings(session, old, new, message):
     assert message in line
 
 
-def test_a_condition_that_is_not_in_the_settings(session):
-    """The recording is measured all the same, said not to count, and the exit status asks for a person."""
-    (session / "clips" / "A").rename(session / "clips" / "Q")
-    result = run("measure", session)
+def test_a_condition_that_is_not_in_the_settings(measured, tmp_path):
+    """The recording stays measured, is said not to count, and the exit status asks for a person."""
+    folder = tmp_path / "test"
+    shutil.copytree(measured[0], folder)
+    for clip in (folder / "clips/A/S1").iterdir():
+        if clip.name != Path(GOOD).name:
+            clip.unlink()
+    config = folder / "session.toml"
+    config.write_text(config.read_text().replace('"A"', '"Q"'))
+    result = run("measure", folder)
     assert result.exit_code == 1, result.output
-    assert 'condition "Q" has no [[condition]] in session.toml' in " ".join(result.output.split())
-    assert "1 measured" in result.output
+    said = " ".join(result.output.split())
+    assert 'condition "A" has no [[condition]] in session.toml' in said
+    assert "0 clips measured now, 1 unchanged" in said
+    assert "1 measured" in said
 
 
 def test_a_calibration_frame_that_is_none(session):
