@@ -25,7 +25,8 @@ HAND_SD_MM, HAND_SHOTS = 1.2, 5
 # The slope shot by shot is told where at least so much of the scatter of the contacts is the hand's.
 LEAST_RELIABLE = 0.5
 LEAST_FOR_SLOPE = 4
-COVARIATES = ("launch_speed_m_s", "cue_slope_deg")
+_AT = {"launch_speed_m_s": "a launch speed of {:.2f} m/s", "cue_slope_deg": "a slope of the cue of {:.1f}°"}
+COVARIATES = tuple(_AT)
 METHOD = (
     "each shot's contact, less that of the shooter's control shots, is drawn towards the mean of its condition and "
     "shooter by the share of the scatter that is measuring (regression calibration: Carroll, Ruppert, Stefanski "
@@ -311,6 +312,6 @@ def _notes(cues: CueTable, offset_sds: dict[str, float], growth_deg: float) -> t
     for _, comparisons in cues.comparisons:
         adjusted = comparisons.adjusted_these
         if adjusted is not None:
-            at = ", ".join(f"{one.covariate} {one.value:.3g}" for one in adjusted.adjustments)
-            notes.append(f"Compared at equal contact and {at}.")
+            at = " and ".join(_AT[one.covariate].format(one.value) for one in adjusted.adjustments)
+            notes.append(f"Equal speed: compared at {at}.")
     return tuple(notes)

@@ -18,6 +18,7 @@ from analyze.report.evidence import (
 )
 from analyze.report.factors import factors_frame
 from analyze.report.findings import Findings, find
+from analyze.report.hand import find_hand, hand_tables
 from analyze.report.page import page_sections, page_text, write_page
 from analyze.report.plots import LaneShot, condition_styles, data_uri, lane_figure, save_figure
 from analyze.report.publish import write_publishable
@@ -173,6 +174,7 @@ def _write_tables(evidence: Evidence, findings: Findings, out: Path) -> tuple[Pa
         tables["factors.csv"] = factors_frame(findings)
     if findings.ratios:
         tables["ratios.csv"] = ratios_frame(findings.ratios)
+    tables |= hand_tables(find_hand(evidence, findings))
     for name, frame in tables.items():
         write_numbers(out / name, frame)
         files.append(out / name)

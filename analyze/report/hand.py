@@ -1,5 +1,9 @@
 """The section of the page about the hand: what each shooter did, and what seeing the cue brings."""
 
+from dataclasses import asdict, dataclass
+
+import pandas as pd
+
 from analyze.cue.cue_table import Ball, CueRow, Interval
 from analyze.cue.equal_contact import ContactSquirt, EqualContact, equal_contact, squirt_growth
 from analyze.cue.hand import Habit, habits
@@ -28,8 +32,27 @@ _SOURCES = {
 }
 
 
-def hand_sections(evidence: Evidence, findings: Findings) -> tuple[Section, ...]:
-    """Say what the hands did, in one section; none where no cue was seen."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hand:
+    """What the hands did, and what seeing the cue brings.
+
+    Attributes
+    ----------
+    habits : tuple of Habit
+        Of each shooter.
+    split : ScatterSplit or None
+        Where the scatter of the readings comes from.
+    equal : EqualContact or None
+        Squirt at equal contact.
+    """
+
+    habits: tuple[Habit, ...]
+    split: ScatterSplit | None
+    equal: EqualContact | None
+
+
+def find_hand(evidence: Evidence, findings: Findings) -> Hand:
+    """Look at what the cues did in the shots that count."""
     table = findings.table
     session = evidence.sessions[0].session
     distance_mm = mm_from_m(session.scale.line_y_m - session.lane.spot_y_m)
@@ -39,9 +62,29 @@ def hand_sections(evidence: Evidence, findings: Findings) -> tuple[Section, ...]
         confidence=evidence.config.analysis.confidence,
     )
     growth = squirt_growth(equal)
-    done = habits(table, distance_mm=distance_mm, growth_deg=growth)
-    split = split_scatter(table, distance_mm=distance_mm, growth_deg=growth)
-    if not done and equal is None:
+    return Hand(
+        habits=habits(table, distance_mm=distance_mm, growth_deg=growth),
+        split=split_scatter(table, distance_mm=distance_mm, growth_deg=growth),
+        equal=equal,
+    )
+
+
+def hand_tables(hand: Hand) -> dict[str, pd.DataFrame]:
+    """Return the same as files in `out/`, by name; those that hold something."""
+    tables = {"hand.csv": pd.DataFrame([asdict(one) for one in hand.habits])}
+    if hand.split is not None:
+        tables["scatter.csv"] = pd.DataFrame([asdict(one) for one in hand.split.parts])
+    if hand.equal is not None:
+        rows = pd.DataFrame([asdict(one) for one in hand.equal.rows])
+        ends = hand.equal.cues.frame()
+        ends = ends[["condition", *(name for name in ends.columns if name.startswith(("end_mass", "pivot")))]]
+        tables["equal_contact.csv"] = rows.merge(ends, on="condition") if len(rows) and len(ends) else rows
+    return {name: table for name, table in tables.items() if len(table)}
+
+
+def hand_sections(hand: Hand) -> tuple[Section, ...]:
+    """Say what the hands did, in one section; none where no cue was seen."""
+    if not hand.habits and hand.equal is None:
         return ()
     text = (
         "Seen in the picture before the strike: where the cue pointed and where it touched the ball. Scatter is "
@@ -49,9 +92,9 @@ def hand_sections(evidence: Evidence, findings: Findings) -> tuple[Section, ...]
         "well enough to judge small differences, and what to practise."
     )
     blocks: list[Block] = [Paragraph(text=text)]
-    blocks += [_habit_grid(done)] if done else []
-    blocks += _split_blocks(split) if split is not None else []
-    blocks += _equal_blocks(equal) if equal is not None else []
+    blocks += [_habit_grid(hand.habits)] if hand.habits else []
+    blocks += _split_blocks(hand.split) if hand.split is not None else []
+    blocks += _equal_blocks(hand.equal) if hand.equal is not None else []
     return (Section(slug="hand", title="The hand", blocks=tuple(blocks)),)
 
 
@@ -114,7 +157,10 @@ def _equal_blocks(equal: EqualContact) -> list[Block]:
             str(row.verdict),
         )
         for at_mm, comparisons in equal.cues.comparisons
-        for words, part in (("equal contact", comparisons.these), ("and equal speed", comparisons.adjusted_these))
+        for words, part in (
+            ("equal contact", comparisons.these),
+            ("equal contact and speed", comparisons.adjusted_these),
+        )
         if part is not None
         for row in part.rows
     ]

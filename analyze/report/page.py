@@ -17,7 +17,7 @@ from analyze.report.blocks import Picture, Section
 from analyze.report.evidence import Evidence
 from analyze.report.factors import factors_section
 from analyze.report.findings import Findings
-from analyze.report.hand import hand_sections
+from analyze.report.hand import find_hand, hand_sections
 from analyze.report.publish import publish_section
 from analyze.report.ratios import ratios_section
 from analyze.report.results import (
@@ -64,7 +64,7 @@ def page_sections(
         *(section for section in optional if section is not None),
         parts_section(evidence, findings, styles, lanes),
         cue_section(evidence, findings),
-        *hand_sections(evidence, findings),
+        *hand_sections(find_hand(evidence, findings)),
         variation_section(evidence, findings),
         budget_section(evidence),
         keep_rules_section(evidence, findings),
