@@ -145,16 +145,10 @@ CELLS = tuple(
 )
 
 
-def plain_scene() -> Scene:
-    """Lay out the table: rings on the cloth, a drawn scale on the foot rail."""
-    scale = PaperScale(zero_x_m=READY_SCENE.aim_x_m + SCALE_SHIFT_M, skew_rad=SCALE_SKEW_RAD)
-    return replace(READY_SCENE, scale=scale)
-
-
-def printed_scene() -> Scene:
-    """Lay out the same table with pages of `railread sheet`: cards beside the lane, the scale on the foot rail."""
-    bare = plain_scene()
-    scale = replace(bare.scale, drawn=False)
+def session_scene() -> Scene:
+    """Lay out the table: rings and printed cards on the cloth, the printed scale on the foot rail."""
+    scale = PaperScale(zero_x_m=READY_SCENE.aim_x_m + SCALE_SHIFT_M, skew_rad=SCALE_SKEW_RAD, drawn=False)
+    bare = replace(READY_SCENE, scale=scale)
     halves = [
         Sheet(cut=cut, x_m=scale.zero_x_m, y_m=bare.line_y_m, turn_rad=scale.skew_rad, on_rail=True)
         for cut in ("scale-left", "scale-right")
@@ -168,11 +162,11 @@ def printed_scene() -> Scene:
         )
         for cut, ((ahead_mm, right_mm), (off_right_mm, off_ahead_mm, turned_deg)) in CARDS.items()
     ]
-    return replace(bare, scale=scale, sheets=(*halves, *cards))
+    return replace(bare, sheets=(*halves, *cards))
 
 
-def session_setup(cell: Cell, shot: int, *, printed: bool = False) -> ShotSetup:
-    """One shot of the session: the cell's habit and the scatter of a hand; with or without printed pages."""
+def session_setup(cell: Cell, shot: int) -> ShotSetup:
+    """One shot of the session: the cell's habit and the scatter of a hand."""
     rng = np.random.default_rng([SEED, CELLS.index(cell), shot])
     strike = Strike(
         speed_m_s=cell.speed_m_s * float(np.exp(rng.normal(0, 0.07))),
@@ -184,7 +178,7 @@ def session_setup(cell: Cell, shot: int, *, printed: bool = False) -> ShotSetup:
     )
     setup = replace(
         BEHIND_FOOT_RAIL_720P60,
-        scene=printed_scene() if printed else plain_scene(),
+        scene=session_scene(),
         strike=strike,
         friction=Friction(slide=0.195, roll=0.0095),
         look=Look(pattern=Pattern.DOTS, turn=tuple(rng.normal(0, 1.2, 3))),
@@ -216,25 +210,23 @@ def write_frames(path: Path, truth: ShotTruth) -> None:
             writer.writerow([frame.index, *(f"{value:.7f}" for value in values)])
 
 
-def _render(cell: Cell, shot: int, session: Path, *, printed: bool) -> tuple[str, ShotTruth]:
+def _render(cell: Cell, shot: int, session: Path) -> tuple[str, ShotTruth]:
     clip = Path("clips", cell.condition, cell.shooter, f"{shot:04d}.mp4")
-    return clip.as_posix(), render_clip(session_setup(cell, shot, printed=printed), session / clip)
+    return clip.as_posix(), render_clip(session_setup(cell, shot), session / clip)
 
 
-def make_session(out: Path, *, per_frame: bool, first: int | None, printed: bool, jobs: int) -> None:
+def make_session(out: Path, *, per_frame: bool, first: int | None, jobs: int) -> None:
     """Render every clip of the sample session, and its files."""
     session = out / "session"
     session.mkdir(parents=True, exist_ok=True)
     (session / "session.toml").write_text(SESSION_TOML, encoding="utf-8")
     shots = [(cell, shot) for shot in range(1, SHOTS + 1) for cell in CELLS][:first]
-    if not printed:
-        write_clicks(session / "marks.csv", hand_clicks(session_setup(*shots[0]), CLICKED, seed=SEED))
+    # For whoever wants to calibrate by hand; without a marks.csv the printed markers are found.
+    write_clicks(session / "clicks.csv", hand_clicks(session_setup(*shots[0]), CLICKED, seed=SEED))
     rows = []
     began_s = time.monotonic()
     with ProcessPoolExecutor(jobs) as pool:
-        for done in as_completed(
-            pool.submit(_render, cell, shot, session, printed=printed) for cell, shot in shots
-        ):
+        for done in as_completed(pool.submit(_render, cell, shot, session) for cell, shot in shots):
             clip, truth = done.result()
             rows.append((clip, truth))
             if per_frame:
@@ -254,12 +246,9 @@ def main() -> None:
     parser.add_argument("out", type=Path, help="folder to write into")
     parser.add_argument("--per-frame", action="store_true", help="also the ball's place in every frame, as CSV")
     parser.add_argument("--first", type=int, help="only so many clips")
-    parser.add_argument("--printed", action="store_true", help="with pages of `railread sheet`, without marks.csv")
     parser.add_argument("--jobs", type=int, default=2, help="clips rendered at the same time")
     options = parser.parse_args()
-    make_session(
-        options.out, per_frame=options.per_frame, first=options.first, printed=options.printed, jobs=options.jobs
-    )
+    make_session(options.out, per_frame=options.per_frame, first=options.first, jobs=options.jobs)
 
 
 if __name__ == "__main__":

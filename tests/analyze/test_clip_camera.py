@@ -40,9 +40,15 @@ CALIBRATED, CLIP = "A/S1/0001.mp4", "control/S2/0001.mp4"
 READOUT = Readout.stated(0.012)
 
 
+def copy_clicked(folder: Path) -> None:
+    """Copy the sample session, with its marks clicked by hand."""
+    copy_sample(folder)
+    (folder / "clicks.csv").rename(folder / "marks.csv")
+
+
 @pytest.fixture
 def session(tmp_path: Path) -> Session:
-    copy_sample(tmp_path / "sample")
+    copy_clicked(tmp_path / "sample")
     session = open_session(tmp_path / "sample")
     for clip in session.clips():
         if clip not in (CALIBRATED, CLIP):
@@ -54,7 +60,7 @@ def session(tmp_path: Path) -> Session:
 def set_up(tmp_path_factory):
     """A calibrated session with its picture, shared by the tests that only look."""
     folder = tmp_path_factory.mktemp("looked-at") / "sample"
-    copy_sample(folder)
+    copy_clicked(folder)
     session = open_session(folder)
     calibration = calibrate_session(session, session.clip_path(CALIBRATED))
     return session, calibration, bytes_from_picture(still_luma(session.clip_path(CALIBRATED)))
@@ -117,7 +123,7 @@ NUDGED = {
 @pytest.mark.slow
 def test_readings_are_right_after_a_nudge(tmp_path):
     """Four clips, nudged by 2 to 14 px, through the whole measurement, against their exact truth."""
-    copy_sample(tmp_path / "sample")
+    copy_clicked(tmp_path / "sample")
     session = open_session(tmp_path / "sample")
     for clip in session.clips():
         if clip not in NUDGED and clip != CALIBRATED:

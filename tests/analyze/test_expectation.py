@@ -1,6 +1,6 @@
 """What is expected before any shot grows with what it should, and is said in the session's units.
 
-That it is what shots turn out to have is tested end to end, `tests/end_to_end/test_printed_markers.py`.
+That it is what shots turn out to have is tested end to end, `tests/end_to_end/test_sample_session.py`.
 """
 
 from dataclasses import replace

@@ -14,7 +14,7 @@ from calibrate.marks import read_marks
 
 SAMPLE = Path(str(files("sample_clips") / "session"))
 PLACES = {
-    click.name: (click.u_px, click.v_px) for click in read_marks(SAMPLE / "marks.csv")
+    click.name: (click.u_px, click.v_px) for click in read_marks(SAMPLE / "clicks.csv")
 }  # as a hand clicks them
 PORT = 8123
 ADDRESS = f"http://127.0.0.1:{PORT}"

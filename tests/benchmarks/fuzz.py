@@ -114,6 +114,7 @@ def main() -> None:
     rng = np.random.default_rng(SEED)
     with tempfile.TemporaryDirectory() as folder:
         copy_sample(Path(folder) / "sample")
+        (Path(folder) / "sample" / "clicks.csv").rename(Path(folder) / "sample" / "marks.csv")
         session = open_session(Path(folder) / "sample")
         source = session.clip_path(CLIP)
         calibration = calibrate_session(session, source)

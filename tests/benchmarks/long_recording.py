@@ -117,6 +117,7 @@ def main() -> None:
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder, as_file(files("sample_clips")):
         copy_sample(Path(folder) / "sample")
+        (Path(folder) / "sample" / "clicks.csv").rename(Path(folder) / "sample" / "marks.csv")
         session = open_session(Path(folder) / "sample")
         path = options.keep or Path(folder) / "long.mp4"
         known = sorted(strikes_s().items())

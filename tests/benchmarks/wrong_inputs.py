@@ -475,6 +475,7 @@ def sessions(named: Sequence[Path]) -> Iterator[Path]:
     with tempfile.TemporaryDirectory() as temporary, as_file(files("sample_clips")) as sample:
         folder = Path(temporary) / "sample"
         shutil.copytree(sample / "session", folder)
+        (folder / "clicks.csv").rename(folder / "marks.csv")
         shutil.copy(sample / "truth.csv", folder / "truth.csv")
         yield folder
 

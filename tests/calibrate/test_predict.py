@@ -19,7 +19,7 @@ from calibrate.table import TABLES, Lane
 from tracker.clip import still_luma
 
 SESSION = open_session(Path(str(files("sample_clips") / "session")))
-PLACES = {click.name: np.array([click.u_px, click.v_px]) for click in read_marks(SESSION.marks_path)}
+PLACES = {click.name: np.array([click.u_px, click.v_px]) for click in read_marks(SESSION.folder / "clicks.csv")}
 
 
 @pytest.fixture(scope="module")

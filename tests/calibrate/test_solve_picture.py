@@ -21,7 +21,7 @@ def session():
     """Hand-made clicks, the averaged picture (1280 x 720, H.264), and where the marks truly are."""
     cell = CELLS[0]
     clip = sorted(SESSION.glob("clips/*/*/0001.mp4"))[0]
-    return read_marks(SESSION / "marks.csv"), still_luma(clip), true_marks(session_setup(cell, 1))
+    return read_marks(SESSION / "clicks.csv"), still_luma(clip), true_marks(session_setup(cell, 1))
 
 
 def solve(clicks, luma, *, snap=True):

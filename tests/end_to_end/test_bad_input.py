@@ -42,10 +42,11 @@ def session(sample: Path, tmp_path: Path) -> Path:
 
 
 def session_with_one_clip(sample: Path, folder: Path) -> Path:
-    """The sample session with one of its clips."""
+    """The sample session with one of its clips, calibrated by hand."""
     (folder / "clips" / GOOD).parent.mkdir(parents=True)
-    for name in ("session.toml", "marks.csv", f"clips/{GOOD}"):
+    for name in ("session.toml", f"clips/{GOOD}"):
         shutil.copyfile(sample / name, folder / name)
+    shutil.copyfile(sample / "clicks.csv", folder / "marks.csv")
     return folder
 
 
@@ -143,6 +144,7 @@ def test_marks_of_no_known_name_and_files_that_hold_no_marks(session):
     marks.write_text(text + "foot-1,here,there\n")
     assert "which is not a number" in one_line(run("measure", session))
     marks.unlink()
+    (session / "clips" / GOOD).write_text("No printed markers here either.\n")
     assert "no marks have been clicked yet" in one_line(run("measure", session))
 
 

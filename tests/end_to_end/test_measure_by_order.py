@@ -13,8 +13,8 @@ def test_recordings_are_labelled_by_their_place_and_a_missing_one_is_said(tmp_pa
     folder = tmp_path / "test"
     (folder / "clips").mkdir(parents=True)
     with as_file(files("sample_clips") / "session") as sample:
-        for name in ("session.toml", "marks.csv"):
-            shutil.copyfile(sample / name, folder / name)
+        shutil.copyfile(sample / "session.toml", folder / "session.toml")
+        shutil.copyfile(sample / "clicks.csv", folder / "marks.csv")
         shutil.copyfile(sample / "clips/control/S2/0001.mp4", folder / "clips/IMG_9.mp4")
         shutil.copyfile(sample / "clips/B/S1/0001.mp4", folder / "clips/IMG_10.mp4")
     order = folder / "order.csv"

@@ -12,7 +12,7 @@ import pytest
 from analyze.session.folder import open_session
 from calibrate.printed import cloth_cards
 from calibrate.sheets import SheetChoice, write_sheets
-from sample_clips.make_session import CARDS, printed_scene
+from sample_clips.make_session import CARDS, session_scene
 from sample_clips.paper import CUTS, DOTS_PER_MM, HERE, lay, raster
 
 SESSION = open_session(Path(str(files("sample_clips") / "session")))
@@ -93,7 +93,7 @@ def test_cards_are_meant_for_the_places_that_the_sheet_says():
 
 def test_a_page_is_laid_with_its_reference_point_where_it_is_said_to_lie():
     """The zero tick of the scale: ink on both sides of the point, on the shooter's side of the line alone."""
-    scene = printed_scene()
+    scene = session_scene()
     (left, right, *_) = scene.sheets
     x, y, _ = scene.tick(0)
 

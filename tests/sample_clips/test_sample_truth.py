@@ -140,7 +140,7 @@ def test_shipped_session_is_whole():
         assert float(row["reading_mm"]) == pytest.approx(
             float(row["squirt_offset_mm"]) + float(row["swerve_offset_mm"]), abs=2e-6
         )
-    with (session / "marks.csv").open(encoding="utf-8") as file:
+    with (session / "clicks.csv").open(encoding="utf-8") as file:
         marks = [row["mark"] for row in csv.DictReader(file)]
     assert len(marks) == len(set(marks)) >= 12
 
@@ -157,7 +157,7 @@ def test_shipped_truth_is_what_the_program_makes():
 
 def test_shipped_clicks_are_off_as_a_hand_is():
     places = true_marks(session_setup(CELLS[0], 1))
-    with (HOME / "session" / "marks.csv").open(encoding="utf-8") as file:
+    with (HOME / "session" / "clicks.csv").open(encoding="utf-8") as file:
         off = [
             (float(row["u_px"]) - places[row["mark"]][0], float(row["v_px"]) - places[row["mark"]][1])
             for row in csv.DictReader(file)

@@ -28,7 +28,7 @@ def calibration():
     lane = Lane(x_aim_m=table.width_m / 4, spot_y_m=0.762)
     clip = SESSION / "clips/A/S1/0001.mp4"
     return calibrate(
-        read_marks(SESSION / "marks.csv"),
+        read_marks(SESSION / "clicks.csv"),
         luma=still_luma(clip),
         size_px=clip_info(clip).size_px,
         table=table,
