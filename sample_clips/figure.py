@@ -7,6 +7,7 @@ from scipy.interpolate import CubicHermiteSpline
 
 from sample_clips.background import level_light, spread_offsets
 from sample_clips.ball_render import Layer, bounding_window
+from sample_clips.cue_look import SKIN, Colour, CueLook
 from sample_clips.optics import Image, Lens, window_rays
 from sample_clips.physics import Floats
 from sample_clips.strike import Strike, Struck, cue_axes
@@ -14,29 +15,19 @@ from sample_clips.table_scene import Scene
 
 SAMPLES = 8
 TIP_RADIUS_M = 0.0062
-Colour = tuple[float, float, float]
-SKIN: Colour = (0.40, 0.22, 0.14)
-SHIRT: Colour = (0.035, 0.035, 0.050)
-# along the cue from the tip's end: up to (m), colour
-CUE_PARTS: tuple[tuple[float, Colour], ...] = (
-    (0.006, (0.05, 0.12, 0.22)),
-    (0.030, (0.72, 0.70, 0.64)),
-    (0.740, (0.46, 0.33, 0.17)),
-    (0.760, (0.60, 0.58, 0.52)),
-    (1.480, (0.045, 0.020, 0.016)),
-)
+BRIDGE_M = 0.23  # from the ball back to the bridge hand
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rod:
-    """A rounded rod: two ends, their radii, a colour; `cue` for the one that carries `CUE_PARTS`."""
+    """A rounded rod: two ends, their radii, a colour; `parts` where that changes along it."""
 
     start_m: Floats
     end_m: Floats
     start_radius_m: float
     end_radius_m: float
     colour: Colour
-    cue: bool = False
+    parts: tuple[tuple[float, Colour], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,12 +44,15 @@ class Figure:
         Centre of the resting ball.
     radius_m : float
         Of the ball.
+    look : CueLook
+        How cue and hand look, and whether the stroke swerves.
     """
 
     strike: Strike
     struck: Struck
     ball_m: Floats
     radius_m: float
+    look: CueLook
 
     def cue_shift_m(self, time_s: float) -> float:
         """How far the tip is past the contact point, along the cue, at a time from the strike.
@@ -84,13 +78,17 @@ class Figure:
 
     def rods(self, time_s: float) -> list[Rod]:
         """All rods at a time from the strike."""
-        along = cue_axes(self.strike)[0]
+        along, right, _ = cue_axes(self.strike)
         part = np.clip((time_s - 0.45) / 0.8, 0, 1)
         gone = np.array([0.06, -0.65, 0.30]) * part * part * (3 - 2 * part)
         touch = self.ball_m + self.struck.contact_m * (1 + TIP_RADIUS_M / self.radius_m)
-        tip = touch + along * self.cue_shift_m(time_s) + gone
-        cue = Rod(tip, tip - 1.46 * along, TIP_RADIUS_M, 0.0145, SKIN, cue=True)
-        bridge = touch - 0.23 * along
+        bridge = touch - BRIDGE_M * along
+        # a cue that swerves turns about the bridge, in the last tenth of a second before the strike
+        aside_m = self.look.swerve_m_s * float(np.clip(time_s, -0.1, 0.0))
+        turned = along + right * aside_m / BRIDGE_M
+        turned /= np.linalg.norm(turned)
+        tip = bridge + turned * (BRIDGE_M + self.cue_shift_m(time_s)) + gone
+        cue = Rod(tip, tip - 1.46 * turned, TIP_RADIUS_M, 0.0145, SKIN, parts=self.look.parts)
         base = np.array([bridge[0], bridge[1], 0.0]) + gone
 
         def at(x: float, y: float, z: float) -> Floats:
@@ -106,16 +104,20 @@ class Figure:
             )
             for i in range(4)
         ]
+        sleeve, cuff_m = self.look.sleeve, np.array([-0.11, 0.32, -0.105]) / 0.354 * self.look.sleeve_m
+        lying = self.ball_m + [0.055, -0.03, 0.0065 - self.radius_m]
+        stick = Rod(lying, lying + [0.03, -1.0, 0.004], 0.0062, 0.011, SKIN, parts=CueLook().parts)
         return [
             cue,
+            *([stick] if self.look.stick else []),
             *fingers,
             Rod(at(0.030, -0.035, 0.022), at(0.012, 0.030, 0.020), 0.012, 0.009, SKIN),
             Rod(at(-0.032, -0.055, 0.018), at(0.030, -0.052, 0.020), 0.020, 0.021, SKIN),
             Rod(at(-0.028, -0.025, 0.014), at(0.028, -0.025, 0.015), 0.014, 0.015, SKIN),
             Rod(at(0.0, -0.075, 0.026), at(0.05, -0.20, 0.055), 0.027, 0.036, SKIN),
-            Rod(at(0.05, -0.20, 0.055), at(0.16, -0.52, 0.16), 0.042, 0.056, SHIRT),
-            Rod(at(0.16, -0.52, 0.16), at(0.22, -0.85, 0.34), 0.060, 0.085, SHIRT),
-            Rod(at(0.20, -0.90, 0.30), at(0.30, -1.35, 0.10), 0.16, 0.20, SHIRT),
+            Rod(at(0.05, -0.20, 0.055) + cuff_m, at(0.16, -0.52, 0.16), 0.042, 0.056, sleeve),
+            Rod(at(0.16, -0.52, 0.16), at(0.22, -0.85, 0.34), 0.060, 0.085, sleeve),
+            Rod(at(0.20, -0.90, 0.30), at(0.30, -1.35, 0.10), 0.16, 0.20, sleeve),
             Rod(at(0.02, -0.80, 0.36), at(0.02, -0.86, 0.38), 0.085, 0.095, (0.02, 0.013, 0.009)),
         ]
 
@@ -140,12 +142,12 @@ def _meet(origin: Floats, rays: Image, rod: Rod) -> tuple[Image, Image, Image]:
 
 def _rod_colour(rod: Rod, t: Image) -> Image:
     colour = np.broadcast_to(np.array(rod.colour), (*t.shape, 3))
-    if not rod.cue:
+    if not rod.parts:
         return colour
     colour = colour.copy()
     along_m = t * float(np.linalg.norm(rod.end_m - rod.start_m)) + TIP_RADIUS_M
     start_m = -1.0
-    for end_m, part in CUE_PARTS:
+    for end_m, part in rod.parts:
         colour[(along_m > start_m) & (along_m <= end_m)] = part
         start_m = end_m
     return colour

@@ -195,7 +195,7 @@ def _still_light(setup: ShotSetup) -> tuple[Image, Background]:
 def _frames(setup: ShotSetup, truth: ShotTruth) -> Iterator[tuple[int, Image]]:
     """Presentation time in ticks and planes of every frame."""
     canvas = _Canvas(setup)
-    figure = Figure(setup.strike, setup.struck, setup.start_m, setup.ball.radius_m)
+    figure = Figure(setup.strike, setup.struck, setup.start_m, setup.ball.radius_m, setup.cue_look)
     rng = np.random.default_rng([setup.seed, 3])
     rest_shadow = _shadow_layer(setup, canvas.behind, setup.start_m[None])
     rest_layer = _still_ball(setup, setup.look, setup.start_m)

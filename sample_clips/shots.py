@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from sample_clips.ball_render import Look
+from sample_clips.cue_look import CueLook
 from sample_clips.encode import TICKS_PER_S, Coding
 from sample_clips.optics import Lens, Sensor
 from sample_clips.physics import Floats, Friction, Motion, RigidBall, integrate
@@ -55,6 +56,8 @@ class ShotSetup:
         Where the ball rests, from the spot.
     figure : bool
         Whether cue and player are in the picture.
+    cue_look : CueLook
+        How they look, and whether the stroke swerves.
     seed : int
         Of noise, frame times and dropped frames.
     """
@@ -70,6 +73,7 @@ class ShotSetup:
     look: Look = field(default_factory=Look)
     start_off_m: tuple[float, float] = (0.0, 0.0)
     figure: bool = True
+    cue_look: CueLook = field(default_factory=CueLook)
     seed: int = 1
 
     @cached_property

@@ -1,0 +1,57 @@
+"""How cue and hand of a clip look: shaft, butt, sleeve, a stroke that swerves, a second stick lying about."""
+
+from dataclasses import dataclass
+
+Colour = tuple[float, float, float]
+CHALKED: Colour = (0.05, 0.12, 0.22)
+IVORY: Colour = (0.72, 0.70, 0.64)
+MAPLE: Colour = (0.46, 0.33, 0.17)
+EBONY: Colour = (0.030, 0.022, 0.018)
+CARBON: Colour = (0.020, 0.020, 0.022)
+LINEN: Colour = (0.32, 0.31, 0.28)
+SKIN: Colour = (0.40, 0.22, 0.14)
+SHIRT: Colour = (0.035, 0.035, 0.050)
+WHITE_SLEEVE: Colour = (0.62, 0.62, 0.60)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CueLook:
+    """Cue and hand of one clip.
+
+    Attributes
+    ----------
+    shaft, ferrule : tuple of float
+        Linear colours.
+    wrapped : bool
+        Whether linen is wound about the butt where it is gripped.
+    sleeve : tuple of float
+        Colour of the sleeve.
+    sleeve_m : float
+        How far in front of where it usually ends the sleeve reaches, towards the bridge hand.
+    swerve_m_s : float
+        How fast the tip goes sideways at the strike, to the right; the cue turns about the bridge hand.
+    stick : bool
+        Whether a second stick lies on the cloth behind the ball, beside the cue.
+    """
+
+    shaft: Colour = MAPLE
+    ferrule: Colour = IVORY
+    wrapped: bool = False
+    sleeve: Colour = SHIRT
+    sleeve_m: float = 0.0
+    swerve_m_s: float = 0.0
+    stick: bool = False
+
+    @property
+    def parts(self) -> tuple[tuple[float, Colour], ...]:
+        """Along the cue from the tip's end: up to where (m), colour."""
+        butt = (0.045, 0.020, 0.016)
+        wrap = ((0.98, butt), (1.28, LINEN)) if self.wrapped else ()
+        return (
+            (0.006, CHALKED),
+            (0.030, self.ferrule),
+            (0.740, self.shaft),
+            (0.760, (0.60, 0.58, 0.52)),
+            *wrap,
+            (1.480, butt),
+        )

@@ -1,0 +1,73 @@
+"""Cue and hand in rendered clips: where the cue is drawn, what its variants change, and what they leave alone."""
+
+import numpy as np
+import pytest
+
+from sample_clips.cue_look import CARBON, LINEN, WHITE_SLEEVE, CueLook
+from sample_clips.figure import TIP_RADIUS_M, Figure, draw_figure
+from sample_clips.physics import RigidBall
+from sample_clips.shots import BEHIND_FOOT_RAIL_720P60
+from sample_clips.strike import Strike, cue_axes, strike_ball
+
+STRIKE = Strike(offset_m=-0.012, height_m=0.002, aim_rad=0.006, elevation_rad=0.07)
+BALL_M = BEHIND_FOOT_RAIL_720P60.start_m
+RADIUS_M = RigidBall().radius_m
+
+
+def figure(**look):
+    return Figure(STRIKE, strike_ball(STRIKE, RigidBall()), BALL_M, RADIUS_M, CueLook(**look))
+
+
+@pytest.mark.parametrize("swerve_m_s", [0.0, 0.05])
+def test_the_dome_touches_the_ball_at_the_strike_where_the_truth_says(swerve_m_s):
+    """Two spheres touch: their centres lie both radii apart, on the line through the contact point."""
+    cue = figure(swerve_m_s=swerve_m_s).rods(0.0)[0]
+    apart = cue.start_m - BALL_M
+    assert np.linalg.norm(apart) == pytest.approx(RADIUS_M + TIP_RADIUS_M, abs=1e-12)
+    _, right, up = cue_axes(STRIKE)
+    touched = apart * RADIUS_M / (RADIUS_M + TIP_RADIUS_M)
+    assert [touched @ right, touched @ up] == pytest.approx([STRIKE.offset_m, STRIKE.height_m], abs=1e-12)
+
+
+def test_a_stroke_that_swerves_goes_sideways_as_fast_as_stated():
+    straight, swerving = figure(), figure(swerve_m_s=0.05)
+    _, right, _ = cue_axes(STRIKE)
+
+    def aside(time_s):
+        """How far the axis where it meets the ball lies from the unswerving one."""
+        cue = swerving.rods(time_s)[0]
+        back = cue.end_m - cue.start_m
+        back /= np.linalg.norm(back)
+        at_ball = straight.rods(0.0)[0].start_m
+        nearest = cue.start_m + back * (back @ (at_ball - cue.start_m))
+        return (nearest - at_ball) @ right
+
+    assert (aside(0.0) - aside(-0.02)) / 0.02 == pytest.approx(0.05, rel=0.02)
+    assert aside(-0.1) == pytest.approx(-0.005, rel=0.02)
+
+
+def test_variants_change_the_picture_where_they_should():
+    scene, lens = BEHIND_FOOT_RAIL_720P60.scene, BEHIND_FOOT_RAIL_720P60.lens
+
+    def drawn(**look):
+        rods = figure(**look).rods(-0.05)
+        layer = draw_figure(scene, lens, [rods])
+        u, v = (lens.project((rods[0].start_m + 0.45 * (rods[0].end_m - rods[0].start_m))[None])[0]).round()
+        return layer, int(v) - layer.window[1], int(u) - layer.window[0]
+
+    light, v, u = drawn()
+    dark, *_ = drawn(shaft=CARBON)
+    assert dark.light[v, u].mean() < 0.3 * light.light[v, u].mean()
+    assert np.array_equal(dark.cover, light.cover)
+    sleeve, *_ = drawn(sleeve=WHITE_SLEEVE)
+    assert sleeve.light.mean() > 1.5 * light.light.mean()
+    more, *_ = drawn(stick=True)
+    assert more.cover.sum() > light.cover.sum() + 50
+
+
+def test_a_wrapped_butt_is_wound_where_it_is_gripped():
+    parts = CueLook(wrapped=True).parts
+    assert LINEN in [colour for _, colour in parts]
+    ends = [end for end, _ in parts]
+    assert ends == sorted(ends)
+    assert LINEN not in [colour for _, colour in CueLook().parts]
