@@ -1,11 +1,14 @@
 """Checked, read-only arrays for the records that travel between the stages."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+# Of either precision: what is large and need not be exact.
+Reals = npt.NDArray[np.floating[Any]]
 Ints = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
 Bools = npt.NDArray[np.bool_]

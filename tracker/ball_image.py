@@ -1,12 +1,13 @@
 """What the ball must look like in the image: outline, sweep during the exposure, shading, shadow."""
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtr
 
-from calibrate.arrays import Floats
+from calibrate.arrays import Floats, Reals
 from calibrate.camera import Camera
 from tracker.shadow import shadow_terms
 from tracker.tone import Tone
@@ -24,6 +25,9 @@ SHARPENING_PX = 1.0
 # For differences in time; a few mm of way.
 _SHORT_S = 1e-3
 
+# Steps of the exposure in blurs. Each is blurred as far as the ball moves in it, so that of 2.5 blurs leave ripples of
+# 0.1 % of the contrast.
+STEP_BLURS = 2.5
 # Nearer to the rim the height of a ball falls too steeply for a slope to hold over a blur.
 LEAST_HEIGHT = 0.25
 
@@ -146,17 +150,20 @@ def view_ball(camera: Camera, xy_m: Floats, velocity_m_s: Floats, *, radius_m: f
     )
 
 
-def polynomials(x: Floats, y: Floats, z: Floats) -> Floats:
+def polynomials(x: Reals, y: Reals, z: Reals) -> Reals:
     """(25, ...) independent polynomials of unit vectors: on a sphere z^2 is 1 - x^2 - y^2."""
     x_powers, y_powers = [np.ones_like(x)], [np.ones_like(y)]
     for powers, value in ((x_powers, x), (y_powers, y)):
         for _ in range(DEGREE):
             powers.append(powers[-1] * value)
-    terms = np.empty((N_LIGHT, *x.shape))
+    terms = np.empty((N_LIGHT, *x.shape), dtype=x.dtype)
+    plain: dict[tuple[int, int], int] = {}
     for n, (i, j, k) in enumerate(_POWERS):
-        terms[n] = x_powers[i] * y_powers[j]
         if k:
-            terms[n] *= z
+            np.multiply(terms[plain[i, j]], z, out=terms[n, ...])
+        else:
+            np.multiply(x_powers[i], y_powers[j], out=terms[n, ...])
+            plain[i, j] = n
     return terms
 
 
@@ -181,52 +188,86 @@ def _derivatives() -> tuple[Floats, Floats]:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class BallImage:
-    """The model's terms at N pixels, for the ball at one place; its exposure is cut into K steps.
+class _Rim:
+    """How the cover of N pixels came about at each of K steps: what its change with the optics is made of.
 
     Attributes
     ----------
+    depth_px : (K, N) array
+        How far inside the rim the pixel lies.
+    blur_px, across2_px2 : (N,) array
+        Blur there, and the square of how far the rim moves in a step.
+    sharp, soft : (K, N) array
+        Cover without and within the blurred picture that sharpening takes away.
+    sharp_edge, soft_edge : (K, N) array
+        Their change when the rim moves outwards by 1 px.
+    grad_px : (K, N) array
+        Change of the distance from the centre, in radii, with a px.
+    steps : (K, 1) array
+        Middle of each step, as a share of the exposure.
+    """
+
+    depth_px: Reals
+    blur_px: Reals
+    across2_px2: Reals
+    sharp: Reals
+    soft: Reals
+    sharp_edge: Reals
+    soft_edge: Reals
+    grad_px: Reals
+    steps: Reals
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class BallImage:
+    """The model's terms at N pixels, for the ball at one place; its exposure is cut into K steps.
+
+    What has K in its shape is as exact as the pixels' places were given: single precision is ample.
+
+    Attributes
+    ----------
+    view : BallView
+        Outline and motion.
+    optics : Optics
+        What blurs it.
     cover : (N,) float64
         Share of the exposure during which the ball covers the pixel.
     shade : (25, N) float64
         Mean over the exposure of each term of the ball's own brightness.
     shadow : (16, N) float64
         Mean over the exposure of each term of the change of what lies behind, where the ball does not cover it.
-    inside : (K, N) float64
+    inside : (K, N) array
         Share of the pixel that the ball covers at each step.
-    shade_steps : (25, K, N) float64
+    shade_steps : (25, K, N) array
         Terms of the ball's brightness at each step, as if the ball covered the pixel.
-    shadow_steps : (16, K, N) float64
+    shadow_steps : (16, K, N) array
         Likewise of what lies behind.
-    outwards_px : (2, K, N) float64
+    outwards_px : (2, K, N) array
         Change of the cover when the ball moves by 1 px along u and along v.
-    optics_steps : (4, K, N) float64
-        Change of the cover with blur (px), exposure (s), radius and sharpening.
-    unit : (K, N, 2) float64
+    unit : (2, K, N) array
         Where the pixel lies on the ball at each step: the outline is the unit circle.
-    height : (K, N) float64
+    height : (K, N) array
         How far the ball stands out there towards the camera, in radii.
     unit_from_px : (2, 2) float64
         What takes px round the ball's centre to `unit`.
-    sweep_px_s : (K, 2) float64
-        How far the ball moves at each step when the exposure gets longer.
     """
 
+    view: BallView
+    optics: Optics
     cover: Floats
     shade: Floats
     shadow: Floats
-    inside: Floats
-    shade_steps: Floats
-    shadow_steps: Floats
-    outwards_px: Floats
-    optics_steps: Floats
-    unit: Floats
-    height: Floats
+    inside: Reals
+    shade_steps: Reals
+    shadow_steps: Reals
+    outwards_px: Reals
+    unit: Reals
+    height: Reals
     unit_from_px: Floats
-    sweep_px_s: Floats
+    _rim: _Rim
 
     def slopes(self, shade: Floats, shadow: Floats, behind: Floats) -> "LightSlopes":
-        """Differentiate the light, given the factors of what is linear in it.
+        """Differentiate the light by the place, given the factors of what is linear in it.
 
         Parameters
         ----------
@@ -237,18 +278,25 @@ class BallImage:
         behind : (N,) array
             Light of the scene without the ball.
         """
-        own = np.tensordot(shade, self.shade_steps, axes=1)
-        rise: Floats = own - behind * (1 + np.tensordot(shadow, self.shadow_steps, axes=1))
         plain, over_z = _derivatives()
-        by_unit = np.tensordot(plain @ shade, self.shade_steps, axes=1)
-        steep = np.where(self.height > 0, 1 / np.maximum(self.height, LEAST_HEIGHT), 0.0)
-        by_unit = (by_unit + steep * np.tensordot(over_z @ shade, self.shade_steps, axes=1)) * self.inside
-        by_place = -np.tensordot(self.unit_from_px, by_unit, axes=1)
+        kind = self.inside.dtype
+        # a row for the light itself, two for its slopes, two for what is over the height
+        factors = np.concatenate([shade[None], plain @ shade, over_z @ shade]).astype(kind)
+        own, *by_unit = (factors @ self.shade_steps.reshape(N_LIGHT, -1)).reshape(5, *self.inside.shape)
+        left = (shadow.astype(kind) @ self.shadow_steps.reshape(len(shadow), -1)).reshape(self.inside.shape)
+        rise = own - behind.astype(kind) * (1 + left)
+        steep = np.where(self.height > 0, 1 / np.maximum(self.height, LEAST_HEIGHT), 0).astype(kind)
+        surface = np.stack([by_unit[0] + steep * by_unit[2], by_unit[1] + steep * by_unit[3]]) * self.inside
+        by_place = -np.einsum("ij,jkn->ikn", self.unit_from_px.astype(kind), surface)
         place = rise * self.outwards_px + by_place
-        optics = rise * self.optics_steps
-        optics[1] += self.sweep_px_s.T[0][:, None] * by_place[0] + self.sweep_px_s.T[1][:, None] * by_place[1]
-        optics[2] -= self.unit[..., 0] * by_unit[0] + self.unit[..., 1] * by_unit[1]
-        return LightSlopes(rise=rise.mean(axis=0), place=place.mean(axis=1), optics=optics.mean(axis=1))
+        return LightSlopes(
+            image=self,
+            rise_steps=rise,
+            surface=surface,
+            by_place=by_place,
+            rise=np.asarray(rise.mean(axis=0), dtype=np.float64),
+            place=np.asarray(place.mean(axis=1), dtype=np.float64),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -257,28 +305,51 @@ class LightSlopes:
 
     Attributes
     ----------
+    image : BallImage
+        The model.
+    rise_steps : (K, N) array
+        Light of the ball less that of what lies behind it, at each step.
+    surface, by_place : (2, K, N) array
+        Change of the ball's own light over its surface, and with the place.
     rise : (N,) float64
-        Light of the ball less that of what lies behind it, mean over the exposure.
+        Mean of `rise_steps` over the exposure.
     place : (2, N) float64
         Change of the light when the ball moves by 1 px along u and along v, its own light with it.
-    optics : (4, N) float64
-        Change of the light with `OPTICS_PARAMETERS`.
     """
 
+    image: BallImage
+    rise_steps: Reals
+    surface: Reals
+    by_place: Reals
     rise: Floats
     place: Floats
-    optics: Floats
+
+    def optics(self) -> Floats:
+        """(4, N) change of the light with `OPTICS_PARAMETERS`."""
+        image, rim, optics = self.image, self.image._rim, self.image.optics
+        velocity_px_s = [float(one) for one in image.view.velocity_px_s]
+        along = (velocity_px_s[0] * image.outwards_px[0] + velocity_px_s[1] * image.outwards_px[1]) * rim.steps
+        wide2_px2 = rim.blur_px**2 + SHARPENING_PX**2
+        by_blur = -rim.depth_px * (rim.sharp_edge / rim.blur_px - rim.soft_edge * rim.blur_px / wide2_px2)
+        if optics.exposure_s > 0:
+            along = along + by_blur * rim.across2_px2 / (12 * rim.blur_px * optics.exposure_s)
+        by_radius = (rim.sharp_edge - rim.soft_edge) / (rim.grad_px * optics.radius_scale)
+        cover = np.stack([by_blur * optics.blur_px / rim.blur_px, along, by_radius, rim.sharp - rim.soft])
+        light = self.rise_steps * cover
+        for axis in (0, 1):
+            light[1] += rim.steps * velocity_px_s[axis] * self.by_place[axis]
+            light[2] -= image.unit[axis] * self.surface[axis]
+        return np.asarray(light.mean(axis=1), dtype=np.float64)
 
 
-def _mean_over_steps(weights: Floats, terms: Floats) -> Floats:
+def _mean_over_steps(weights: Reals, terms: Reals) -> Floats:
     """(I, N) mean of (I, K, N) terms over K steps, each weighted with (K, N)."""
-    mean: Floats = np.einsum("kn,ikn->in", weights, terms) / len(weights)
-    return mean
+    return np.asarray(np.einsum("kn,ikn->in", weights, terms) / len(weights), dtype=np.float64)
 
 
-def _bell(x: Floats, sd: Floats) -> Floats:
+def _bell(x: Reals, sd: Reals) -> Reals:
     """Return the normal density."""
-    bell: Floats = np.exp(-0.5 * (x / sd) ** 2) / (np.sqrt(2 * np.pi) * sd)
+    bell: Reals = np.exp(-0.5 * (x / sd) ** 2) / (math.sqrt(2 * math.pi) * sd)
     return bell
 
 
@@ -292,7 +363,7 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     shift_px : (2,) array
         Where the ball is, relative to `view.centre_px`.
     pixels_px : (N, 2) array
-        (u, v) of the pixels.
+        (u, v) of the pixels; the model is computed in their precision.
     optics : Optics
         Blur, exposure, rolling shutter.
 
@@ -309,26 +380,27 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     long as the ball.
     """
     to_unit = np.linalg.inv(view.axes_px * optics.radius_scale)
-    conic = to_unit @ to_unit
     away = pixels_px - (view.centre_px + view.offset_px + shift_px)
     # Pixels read later than the centre show the ball where it has moved on to: undo that.
     late_s = (away + view.offset_px) @ np.array(optics.late_s_px)
-    away = away - late_s[:, None] * view.velocity_px_s
-    sweep_px = view.velocity_px_s * optics.exposure_s
-    length_px = float(np.hypot(*sweep_px))
-    # steps of 1.7 blurs leave ripples of 2 exp(-2 pi^2 / 1.7^2) = 0.2 % of the contrast
-    n_steps = max(1, int(np.ceil(length_px / (1.7 * optics.blur_px))))
-    steps = (np.arange(n_steps) + 0.5) / n_steps - 0.5
-    times_s = steps[:, None, None] * optics.exposure_s
-    q = away[None] - times_s * (view.velocity_px_s + times_s / 2 * view.bend_px_s2)
-    q = q / (1 + times_s * view.growth_per_s)
-    g = q @ conic
-    rho = np.sqrt(np.maximum(q[..., 0] * g[..., 0] + q[..., 1] * g[..., 1], 1e-12))
-    grad_px = np.sqrt(np.maximum(g[..., 0] ** 2 + g[..., 1] ** 2, 1e-18)) / rho
+    u, v = (away - late_s[:, None] * view.velocity_px_s).T.astype(pixels_px.dtype, order="C")
+    sweep_px = [float(one) for one in view.velocity_px_s * optics.exposure_s]
+    n_steps = max(1, math.ceil(math.hypot(*sweep_px) / (STEP_BLURS * optics.blur_px)))
+    steps = (np.arange(n_steps, dtype=pixels_px.dtype)[:, None] + 0.5) / n_steps - 0.5
+    times_s = steps * optics.exposure_s
+    (velocity_u, velocity_v), (bend_u, bend_v) = view.velocity_px_s.tolist(), view.bend_px_s2.tolist()
+    grown = 1 + times_s * view.growth_per_s
+    q_u = (u - times_s * (velocity_u + times_s * (bend_u / 2))) / grown
+    q_v = (v - times_s * (velocity_v + times_s * (bend_v / 2))) / grown
+    (c_uu, c_uv), (_, c_vv) = (to_unit @ to_unit).tolist()
+    g_u, g_v = c_uu * q_u + c_uv * q_v, c_uv * q_u + c_vv * q_v
+    rho = np.sqrt(np.maximum(q_u * g_u + q_v * g_v, 1e-12))
+    grad_px = np.sqrt(np.maximum(g_u * g_u + g_v * g_v, 1e-18)) / rho
     # Each step stands for a piece of the sweep: along it, and only along it, that much more blur.
-    middle = g.mean(axis=0)
-    across = (middle @ sweep_px) / (n_steps * np.maximum(np.hypot(middle[:, 0], middle[:, 1]), 1e-12))
-    blur_px = np.sqrt(optics.blur_px**2 + across**2 / 12)
+    middle_u, middle_v = g_u.mean(axis=0), g_v.mean(axis=0)
+    across = middle_u * sweep_px[0] + middle_v * sweep_px[1]
+    across2_px2 = (across / (n_steps * np.maximum(np.hypot(middle_u, middle_v), 1e-12))) ** 2
+    blur_px = np.sqrt(optics.blur_px**2 + across2_px2 / 12)
     depth_px = (1 - rho) / grad_px
     wide_px = np.sqrt(blur_px**2 + SHARPENING_PX**2)
     sharp, soft = ndtr(depth_px / blur_px), ndtr(depth_px / wide_px)
@@ -336,30 +408,35 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     inside = (1 + share) * sharp - share * soft
     # change of cover when the rim moves outwards by 1 px
     sharp_edge, soft_edge = (1 + share) * _bell(depth_px, blur_px), share * _bell(depth_px, wide_px)
-    edge = sharp_edge - soft_edge
-    outwards = edge / (grad_px * rho) * np.moveaxis(g, -1, 0)
-    unit = q @ to_unit
-    on_ball = unit / np.maximum(rho, 1.0)[..., None]
-    height = np.sqrt(np.maximum(0.0, 1 - rho**2))
-    shade_steps = polynomials(on_ball[..., 0], on_ball[..., 1], height)
-    shadow_steps = shadow_terms(unit, view.facing)
-    along = np.tensordot(view.velocity_px_s, outwards, axes=1) * steps[:, None]
-    by_blur = -depth_px * (sharp_edge / blur_px - soft_edge * blur_px / wide_px**2)
-    if optics.exposure_s > 0:
-        along = along + by_blur * across**2 / (12 * blur_px * optics.exposure_s)
-    by_radius = edge / (grad_px * optics.radius_scale)
-    optics_steps = np.stack([by_blur * optics.blur_px / blur_px, along, by_radius, sharp - soft])
+    outwards = (sharp_edge - soft_edge) / (grad_px * rho) * np.stack([g_u, g_v])
+    (t_uu, t_uv), (t_vu, t_vv) = to_unit.tolist()
+    unit = np.stack([t_uu * q_u + t_uv * q_v, t_vu * q_u + t_vv * q_v])
+    on_ball = unit / np.maximum(rho, 1)
+    height = np.sqrt(np.maximum(0, 1 - rho * rho))
+    shade_steps = polynomials(*on_ball, height)
+    shadow_steps = shadow_terms(np.moveaxis(unit, 0, -1), view.facing)
     return BallImage(
-        cover=inside.mean(axis=0),
+        view=view,
+        optics=optics,
+        cover=np.asarray(inside.mean(axis=0), dtype=np.float64),
         shade=_mean_over_steps(inside, shade_steps),
         shadow=_mean_over_steps(1 - inside, shadow_steps),
         inside=inside,
         shade_steps=shade_steps,
         shadow_steps=shadow_steps,
         outwards_px=outwards,
-        optics_steps=optics_steps,
         unit=on_ball,
         height=height,
         unit_from_px=np.asarray(to_unit, dtype=np.float64),
-        sweep_px_s=steps[:, None] * view.velocity_px_s,
+        _rim=_Rim(
+            depth_px=depth_px,
+            blur_px=blur_px,
+            across2_px2=across2_px2,
+            sharp=sharp,
+            soft=soft,
+            sharp_edge=sharp_edge,
+            soft_edge=soft_edge,
+            grad_px=grad_px,
+            steps=steps,
+        ),
     )

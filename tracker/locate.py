@@ -130,13 +130,13 @@ class FrameEquations:
 
 
 def frame_equations(
-    view: BallView, patch: Patch, optics: Optics, *, noise: float, light: Light
+    view: BallView, patch: Patch, optics: Optics, *, noise: float, light: Light, effort: Effort = THOROUGH
 ) -> FrameEquations | None:
     """Find what one frame says of light and optics.
 
     Parameters
     ----------
-    view, patch, optics, noise, light
+    view, patch, optics, noise, light, effort
         As for `locate_ball`.
 
     Returns
@@ -144,10 +144,10 @@ def frame_equations(
     FrameEquations or None
         None where the ball could not be located.
     """
-    fit = fit_rim(view, patch, optics, noise=noise, light=light)
+    fit = fit_rim(view, patch, optics, noise=noise, light=light, effort=effort)
     if fit is None:
         return None
-    own = fit.slopes.optics * fit.root
+    own = fit.slopes.optics() * fit.root
     design = np.concatenate([fit.design, own])
     n_terms = len(fit.terms)
     return FrameEquations(

@@ -9,6 +9,7 @@ from tracker.ball_image import N_LIGHT, OPTICS_PARAMETERS, BallView, Optics
 from tracker.light import Light, change, learnt_change, rooms, under_lacquer
 from tracker.locate import FrameEquations, frame_equations, locate_ball
 from tracker.patch import Patch
+from tracker.rim_fit import FEW_LENIENT_STEPS, Effort
 from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
 from tracker.tone import Tone
 
@@ -25,6 +26,11 @@ TRUST = 0.25
 ROUNDS = 6
 # Enough rounds when a step is this small a part of the standard uncertainty.
 SETTLED = 0.1
+# For telling exposures far apart from each other; for the equations, which allow for the place that is left over, at
+# first and from the places of the round before.
+ROUGH = Effort(settled_px=0.1, most_pixels=400)
+COARSE = Effort(settled_px=0.05, most_pixels=900)
+NEAR = Effort(settled_px=0.05, most_pixels=900, lenient_steps=FEW_LENIENT_STEPS)
 EXPOSURE_SHARES = (0.07, 0.15, 0.3, 0.55, 0.9)
 
 
@@ -76,7 +82,8 @@ def _likeliest_start(
     band, costs = starts[-1], []
     for optics in starts:
         seen = [
-            locate_ball(v, p, optics, noise=noise, band=band) for v, p in zip(views[::2], patches[::2], strict=True)
+            locate_ball(v, p, optics, noise=noise, band=band, effort=ROUGH)
+            for v, p in zip(views[::2], patches[::2], strict=True)
         ]
         costs.append(float(np.median([np.inf if s is None else s.misfit for s in seen])))
     return starts[int(np.argmin(costs))]
@@ -131,11 +138,14 @@ def fit_optics(
     prior = np.zeros((n_optics + N_LIGHT, n_optics + N_LIGHT))
     prior[:n_optics, :n_optics], prior[n_optics:, n_optics:] = precision, np.linalg.inv(before.cov)
     cov = np.linalg.inv(prior)
+    effort = COARSE
     for _ in range(ROUNDS):
         light = Light(mean=clip_light.mean, cov=clip_light.cov + change())
         found = [
-            frame_equations(v, p, optics, noise=noise, light=light) for v, p in zip(views, patches, strict=True)
+            frame_equations(v, p, optics, noise=noise, light=light, effort=effort)
+            for v, p in zip(views, patches, strict=True)
         ]
+        effort = NEAR
         views = [view if one is None else one.view for view, one in zip(views, found, strict=True)]
         shares = [_without_frame(equations) for equations in found if equations is not None]
         if not shares:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from calibrate.arrays import Floats
+from calibrate.arrays import Reals
 from tracker.ball_image import BallView, Optics
 
 # Grey levels this close below white may be more than white.
@@ -52,7 +52,7 @@ def window_px(view: BallView, optics: Optics) -> tuple[int, int, int, int]:
 
 def rim_pixels(
     view: BallView, patch: Patch, optics: Optics, most_pixels: int
-) -> tuple[Floats, npt.NDArray[np.bool_], int]:
+) -> tuple[Reals, npt.NDArray[np.bool_], int]:
     """Pixels of the band round the swept rim: (N, 2) places, a mask of the patch, every how many were taken."""
     h, w = patch.luma.shape
     u, v = np.meshgrid(np.arange(w) + patch.origin_px[0], np.arange(h) + patch.origin_px[1])
@@ -75,4 +75,5 @@ def rim_pixels(
     thin = int(np.ceil(np.count_nonzero(use) / most_pixels))
     if thin > 1:
         use &= (u.ravel() + v.ravel()) % thin == 0
-    return pixels[use], use.reshape(h, w), thin
+    # whole numbers, so that single precision holds them as they are
+    return pixels[use].astype(np.float32), use.reshape(h, w), thin

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from calibrate.arrays import Floats
+from calibrate.arrays import Floats, Reals
 from tracker.ball_image import N_LIGHT, BallImage, BallView, LightSlopes, Optics, image_ball
 from tracker.light import Light, turn_light
 from tracker.patch import Patch, rim_pixels
@@ -21,9 +21,6 @@ BRIGHT_OUTLIER_SDS = 4.0
 # of the cloth: dim rims, where that is much, must not outvote bright ones. With noise alone balls that mirror their
 # surroundings were seen 0.3 to 0.5 px too low on average; with this, 0.2 to 0.5 px.
 CLOTH_LIGHT_SD = 0.1
-# Until this step outliers are judged more leniently: strict from the start, the fit would take the first likeness
-# for the ball and the ball for outliers.
-LENIENT_STEPS = 4
 # From this step on the noise is held to what it was: judged anew at every step it may go to and fro
 # with the place.
 NOISE_STEPS = 8
@@ -46,14 +43,19 @@ class Effort:
         It ends with a step shorter than this.
     most_pixels : int
         It uses about so many at most.
+    lenient_steps : int
+        Until this step outliers are judged more leniently: strict from the start, the fit would take the first
+        likeness for the ball and the ball for outliers. From a place already found few are needed.
     """
 
     settled_px: float
     most_pixels: int
+    lenient_steps: int = 4
 
 
 # More pixels cost time and tell little: the model's bias, not the noise, limits a large ball.
 THOROUGH = Effort(settled_px=0.015, most_pixels=900)
+FEW_LENIENT_STEPS = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -135,10 +137,10 @@ def fit_rim(
         if len(pixels) < MIN_PIXELS:
             return None
         scene = _Scene(view, patch, optics, pixels=pixels, use=use, noise=noise, light=light)
-        fit = _settle(scene, use=use, thin=thin, settled_px=effort.settled_px)
+        fit = _settle(scene, effort, use=use, thin=thin)
         if float(np.hypot(*fit.shift_px)) < RECENTRE_PX:
             return fit
-        view = fit.view
+        view, effort = fit.view, replace(effort, lenient_steps=FEW_LENIENT_STEPS)
     return fit
 
 
@@ -198,7 +200,7 @@ class _Scene:
         patch: Patch,
         optics: Optics,
         *,
-        pixels: Floats,
+        pixels: Reals,
         use: npt.NDArray[np.bool_],
         noise: float,
         light: Light,
@@ -230,9 +232,9 @@ class _Scene:
         )
         return _Likeness(image=image, linear=linear, terms=terms, residual=target - terms @ linear)
 
-    def loss(self, at: _Likeness, step: int, before: _Loss | None) -> _Loss:
+    def loss(self, at: _Likeness, step: int, before: _Loss | None, *, lenient_steps: int) -> _Loss:
         """Judge the noise by the residuals: even in grey levels, which stand for more light where it is bright."""
-        lenient = max(1.0, LENIENT_STEPS / (step + 1))
+        lenient = max(1.0, lenient_steps / (step + 1))
         if before is not None and step >= NOISE_STEPS:
             return replace(before, lenient=lenient)
         slope = self.optics.tone.slope(self.seen - at.residual)
@@ -334,7 +336,7 @@ def _solved(change: Floats, step: Floats) -> Floats | None:
     return move if ahead and float(np.hypot(*move)) < 2 * float(np.hypot(*step)) else None
 
 
-def _settle(scene: _Scene, *, use: npt.NDArray[np.bool_], thin: int, settled_px: float) -> RimFit:
+def _settle(scene: _Scene, effort: Effort, *, use: npt.NDArray[np.bool_], thin: int) -> RimFit:
     """Search the place by Gauss-Newton steps, everything else solved for at each; robust weights.
 
     Variable projection: Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory. Where the steps come to no
@@ -345,17 +347,17 @@ def _settle(scene: _Scene, *, use: npt.NDArray[np.bool_], thin: int, settled_px:
     root = 1 / scene.first_spread()
     for n in range(MAX_STEPS):
         at = scene.likeness(shift, root)
-        loss = scene.loss(at, n, loss)
+        loss = scene.loss(at, n, loss, lenient_steps=effort.lenient_steps)
         found = _equations(scene, at, shift, loss)
-        strict = n + 1 >= LENIENT_STEPS
+        strict = n + 1 >= effort.lenient_steps
         if best is None or not strict or found.step_px < best.step_px:
             best = found
-        if strict and found.step_px < settled_px:
+        if strict and found.step_px < effort.settled_px:
             break
-        shift = np.add(shift, mover.move(shift, found.step, learn=n >= LENIENT_STEPS), dtype=np.float64)
+        shift = np.add(shift, mover.move(shift, found.step, learn=n >= effort.lenient_steps), dtype=np.float64)
         root = found.root
     assert best is not None
-    settled = best.step_px < settled_px
+    settled = best.step_px < effort.settled_px
     place: Floats = np.add(best.shift, best.step if settled else 0.0, dtype=np.float64)
     return RimFit(
         view=replace(scene.view, centre_px=scene.view.centre_px + place),

@@ -7,7 +7,7 @@ follow that: with them the exposure of rendered clips at 240 frames/s was taken 
 
 import numpy as np
 
-from calibrate.arrays import Floats
+from calibrate.arrays import Floats, Reals
 
 # How wide the widest of the shadow's three parts is, in ball radii squared.
 _WIDE = 6.0
@@ -18,7 +18,7 @@ SHADOW_MEAN = np.array([0.0, -0.5, *[0.0] * 4, -0.3, *[0.0] * 9])
 SHADOW_SD = 0.3
 
 
-def shadow_terms(unit: Floats, facing: Floats) -> Floats:
+def shadow_terms(unit: Reals, facing: Floats) -> Reals:
     """Compute the terms of the share of light that the ball adds to (takes from, if negative) the cloth.
 
     The first part is that of light from all round: a sphere of radius R that lies on a plane hides the share
@@ -38,7 +38,7 @@ def shadow_terms(unit: Floats, facing: Floats) -> Floats:
     (16, ...) array
         Dimensionless, in the table's axes: the same factors hold wherever the ball is under even lamps.
     """
-    right, down, towards = facing
+    right, down, towards = facing.tolist()
     height = unit[..., 0] * right[2] + unit[..., 1] * down[2]
     # along the line of sight down to the cloth, a radius below the centre
     away = -(1 + height) / towards[2]
@@ -47,11 +47,13 @@ def shadow_terms(unit: Floats, facing: Floats) -> Floats:
     r2 = x * x + y * y
     root = 1 / np.sqrt(1 + r2)
     x, y = x * root, y * root
-    near = root**3
-    terms = np.empty((N_SHADOW, *x.shape))
+    near = root * root * root
+    wide = 1 / np.sqrt(1 + r2 / _WIDE)
+    wide = wide * wide * wide
+    terms = np.empty((N_SHADOW, *x.shape), dtype=x.dtype)
     terms[0] = 1.0
     sides = (None, x, y, x * x - y * y, 2 * x * y)
-    for n, part in enumerate((near, near * near, (1 + r2 / _WIDE) ** -1.5)):
+    for n, part in enumerate((near, near * near, wide)):
         for m, side in enumerate(sides):
             term = terms[1 + n * len(sides) + m]
             term[...] = part if side is None else part * side

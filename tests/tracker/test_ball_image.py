@@ -94,7 +94,7 @@ def test_slopes_by_optics_are_those_of_finite_differences():
     for column, (name, step) in enumerate(steps.items()):
         ends = [light_of(Optics(**{**base, name: base[name] + s}), pixels) for s in (step, -step)]
         found = (ends[0] - ends[1]) / (2 * step)
-        assert misfit(slopes.optics[column], found) < 0.1
+        assert misfit(slopes.optics()[column], found) < 0.1
 
 
 @pytest.mark.parametrize("late_s_px", [(0.0, 1e-5), (0.0, -1e-5), (1e-4, 0.0)])
