@@ -25,8 +25,8 @@ SHARPENING_PX = 1.0
 # For differences in time; a few mm of way.
 _SHORT_S = 1e-3
 
-# Steps of the exposure in blurs. Each is blurred as far as the ball moves in it, so that of 2.5 blurs leave ripples of
-# 0.1 % of the contrast.
+# Steps of the exposure in blurs. Each is blurred as far as the ball moves in it, so that steps of 2.5 blurs leave
+# ripples of 0.1 % of the contrast.
 STEP_BLURS = 2.5
 # Nearer to the rim the height of a ball falls too steeply for a slope to hold over a blur.
 LEAST_HEIGHT = 0.25
@@ -353,7 +353,7 @@ def _bell(x: Reals, sd: Reals) -> Reals:
     return bell
 
 
-def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Optics) -> BallImage:
+def image_ball(view: BallView, shift_px: Floats, pixels_px: Reals, optics: Optics) -> BallImage:
     """Compute the model's terms at some pixels.
 
     Parameters
@@ -413,7 +413,7 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Floats, optics: Opti
     unit = np.stack([t_uu * q_u + t_uv * q_v, t_vu * q_u + t_vv * q_v])
     on_ball = unit / np.maximum(rho, 1)
     height = np.sqrt(np.maximum(0, 1 - rho * rho))
-    shade_steps = polynomials(*on_ball, height)
+    shade_steps = polynomials(on_ball[0], on_ball[1], height)
     shadow_steps = shadow_terms(np.moveaxis(unit, 0, -1), view.facing)
     return BallImage(
         view=view,

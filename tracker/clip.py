@@ -566,6 +566,8 @@ def _mean(pictures: Iterable[npt.NDArray[np.uint8]]) -> Floats | None:
     total: Floats | None = None
     used = 0
     for picture in pictures:
-        total = picture.astype(np.float64) if total is None else total + picture
+        if total is None:
+            total = np.zeros(picture.shape)
+        cv2.accumulate(np.ascontiguousarray(picture), total)
         used += 1
     return None if total is None else np.asarray(total / used, dtype=np.float64)

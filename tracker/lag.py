@@ -19,7 +19,7 @@ _COVERED, _GONE = 0.85, 1.3
 _HALF_SWEEP = 0.25
 # Grey levels by which a pixel must have differed from the still scene to tell anything.
 _LEAST_STEP = 15.0
-_LEAST_PIXELS, _LEAST_PAIRS = 25, 4
+_LEAST_PIXELS, _LEAST_PAIRS, _MOST_PAIRS = 25, 4, 20
 _OUTLIER_SDS = 3.0
 # Shares below these are not told from shadows and compression: of two clips of a camera without noise reduction
 # 0.010 and 0.025 were found.
@@ -44,6 +44,7 @@ def share_of_frame_before(pictures: ShotPictures, caught: dict[int, Sighting]) -
     keys = [k for k in sorted(caught) if k - 1 in caught]
     if len(keys) < _LEAST_PAIRS:
         return 0.0
+    keys = [keys[n] for n in np.unique(np.linspace(0, len(keys) - 1, _MOST_PAIRS).astype(int))]
     pairs = [one for one in (_pair(pictures, k, caught) for k in keys) if one is not None]
     if len(pairs) < _LEAST_PAIRS:
         return 0.0

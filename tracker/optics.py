@@ -9,7 +9,7 @@ from tracker.ball_image import N_LIGHT, OPTICS_PARAMETERS, BallView, Optics
 from tracker.light import Light, change, learnt_change, rooms, under_lacquer
 from tracker.locate import FrameEquations, frame_equations, locate_ball
 from tracker.patch import Patch
-from tracker.rim_fit import FEW_LENIENT_STEPS, Effort
+from tracker.rim_fit import FEW_LENIENT_STEPS, THOROUGH, Effort
 from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
 from tracker.tone import Tone
 
@@ -23,14 +23,14 @@ RADIUS_SCALE = (0.99, 0.005)
 SHARPENING = (0.25, 0.25)
 # Shading that the model lacks is the same in all frames: pixels count for less than their noise says.
 TRUST = 0.25
-ROUNDS = 6
+ROUNDS = 5
 # Enough rounds when a step is this small a part of the standard uncertainty.
-SETTLED = 0.1
-# For telling exposures far apart from each other; for the equations, which allow for the place that is left over, at
-# first and from the places of the round before.
+SETTLED = 0.25
+# For telling exposures far apart from each other; for the first round; for the others, from the places of the round
+# before. Places good to 0.05 px only left the exposure of a fast ball 0.2 ms too short.
 ROUGH = Effort(settled_px=0.1, most_pixels=400)
-COARSE = Effort(settled_px=0.05, most_pixels=900)
-NEAR = Effort(settled_px=0.05, most_pixels=900, lenient_steps=FEW_LENIENT_STEPS)
+FIRST = replace(THOROUGH, most_pixels=450)
+NEAR = replace(THOROUGH, lenient_steps=FEW_LENIENT_STEPS)
 EXPOSURE_SHARES = (0.07, 0.15, 0.3, 0.55, 0.9)
 
 
@@ -138,7 +138,7 @@ def fit_optics(
     prior = np.zeros((n_optics + N_LIGHT, n_optics + N_LIGHT))
     prior[:n_optics, :n_optics], prior[n_optics:, n_optics:] = precision, np.linalg.inv(before.cov)
     cov = np.linalg.inv(prior)
-    effort = COARSE
+    effort = FIRST
     for _ in range(ROUNDS):
         light = Light(mean=clip_light.mean, cov=clip_light.cov + change())
         found = [

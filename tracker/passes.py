@@ -10,7 +10,7 @@ from tracker.chain import RoughTrack
 from tracker.light import Light
 from tracker.locate import Sighting
 from tracker.optics import EXPOSURE_SHARES, OpticsFit, fit_optics
-from tracker.rim_fit import Effort
+from tracker.rim_fit import THOROUGH, Effort
 from tracker.shot_pictures import ShotPictures
 
 Sightings = dict[int, Sighting]
@@ -18,7 +18,12 @@ Motion = dict[int, tuple[Floats, Floats]]
 
 # A blur so wide that the fit catches a ball some px away.
 CATCH_BLUR_PX = 2.5
-CATCH = Effort(settled_px=0.1, most_pixels=300)
+CATCH = Effort(settled_px=0.1, most_pixels=300, recentre_px=2.0)
+# With the light learnt, and from a place foretold by neighbours, hardly any other likeness is taken for the ball.
+LEARNT = replace(THOROUGH, lenient_steps=3)
+# Of a run of more frames than this two that follow each other are caught every so often; what lies between is
+# foretold and located afterwards.
+CATCH_ALL, CATCH_EVERY_S = 24, 0.045
 OPTICS_FRAMES = 8
 # Sightings left out: most of the rim hidden, or far less contrast than the others have (a hand, a cue before it).
 MIN_VISIBLE = 0.4
@@ -42,7 +47,8 @@ def catch(pictures: ShotPictures, rough: RoughTrack) -> Sightings:
     )
     times_s = pictures.times_s[rough.index]
     caught: Sightings = {}
-    for k, place_m in zip(rough.index, rough.xy_m, strict=True):
+    worth = _pairs(times_s)
+    for k, place_m in zip(rough.index[worth], rough.xy_m[worth], strict=True):
         _, velocity = local_motion(times_s, rough.xy_m, float(pictures.times_s[k]))
         view = pictures.view(place_m, velocity)
         found = pictures.locate(int(k), view, wide, effort=CATCH)
@@ -50,6 +56,21 @@ def catch(pictures: ShotPictures, rough: RoughTrack) -> Sightings:
         if found is not None and np.hypot(*(found.centre_px - view.centre_px)) < view.radius_px:
             caught[int(k)] = found
     return caught
+
+
+def _pairs(times_s: Floats) -> list[int]:
+    """Which frames are caught: two that follow each other every `CATCH_EVERY_S`, and the last two."""
+    if len(times_s) <= CATCH_ALL:
+        return list(range(len(times_s)))
+    worth, since_s, second = [], -np.inf, False
+    for n, time_s in enumerate(times_s):
+        first = time_s - since_s > CATCH_EVERY_S
+        if first:
+            since_s = time_s
+        if first or second or n >= len(times_s) - 2:
+            worth.append(n)
+        second = first
+    return worth
 
 
 def predict_motion(pictures: ShotPictures, caught: Sightings) -> Motion:
@@ -87,7 +108,7 @@ def learn_optics(pictures: ShotPictures, caught: Sightings, motion: Motion) -> O
 
 def locate_all(pictures: ShotPictures, motion: Motion, fit: OpticsFit) -> Sightings:
     """Locate the ball in each frame; again where the first place shows that the motion was predicted badly."""
-    first = {k: pictures.locate(k, pictures.view(*motion[k]), fit.optics, fit.light) for k in motion}
+    first = {k: pictures.locate(k, pictures.view(*motion[k]), fit.optics, fit.light, LEARNT) for k in motion}
     found = {k: s for k, s in first.items() if s is not None}
     if len(found) < MIN_SIGHTINGS:
         return _without_spoiled(found)
@@ -96,7 +117,7 @@ def locate_all(pictures: ShotPictures, motion: Motion, fit: OpticsFit) -> Sighti
     for k, sighting in found.items():
         view = pictures.view(*local_motion(times_s, xy_m, float(pictures.times_s[k])))
         away_px = float(np.hypot(*(sighting.centre_px - pictures.view(*motion[k]).centre_px)))
-        final = pictures.locate(k, view, fit.optics, fit.light) if away_px > AGAIN_PX else sighting
+        final = pictures.locate(k, view, fit.optics, fit.light, LEARNT) if away_px > AGAIN_PX else sighting
         if final is not None and _near(final, view, fit.optics):
             seen[k] = final
     return _without_spoiled(seen)

@@ -27,7 +27,6 @@ NOISE_STEPS = 8
 MAX_STEPS = 20
 # A step longer than this is more likely a false catch than a correction.
 MAX_STEP_PX = 3.0
-RECENTRE_PX = 0.5
 MAX_RECENTRED = 3
 # Fewer pixels than this do not tell 41 terms and the place.
 MIN_PIXELS = 80
@@ -46,11 +45,14 @@ class Effort:
     lenient_steps : int
         Until this step outliers are judged more leniently: strict from the start, the fit would take the first
         likeness for the ball and the ball for outliers. From a place already found few are needed.
+    recentre_px : float
+        A ball that is found farther than this from where its pixels were looked for is fitted again, round there.
     """
 
     settled_px: float
     most_pixels: int
     lenient_steps: int = 4
+    recentre_px: float = 0.5
 
 
 # More pixels cost time and tell little: the model's bias, not the noise, limits a large ball.
@@ -138,7 +140,7 @@ def fit_rim(
             return None
         scene = _Scene(view, patch, optics, pixels=pixels, use=use, noise=noise, light=light)
         fit = _settle(scene, effort, use=use, thin=thin)
-        if float(np.hypot(*fit.shift_px)) < RECENTRE_PX:
+        if float(np.hypot(*fit.shift_px)) < effort.recentre_px:
             return fit
         view, effort = fit.view, replace(effort, lenient_steps=FEW_LENIENT_STEPS)
     return fit

@@ -16,6 +16,7 @@ Parts; the first three where none is named:
 - `further`: whether as many more shots as advised settle what was undecided (`further_shots.py`);
 - `cues`: coverage of the intervals of the cue's numbers (`cue_coverage.py`);
 - `mistakes`: plain mistakes of a tester, which give wrong numbers (`wrong_inputs.py`);
+- `time`: processor time beside a loop that only reads the recordings (`processor_time.py`);
 - `fuzz`: damaged recordings, how many give wrong numbers (`fuzz.py`).
 """
 
@@ -39,6 +40,7 @@ PARTS = (
     "further",
     "cues",
     "mistakes",
+    "time",
     "fuzz",
 )
 USUAL_PARTS = PARTS[:3]
@@ -77,6 +79,7 @@ def main() -> None:
         ("further", "further_shots.py"),
         ("cues", "cue_coverage.py"),
         ("mistakes", "wrong_inputs.py"),
+        ("time", "processor_time.py"),
         ("fuzz", "fuzz.py"),
     ):
         if part in parts:

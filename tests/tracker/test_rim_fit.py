@@ -22,7 +22,7 @@ def test_moves_come_to_rest_where_steps_are_too_long(overshoot):
         step = stretch @ (sought - place)
         if np.hypot(*step) < 0.015:
             break
-        place = place + mover.move(place, step, learn=n >= rim_fit.LENIENT_STEPS)
+        place = place + mover.move(place, step, learn=n >= rim_fit.THOROUGH.lenient_steps)
     assert np.hypot(*(place - sought)) < 0.015
 
 
