@@ -1,11 +1,12 @@
 """What is made to be published: a paragraph to paste, and one picture of every reading with the answer above it."""
 
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 
@@ -17,6 +18,7 @@ from analyze.report.plots import CONTROL_STYLE, INK, MM_PER_INCH, PALE, STYLE, s
 from analyze.report.strip_plot import inch_step, ruler
 from analyze.report.words import GAP, interval, length_in_sentence, margin_words
 from analyze.statistics.compare import ConditionMean
+from calibrate.arrays import Floats
 from calibrate.errors import SessionError
 
 TEXT_NAME, PICTURE_STEM = "answer.txt", "answer"
@@ -117,9 +119,11 @@ def answer_figure(
         axes.set_ylim(len(names) - 0.45, -0.55)
         axes.tick_params(axis="y", length=0)
         axes.axvline(0, color=PALE, lw=0.8, zorder=-1)
-        low, high = counted.loc[counted["condition"].isin(names), "reading_mm"].agg(["min", "max"]) / unit
-        room = max(0.08 * (high - low), 2.5 / unit)
+        low, high = _span(counted.loc[counted["condition"].isin(names), "reading_mm"].to_numpy(), means.values())
+        low, high = low / unit, high / unit
+        room = max(0.05 * (high - low), 2.5 / unit)
         axes.set_xlim(low - room, high + room)
+        _mark_cut(axes, [means.get(name) for name in names], unit)
         if units == "inch":
             axes.xaxis.set_major_locator(MultipleLocator(inch_step(high - low + 2 * room)))
             axes.xaxis.set_major_formatter(FuncFormatter(ruler))
@@ -137,6 +141,25 @@ def answer_figure(
             color=INK,
         )
     return figure
+
+
+def _span(readings: Floats, means: Iterable[ConditionMean]) -> tuple[float, float]:
+    """Return what the axis shows: all readings, and intervals as far as they do not dwarf them."""
+    low, high = float(readings.min()), float(readings.max())
+    reach = high - low
+    ends = [end for mean in means for end in (mean.lo, mean.hi) if end is not None]
+    return max(min([low, *ends]), low - reach), min(max([high, *ends]), high + reach)
+
+
+def _mark_cut(axes: Axes, means: Sequence[ConditionMean | None], unit: float) -> None:
+    """Point on where an interval goes beyond the axis."""
+    low, high = axes.get_xlim()
+    for place, mean in enumerate(means):
+        if mean is None or mean.lo is None or mean.hi is None:
+            continue
+        for beyond, edge, arrow in ((mean.lo / unit < low, low, "<"), (mean.hi / unit > high, high, ">")):
+            if beyond:
+                axes.plot(edge, place + 0.24, arrow, color=INK, ms=6, mew=0, clip_on=False)
 
 
 def _label(name: str, shots: int) -> str:

@@ -16,6 +16,7 @@ from analyze.report.blocks import Grid
 from analyze.report.build import build_joint_report, build_report
 from analyze.report.evidence import gather
 from analyze.report.findings import find
+from analyze.report.publish import answer_figure
 from analyze.report.results import split_sentence
 from analyze.report.words import interval, length, p_value, spread
 from analyze.session.decision_log import DecisionKind
@@ -229,6 +230,21 @@ def test_a_session_shows_failed_and_doubtful_shots_and_where_its_clips_come_from
     assert "1 shot could not be measured and 1 shot is doubtful" in text
     # The squirt of A over its tip offset, and the formula beside it.
     assert "b / sin(squirt)" in text
+
+
+@pytest.mark.parametrize(("second", "arrows"), [("A,S1,62\n", 0), ("A,S1,90\n", 2)])
+def test_the_picture_to_publish_cuts_no_interval_off_in_silence(tmp_path, second, arrows):
+    """Intervals from two shots may dwarf the readings: then an arrow says that they go on."""
+    (tmp_path / "readings.csv").write_text(HEAD + "A,S1,60\n" + second + "B,S1,60\nB,S1,61\n")
+    evidence = gather([tmp_path])
+    findings = find(evidence)
+    figure = answer_figure("", evidence, findings, {})
+    low, high = figure.axes[0].get_xlim()
+    means = findings.comparisons["reading_mm"].these.means
+    inside = [low <= end <= high for mean in means for end in (mean.lo, mean.hi)]
+    drawn = [line.get_marker() for line in figure.axes[0].lines if line.get_marker() in ("<", ">")]
+    assert len(drawn) == inside.count(False)
+    assert (len(drawn) > 0) == (arrows > 0)
 
 
 @pytest.mark.parametrize(("column", "shown"), [("reading_mm", "20.0 mm"), ("reading_in", "20 in")])

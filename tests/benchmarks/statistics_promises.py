@@ -10,7 +10,7 @@ Printed per line, in per cent with two binomial standard errors:
 - `power`: tests whose last condition lies `apart` off the others that call it different from the first.
 
 In general no interval is narrower than for these shooters, so rates below 5 are meant there. `alone` are the rates
-of wrong answers and the power of the model's own intervals, without that: those of R's lme4 with pbkrtest (the tests
+of wrong answers and the power of the model's own intervals, without that: those of R's lme4 with pbkrtest (tests
 hold it to them).
 """
 
