@@ -78,7 +78,8 @@ def test_a_session_from_nothing_to_its_report_on_the_page_alone(browser, tmp_pat
 
         page.click("[data-work=measure]")
         # Ten seconds of processor time, in a process that lets all others go first: most of it is waiting for them.
-        page.wait_for_selector("#rows tr[data-state=measured]", timeout=5 * PATIENCE_MS)
+        page.wait_for_selector("#rows tr[data-state=measured], #wrong button", timeout=5 * PATIENCE_MS)
+        assert page.inner_text("#wrong") == ""
         page.wait_for_selector("#work-says:text-is('Done.')")
         page.click("#rows a.open")
         page.wait_for_selector("#stage[data-ready=yes]")
