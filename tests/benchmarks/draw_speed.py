@@ -13,10 +13,9 @@ from pathlib import Path
 
 import av  # noqa: TID251 - the plain re-encode that drawing is held against
 
-from analyze.report.draw import DrawJob, DrawWish, draw_shot
-from analyze.session.calibration import measured_with
+from analyze.report.draw import DrawWish, draw_jobs, draw_shot
 from analyze.session.folder import open_session
-from analyze.session.shots import label_of, session_shots
+from analyze.session.shots import session_shots
 from tracker.write_clip import _OPTIONS
 
 REPEATS = 3
@@ -48,8 +47,9 @@ def re_encode(source: Path, target: Path, first_s: float, last_s: float) -> int:
 def main(folder: Path) -> None:
     """Print both times and their ratio."""
     session = open_session(folder)
-    stored = next(one for one in session_shots(session) if one.shot.reading_m is not None)
-    job = DrawJob(stored=stored, label=label_of(session, stored), calibration=measured_with(session))
+    shots = session_shots(session)
+    stored = next(one for one in shots if one.shot.reading_m is not None)
+    (job,) = draw_jobs(session, [stored], shots)
     times_s = stored.shot.path_times_s
     span = float(times_s[0]) - 0.3, float(times_s[-1]) + 0.5
     plain, drawn, frames = [], [], 0

@@ -8,7 +8,7 @@ import pytest
 from calibrate_scenes import BALL, LANE, SCALE, TABLE
 from matplotlib.axes import Axes
 
-from calibrate.printed import LONG_PIECES, SHORT_PIECES, cloth_cards, scale_step
+from calibrate.printed import LONG_PIECES, SHORT_PIECES, cloth_cards, rail_cards, scale_step
 from calibrate.sheets import SheetChoice, write_sheets
 
 MM_PER_POINT = 25.4 / 72  # PDF 1.7 (ISO 32000-1), 8.3.2.3: the default unit is 1/72 in
@@ -74,9 +74,22 @@ def test_the_long_scale_has_two_halves_that_meet_in_the_zero(tmp_path):
     assert len(halves) == 2  # each page holds the whole strip, cut by the page's own frame
 
 
-def test_cards_are_as_large_as_they_are_looked_for(tmp_path):
-    pages, _ = written(tmp_path / "sheets.pdf", SheetChoice())
-    assert sum(len(sized(b, 80.0, 80.0)) for b in pages) == len(cloth_cards(TABLE, LANE, SCALE))
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_cards_their_modules_and_the_check_bar_are_as_large_as_they_are_looked_for(tmp_path, paper):
+    """To 0.01 mm; what is printed is asked to be right to 0.05 mm. A marker has 7 modules a side."""
+    pages, _ = written(tmp_path / "sheets.pdf", SheetChoice(paper=paper))
+    cards, on_rails = cloth_cards(TABLE, LANE, SCALE), rail_cards(TABLE)
+    assert sum(len(sized(b, 80.0, 80.0)) for b in pages) == len(cards)
+    (rails,) = (b for b in pages if len(sized(b, 32.0, 32.0)) == len(on_rails) and not sized(b, 2.0, 14.0))
+    for boxes, side_mm in ((next(b for b in pages if sized(b, 80.0, 80.0)), 80.0), (rails, 32.0)):
+        corners = [box for box in boxes if box[2:] == (pytest.approx(side_mm, abs=0.01),) * 2]
+        holes = [box for box in boxes if box[3] == pytest.approx(side_mm / 7, abs=0.01)]
+        assert len(holes) > 5 * len(corners)
+        for x, y, width, _ in holes:
+            left, low = next((c[0], c[1]) for c in corners if 0 < x - c[0] < side_mm and 0 < y - c[1] < side_mm)
+            for length in (x - left, y - low, width):
+                assert length == pytest.approx(side_mm / 7 * round(length / (side_mm / 7)), rel=0, abs=0.01)
+        assert len(sized(boxes, 100.0, 3.0)) == 1
 
 
 @pytest.mark.parametrize(("units", "word"), [("inch", "3 11/16 in"), ("mm", "94 mm")])
