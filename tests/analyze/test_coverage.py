@@ -34,3 +34,4 @@ def test_stated_intervals_hold_the_truth():
         held95, held68 = int(np.sum(column < 1.959964)), int(np.sum(column < 1.0))
         assert 364 <= held95 <= 393, (name, held95)  # 99.9 % of binomial(400, 0.95)
         assert 242 <= held68 <= 303, (name, held68)  # 99.9 % of binomial(400, 0.6827)
+        assert 0.88 < np.sqrt(np.mean(column**2)) < 1.12, name  # 99.9 %, of 400

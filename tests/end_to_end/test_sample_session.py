@@ -82,13 +82,18 @@ def test_the_cue_is_seen_and_squirt_from_it_is_nearer_to_the_truth(demo, shots):
 def test_stated_uncertainties_are_neither_empty_words_nor_fig_leaves(shots):
     """Twelve shots of one calibration cannot test coverage (that is done elsewhere), but gross lies show.
 
-    Root mean square of error over standard uncertainty: 0.61 and 0.53 measured. It stays below 1 as sights and rail
-    of a real table are where makers put them, and those of this one exactly where they should be.
+    Root mean square of error over standard uncertainty: 0.61 and 0.53 measured of reading and launch. Below 1 as
+    sights and rail of a real table are where makers put them, and those of this one exactly where they should be;
+    and as a table may be out of level, and the ball seen aside in a way that a path can follow.
     """
-    for name, sd, least in (("reading_mm", "reading_sd_mm", 0.25), ("launch_deg", "launch_sd_deg", 0.17)):
-        ratio = (shots[name] - shots[f"true_{name}"]).abs() / shots[sd]
-        assert ratio.max() < 3
-        assert least < np.sqrt(np.mean(ratio**2)) < 1.2
+    for name, unit, least in (
+        ("reading", "mm", 0.5),
+        ("launch", "deg", 0.35),
+        ("swerve_offset", "mm", 0.3),
+    ):
+        ratio = (shots[f"{name}_{unit}"] - shots[f"true_{name}_{unit}"]).abs() / shots[f"{name}_sd_{unit}"]
+        assert ratio.max() < 3, name
+        assert least < np.sqrt(np.mean(ratio**2)) < 1.3, name
 
 
 def test_the_summary_is_that_of_the_shots(demo, shots):
