@@ -82,14 +82,14 @@ def test_the_cue_is_seen_and_squirt_from_it_is_nearer_to_the_truth(demo, shots):
 def test_stated_uncertainties_are_neither_empty_words_nor_fig_leaves(shots):
     """Twelve shots of one calibration cannot test coverage (that is done elsewhere), but gross lies show.
 
-    Root mean square of error over standard uncertainty: 0.61 and 0.53 measured of reading and launch. Below 1 as
+    Root mean square of error over standard uncertainty: 0.61, 0.53 and 0.59 measured. It stays below 1 as
     sights and rail of a real table are where makers put them, and those of this one exactly where they should be;
     and as a table may be out of level, and the ball seen aside in a way that a path can follow.
     """
     for name, unit, least in (
-        ("reading", "mm", 0.5),
+        ("reading", "mm", 0.4),
         ("launch", "deg", 0.35),
-        ("swerve_offset", "mm", 0.3),
+        ("swerve_offset", "mm", 0.35),
     ):
         ratio = (shots[f"{name}_{unit}"] - shots[f"true_{name}_{unit}"]).abs() / shots[f"{name}_sd_{unit}"]
         assert ratio.max() < 3, name
