@@ -204,6 +204,9 @@ def _cloth_tone(scene: Scene, x: Image, y: Image) -> Image:
     s = scene.seed * 10
     tone = 1 + 0.10 * _texture(s, x, y, (0.0011, 0.0014)) + 0.030 * _texture(s + 1, x, y, (0.003, 0.003), 1.0)
     tone += 0.025 * _texture(s + 2, x, y, (0.004, 0.006), 4.0) + 0.04 * _texture(s + 3, x, y, (0.008, 0.008), 12.0)
+    if scene.wear:
+        lane = np.exp(-(((x - scene.aim_x_m) / 0.06) ** 2))
+        tone += scene.wear * (0.6 * lane + 0.4 * _texture(s + 9, x, y, (0.012, 0.012), 6.0))
     specks = _texture(s + 4, x, y, (0.0025, 0.0025), 0.6)
     return tone + 0.25 * np.clip(specks - 3.4, 0, 1)
 

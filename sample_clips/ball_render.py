@@ -21,6 +21,7 @@ class Pattern(StrEnum):
     PLAIN = "plain"
     DOTS = "dots"
     RING = "ring"
+    PATCH = "patch"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,12 +36,18 @@ class Look:
         Linear reflectances.
     turn : tuple of float
         Rotation vector of the resting ball, so that the print lies anyhow.
+    patch_rad : float
+        Half the angle of the one large patch of `Pattern.PATCH`, seen from the ball's centre.
+    scuffs : float
+        Part by which chalk and scuffs change the reflectance, in spots of a few millimetres.
     """
 
     pattern: Pattern = Pattern.DOTS
     colour: tuple[float, float, float] = (0.80, 0.77, 0.66)
     print_colour: tuple[float, float, float] = (0.50, 0.03, 0.03)
     turn: tuple[float, float, float] = (0.4, -0.7, 0.3)
+    patch_rad: float = 0.75
+    scuffs: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,10 +86,15 @@ def bounding_window(lens: Lens, points_m: Floats, margin_px: float) -> tuple[int
 def _albedo(look: Look, body: Image) -> Image:
     """Reflectance at body directions (N, 3)."""
     colour = np.broadcast_to(np.array(look.colour, np.float32), body.shape).copy()
+    if look.scuffs:
+        waves = np.random.default_rng(7).normal(0, 14, (24, 3)).astype(np.float32)
+        colour *= (1 + look.scuffs * np.sin(body @ waves.T + waves[:, 0]).sum(axis=-1) / np.sqrt(12))[..., None]
     if look.pattern is Pattern.DOTS:
         marked = np.abs(body).max(axis=-1) > np.cos(0.21)  # six dots of 12 mm
     elif look.pattern is Pattern.RING:
         marked = np.abs(body[..., 2]) < 0.10
+    elif look.pattern is Pattern.PATCH:
+        marked = body[..., 2] > np.cos(look.patch_rad)
     else:
         return colour
     colour[marked] = look.print_colour

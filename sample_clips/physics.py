@@ -128,18 +128,20 @@ def _spin_loss(state: Floats, friction: Friction) -> float:
     return -friction.spin_rad_s2 * float(np.tanh(state[6] / 0.5))
 
 
-def _sliding(state: Floats, ball: RigidBall, friction: Friction) -> Floats:
+def _sliding(state: Floats, ball: RigidBall, friction: Friction, tilt: Floats) -> Floats:
     """Rate of the state while the contact point slides: Coulomb friction against the slip, and its torque."""
     slip = slip_m_s(state, ball)
     force_n = -friction.slide * ball.mass_kg * GRAVITY_M_S2 * slip / np.hypot(*slip)
     torque_nm = np.cross([0.0, 0.0, -ball.radius_m], [*force_n, 0.0])
     spin_rate = torque_nm / ball.inertia_kg_m2 + [0.0, 0.0, _spin_loss(state, friction)]
-    return np.concatenate([state[V], force_n / ball.mass_kg, spin_rate, _turn_rate(state)])
+    return np.concatenate([state[V], force_n / ball.mass_kg - GRAVITY_M_S2 * tilt, spin_rate, _turn_rate(state)])
 
 
-def _rolling(state: Floats, ball: RigidBall, friction: Friction) -> Floats:
+def _rolling(state: Floats, ball: RigidBall, friction: Friction, tilt: Floats) -> Floats:
     """Rate of the state while the ball rolls: resistance against the velocity, the spin bound to it."""
     rate_m_s2 = -friction.roll * GRAVITY_M_S2 * state[V] / np.hypot(*state[V])
+    # of a pull m a on a rolling ball the spin takes up 2/7
+    rate_m_s2 = rate_m_s2 - GRAVITY_M_S2 * tilt / (1 + ball.inertia_kg_m2 / (ball.mass_kg * ball.radius_m**2))
     spin_rate = np.array([-rate_m_s2[1], rate_m_s2[0], 0.0]) / ball.radius_m
     spin_rate[2] = _spin_loss(state, friction)
     return np.concatenate([state[V], rate_m_s2, spin_rate, _turn_rate(state)])
@@ -175,6 +177,7 @@ def integrate(
     rail_y_m: float,
     nose_height_m: float,
     duration_s: float,
+    tilt: tuple[float, float] = (0.0, 0.0),
 ) -> Motion:
     """Integrate the motion after the strike.
 
@@ -188,6 +191,8 @@ def integrate(
         Height of the cushion nose above the cloth.
     duration_s : float
         How long; at least one grid step.
+    tilt : tuple of float
+        How far the table rises to the right and towards the foot rail, in m/m: the ball is pulled down it.
 
     Returns
     -------
@@ -212,7 +217,7 @@ def integrate(
         at_rail.terminal, at_rail.direction = True, 1  # type: ignore[attr-defined]
         grid = np.append(np.arange(now_s, duration_s, STEP_S), duration_s)
         leg = solve_ivp(
-            lambda t, y, rate=rate: rate(y, ball, friction),
+            lambda t, y, rate=rate: rate(y, ball, friction, np.array(tilt)),
             (now_s, duration_s),
             state,
             method="DOP853",

@@ -22,6 +22,7 @@ from sample_clips.ball_render import (
 from sample_clips.encode import write_clip
 from sample_clips.figure import Figure, draw_figure, figure_shadow
 from sample_clips.optics import Image, falloff, tone
+from sample_clips.phone import Processing
 from sample_clips.physics import Floats
 from sample_clips.shots import ShotSetup, ShotTruth, shot_truth
 
@@ -60,6 +61,10 @@ class _Canvas:
         height, width = self.light.shape[:2]
         self.still = self._develop((0, 0, width, height))
         self.drawn: list[Window] = []
+        record = setup.recording
+        self.processing = Processing(
+            setup.phone, setup.lens.size_px, readout_s=record.readout_s, exposure_s=record.exposure_s
+        )
 
     def _develop(self, window: Window) -> tuple[Image, Image, Image, Image]:
         """Luma, its noise, the two chroma planes (half size) and their noise, of an even window."""
@@ -91,7 +96,7 @@ class _Canvas:
         self.light[part] = self.light[part] * (1 - layer.cover)[..., None] + layer.light
         self.drawn.append(layer.window)
 
-    def expose(self, rng: np.random.Generator) -> Image:
+    def expose(self, rng: np.random.Generator, time_s: float) -> Image:
         """(3/2 H, W) uint8 planes of the frame as drawn; the canvas is clean again afterwards."""
         luma, luma_sd, chroma, chroma_sd = (plane.copy() for plane in self.still)
         height, width = luma.shape
@@ -114,7 +119,8 @@ class _Canvas:
             k, i, j = rng.integers(len(pool)), rng.integers(64), rng.integers(64)
             return pool[k, i : i + h, j : j + w] * np.float32(rng.choice([-1, 1]))
 
-        luma += luma_sd * grain(height, width)
+        luma = self.processing.luma(luma + luma_sd * grain(height, width), time_s)
+        chroma = self.processing.moved(chroma, time_s)
         planes = np.empty((height * 3 // 2, width), np.uint8)
         planes[:height] = np.clip(np.rint(16 + 219 * luma), 0, 255)
         for i in range(2):
@@ -196,7 +202,8 @@ def _frames(setup: ShotSetup, truth: ShotTruth) -> Iterator[tuple[int, Image]]:
     """Presentation time in ticks and planes of every frame."""
     canvas = _Canvas(setup)
     figure = Figure(setup.strike, setup.struck, setup.start_m, setup.ball.radius_m, setup.cue_look)
-    rng = np.random.default_rng([setup.seed, 3])
+    rng, again = np.random.default_rng([setup.seed, 3]), np.random.default_rng([setup.seed, 4])
+    shown: Image | None = None
     rest_shadow = _shadow_layer(setup, canvas.behind, setup.start_m[None])
     rest_layer = _still_ball(setup, setup.look, setup.start_m)
     # the figure hides the ball, or the ball the figure: whichever the camera sees first
@@ -223,7 +230,11 @@ def _frames(setup: ShotSetup, truth: ShotTruth) -> Iterator[tuple[int, Image]]:
         for layer in (player, ball) if figure_first else (ball, player):
             if layer is not None:
                 canvas.put(layer)
-        yield ticks, canvas.expose(rng)
+        planes = canvas.expose(rng, frame.time_s)
+        if shown is not None and setup.phone.repeated and again.uniform() < setup.phone.repeated:
+            planes = shown
+        shown = planes
+        yield ticks, planes
 
 
 def render_frames(setup: ShotSetup) -> Iterator[tuple[int, Image]]:

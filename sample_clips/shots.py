@@ -10,6 +10,7 @@ from sample_clips.ball_render import Look
 from sample_clips.cue_look import CueLook
 from sample_clips.encode import TICKS_PER_S, Coding
 from sample_clips.optics import Lens, Sensor
+from sample_clips.phone import Phone
 from sample_clips.physics import Floats, Friction, Motion, RigidBall, integrate
 from sample_clips.strike import Strike, Struck, strike_ball
 from sample_clips.table_scene import Scene, bed_marker, lane_marker
@@ -54,6 +55,8 @@ class ShotSetup:
         Table, camera, light to signal, clock, compression, and the physics of the shot.
     start_off_m : (float, float)
         Where the ball rests, from the spot.
+    phone : Phone
+        What it does to its pictures. The truth says where the ball lies in the picture before that moves.
     figure : bool
         Whether cue and player are in the picture.
     cue_look : CueLook
@@ -72,6 +75,7 @@ class ShotSetup:
     strike: Strike = field(default_factory=Strike)
     look: Look = field(default_factory=Look)
     start_off_m: tuple[float, float] = (0.0, 0.0)
+    phone: Phone = field(default_factory=Phone)
     figure: bool = True
     cue_look: CueLook = field(default_factory=CueLook)
     seed: int = 1
@@ -102,6 +106,7 @@ class ShotSetup:
             rail_y_m=self.scene.length_m - self.ball.radius_m,
             nose_height_m=self.scene.nose_height_m,
             duration_s=4.0,
+            tilt=self.scene.tilt,
         )
 
     @cached_property

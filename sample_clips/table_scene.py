@@ -90,8 +90,14 @@ class Scene:
         (x, y) of the square lamps.
     lamp_half_m : float
         Half a lamp's side.
+    lamp_strengths : tuple of float
+        Of each lamp, over the usual; all alike where empty.
     ambient : float
         Part of the light that comes from all round.
+    wear : float
+        How much paler the cloth is where balls and hands have worn it: along the lane, and in blotches.
+    tilt : tuple of float
+        How far the table rises to the right and towards the foot rail, in m/m.
     seed : int
         Of the cloth's and wood's grain.
     """
@@ -117,7 +123,10 @@ class Scene:
     lamp_height_m: float = 0.95
     lamp_centres_m: tuple[tuple[float, float], ...] = ((0.60, 0.45), (0.64, 1.27), (0.66, 2.09))
     lamp_half_m: float = 0.14
+    lamp_strengths: tuple[float, ...] = ()
     ambient: float = 0.30
+    wear: float = 0.0
+    tilt: tuple[float, float] = (0.0, 0.0)
     seed: int = 7
 
     @property
@@ -143,7 +152,8 @@ class Scene:
         r2 = (to_lamp**2).sum(axis=-1)
         facing = (to_lamp * normals[..., None, :]).sum(axis=-1)
         full = 1.15 * (1 - self.ambient) / 4 * self.lamp_height_m**2  # 1.15 sets the level under a lamp, by eye
-        return full * np.maximum(facing, 0) * to_lamp[..., 2] / r2**2
+        light = full * np.maximum(facing, 0) * to_lamp[..., 2] / r2**2
+        return light * np.repeat(self.lamp_strengths, 4) if self.lamp_strengths else light
 
     def sights(self) -> dict[str, tuple[float, float, float]]:
         """Centres of all sights by name; none beside the side pockets."""

@@ -46,6 +46,7 @@ SETS: dict[str, ShotSetup] = {
     "720p30 1/60 s": BLURRED_720P30,
     "720p240 slow": SLOW_MOTION_720P240,
 }
+PATTERNS = (Pattern.PLAIN, Pattern.DOTS, Pattern.RING)
 SPEEDS_M_S = (2.0, 5.0)
 CRFS = (18, 27)
 READOUTS_S = (0.008, 0.020)
@@ -153,7 +154,7 @@ def clip_setup(set_name: str, number: int) -> ShotSetup:
         ),
         coding=replace(base.coding, crf=round(_spread(CRFS, number, 0.5698403, 0.3 * index))),
         friction=Friction(slide=rng.uniform(0.16, 0.24), roll=rng.uniform(0.007, 0.013)),
-        look=Look(pattern=tuple(Pattern)[(number + index) % len(Pattern)], turn=tuple(rng.normal(0, 1.2, 3))),
+        look=Look(pattern=PATTERNS[(number + index) % len(PATTERNS)], turn=tuple(rng.normal(0, 1.2, 3))),
         start_off_m=tuple(float(x) for x in rng.normal(0, 0.0015, 2)),
         seed=SEED + 1000 * index + number,
     )
