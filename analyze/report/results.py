@@ -268,10 +268,17 @@ def _part_comparisons(findings: Findings) -> list[tuple[str, Comparisons]]:
 
 
 def split_sentence(split: DifferenceSplit, units: str) -> str:
-    """Say in the tester's unit what a difference is made of."""
-    net, *parts = ((part.part, length_in_sentence(part.difference_mm, units)) for part in split.parts)
-    made_of = ", ".join(f"{shown} {name}" for name, shown in parts)
-    return f"Of the {net[1]} between {split.b} and {split.a} at the rail: {made_of}."
+    """Say what a difference is made of, with intervals; empty where no part is told from zero."""
+    net, *parts = split.parts
+    if not any(part.lo_mm is not None and part.hi_mm is not None and part.lo_mm * part.hi_mm > 0 for part in parts):
+        return ""
+    made_of = ", ".join(
+        f"{length_in_sentence(part.difference_mm, units)} {part.part}"
+        + (f" ({interval(part.lo_mm, part.hi_mm, units)})" if part.lo_mm is not None else "")
+        for part in parts
+    )
+    whole = length_in_sentence(net.difference_mm, units)
+    return f"Of the {whole} between {split.b} and {split.a} at the rail: {made_of}."
 
 
 def _split_grid(findings: Findings, units: str) -> Grid:

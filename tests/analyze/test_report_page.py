@@ -458,11 +458,27 @@ def test_a_hundred_thousand_shots_are_reported_in_half_a_minute(tmp_path, python
 
 def test_what_a_difference_is_made_of_is_told_in_the_tester_s_unit():
     parts = tuple(
-        DifferencePart(part=name, difference_mm=value_mm, se_mm=None, lo_mm=None, hi_mm=None)
-        for name, value_mm in (("net", 140.0), ("squirt", 146.2), ("swerve", -6.2))
+        DifferencePart(
+            part=name, difference_mm=value_mm, se_mm=half / 2, lo_mm=value_mm - half, hi_mm=value_mm + half
+        )
+        for name, value_mm, half in (("net", 140.0, 5.0), ("squirt", 146.2, 8.0), ("swerve", -6.2, 9.0))
     )
     split = DifferenceSplit(a="A", b="B", parts=parts, sentence="")
     said = {units: split_sentence(split, units).replace("\xa0", " ") for units in ("mm", "inch")}
-    assert said["mm"] == "Of the 140.0 mm between B and A at the rail: 146.2 mm squirt, −6.2 mm swerve."
-    # 140 mm is 5.512 in, 146.2 mm 5.756 in, 6.2 mm 0.244 in
-    assert said["inch"] == "Of the 5 1/2 in between B and A at the rail: 5 3/4 in squirt, −1/4 in swerve."
+    assert said["mm"] == (
+        "Of the 140.0 mm between B and A at the rail: 146.2 mm squirt (138.2 to 154.2 mm), "
+        "−6.2 mm swerve (−15.2 to 2.8 mm)."
+    )
+    # 140 mm is 5.512 in, 146.2 mm 5.756 in, 6.2 mm 0.244 in, 138.2 mm 5.441 in, 154.2 mm 6.071 in
+    assert said["inch"] == (
+        "Of the 5 1/2 in between B and A at the rail: 5 3/4 in squirt (5 7/16 to 6 1/16 in), "
+        "−1/4 in swerve (−5/8 to 1/8 in)."
+    )
+
+
+def test_what_no_part_is_told_from_zero_of_is_left_out():
+    open_parts = tuple(
+        DifferencePart(part=name, difference_mm=2.0, se_mm=None, lo_mm=lo, hi_mm=None if lo is None else 9.0)
+        for name, lo in (("net", 1.0), ("squirt", -5.0), ("swerve", None))
+    )
+    assert split_sentence(DifferenceSplit(a="A", b="B", parts=open_parts, sentence=""), "mm") == ""
