@@ -148,11 +148,11 @@ def limits_of_the_data(evidence: Evidence, findings: Findings) -> tuple[str, ...
             "No margin was stated (analysis.margin_mm), so no pair can be called the same, only different or "
             "undecided."
         )
-    notes.extend(_missing_cells(findings.table))
+    notes.extend(missing_cells(findings.table))
     return once(notes)
 
 
-def _missing_cells(table: pd.DataFrame) -> tuple[str, ...]:
+def missing_cells(table: pd.DataFrame) -> tuple[str, ...]:
     """Say which conditions some shooters did not shoot."""
     counted = table[table["kept"].astype(bool) & table["reading_mm"].notna() & (table["role"] == "test")]
     cells = counted.groupby(["condition", "shooter"], sort=False).size().unstack(fill_value=0)

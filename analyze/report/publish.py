@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 
-from analyze.report.answer import counting_sentence, lead
+from analyze.report.answer import counting_sentence, lead, missing_cells
 from analyze.report.blocks import Paragraph, Section
 from analyze.report.evidence import Evidence
 from analyze.report.findings import Findings, tested_conditions
@@ -51,6 +51,11 @@ def answer_text(title: str, evidence: Evidence, findings: Findings) -> str:
             "Mean readings at the foot rail, to the shooter's right positive (interval of each mean alone"
             f"{more}): {', '.join(_mean_words(mean, units) for mean in shown)}."
         )
+        if missing_cells(findings.table):
+            said.append(
+                "Not every shooter shot every condition, so these means are of different shooters; differences are "
+                "over those who shot both."
+            )
         said.append(
             f"Intervals of differences cover the truth of all pairs together with {100 * analysis.confidence:g} % "
             f"confidence; {margin_words(analysis.margin_mm, units)}."

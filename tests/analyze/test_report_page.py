@@ -232,6 +232,14 @@ def test_a_session_shows_failed_and_doubtful_shots_and_where_its_clips_come_from
     assert "b / sin(squirt)" in text
 
 
+def test_means_of_different_shooters_are_said_to_be(tmp_path):
+    both = "these means are of different shooters; differences are over those who shot both"
+    report_on(tmp_path, GOOD)
+    assert both not in (tmp_path / "out/answer.txt").read_text(encoding="utf-8")
+    report_on(tmp_path, "\n".join(line for line in GOOD.splitlines() if not line.startswith("B,S2")) + "\n")
+    assert both in (tmp_path / "out/answer.txt").read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize(("second", "arrows"), [("A,S1,62\n", 0), ("A,S1,90\n", 2)])
 def test_the_picture_to_publish_cuts_no_interval_off_in_silence(tmp_path, second, arrows):
     """Intervals from two shots may dwarf the readings: then an arrow says that they go on."""
