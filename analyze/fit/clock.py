@@ -31,6 +31,8 @@ FACTORS = (1 / 8, 1 / 4, 1 / 2, 2.0, 4.0, 8.0)  # frame rates of one recording a
 # beyond 0.064 to 0.63, where the rest says nothing; 0.15 to 0.4 occurs.
 DOUBTED, REFUSED = 5.0, 7.0
 _OPEN_SD = 3.0
+_WELL_SDS = 1.5
+_ODD_SDS = 3.5  # of the usual friction: sliding beyond 0.07 to 0.57, rolling beyond 0.0035 to 0.029
 _SPEED, _FORWARD_SLIP = FIT_PARAMETERS.index("log_speed"), FIT_PARAMETERS.index("forward_slip")
 _FRICTIONS = [FIT_PARAMETERS.index("log_mu_s"), FIT_PARAMETERS.index("log_mu_r")]
 # A fit with the usual priors that is as usual as this needs no second one.
@@ -39,6 +41,7 @@ _USUAL_SDS, _USUAL_NOISE = 1.0, 1.1
 _MOST_NOISE = 1.5
 # A clock that makes sliding look like rolling runs so much too slowly.
 _ROLL_FOR_SLIDE = 4.0
+_AT_ONCE_SDS = 1.5  # of the forward slip from nought
 _BETWEEN_SHOT_SD = 0.06  # of one shot's friction from the cloth's, as a logarithm
 _NEGLIGIBLE = 1e-4
 
@@ -92,6 +95,14 @@ def looks_usual(fit: PathFit) -> bool:
     return not fit.nodes and not strange.any() and fit.noise_scale < _USUAL_NOISE
 
 
+def fits_as_usual(fit: PathFit) -> bool:
+    """Whether the usual friction explains a path well: its clock can be right, whatever else explains it."""
+    priors = MotionPriors()
+    away = fit.theta[_FRICTIONS] - np.log([priors.mu_s, priors.mu_r])
+    strange = np.abs(away) > _WELL_SDS * np.array([priors.log_mu_s_sd, priors.log_mu_r_sd])
+    return not strange.any() and fit.noise_scale < _USUAL_NOISE
+
+
 def wrong_clock(seen: FrictionSeen, *, frame_period_s: float) -> tuple[float, NotMeasured] | None:
     """Ask whether another clock is much likelier than the one that a path was timed with.
 
@@ -121,6 +132,35 @@ def wrong_clock(seen: FrictionSeen, *, frame_period_s: float) -> tuple[float, No
     return gains[factor], NotMeasured(WRONG_CLOCK, detail)
 
 
+def odd_friction(fit: PathFit, *, frame_period_s: float) -> NotMeasured | None:
+    """Ask whether a path needs friction that no cloth has, however well it fits.
+
+    A ball that rolls from the strike on says little of sliding, and with open friction may be taken for one that
+    slides: then no clock is much likelier than another, but rolling friction by itself tells.
+
+    Parameters
+    ----------
+    fit : PathFit
+        With the usual priors, or those of the session.
+    frame_period_s : float
+        As the path was timed.
+    """
+    usual = MotionPriors()
+    away = fit.theta[_FRICTIONS] - np.log([usual.mu_s, usual.mu_r])
+    worst = int(np.argmax(np.abs(away) / [usual.log_mu_s_sd, usual.log_mu_r_sd]))
+    if abs(away[worst]) < _ODD_SDS * (usual.log_mu_s_sd, usual.log_mu_r_sd)[worst]:
+        return None
+    seen = math.exp(fit.theta[_FRICTIONS[worst]])
+    factor = 2.0 ** max(1, round(abs(away[worst]) / 2 / math.log(2)))
+    rate = (factor if away[worst] < 0 else 1 / factor) / frame_period_s
+    kind = ("sliding", "rolling")[worst]
+    return NotMeasured(
+        WRONG_CLOCK,
+        f"timed at {1 / frame_period_s:.0f} frames a second, {kind} friction would be {seen:.2g}; "
+        f"if nothing else is wrong, try capture_fps = {rate:.0f}",
+    )
+
+
 def unsure_clock(fit: PathFit, *, frame_period_s: float) -> NotMeasured | None:
     """Ask whether a ball that seems to have rolled from the strike on may as well have slid all the way.
 
@@ -143,8 +183,14 @@ def unsure_clock(fit: PathFit, *, frame_period_s: float) -> NotMeasured | None:
     slips = np.array([node.theta[_FORWARD_SLIP] for node in fit.nodes])
     variances = np.array([node.cov[_FORWARD_SLIP, _FORWARD_SLIP] for node in fit.nodes])
     mean = float(weights @ slips / weights.sum())
-    if mean**2 > float(weights @ (variances + (slips - mean) ** 2) / weights.sum()):
+    if mean**2 > _AT_ONCE_SDS**2 * float(weights @ (variances + (slips - mean) ** 2) / weights.sum()):
         return None
+    return rolled_or_slid(fit, frame_period_s=frame_period_s)
+
+
+def rolled_or_slid(fit: PathFit, *, frame_period_s: float) -> NotMeasured:
+    """Say that a path leaves it open whether its ball rolled or slid, and what the other clock would be."""
+    speed_m_s = math.exp(fit.theta[_SPEED])
     return NotMeasured(
         CLOCK_UNSURE,
         f"{speed_m_s:.1f} m/s as the file plays; if the camera recorded at {_ROLL_FOR_SLIDE / frame_period_s:.0f} "

@@ -8,7 +8,17 @@ from pathlib import Path
 import numpy as np
 
 from analyze.fit.budget import BudgetShare
-from analyze.fit.clock import REFUSED, friction_seen, looks_usual, unsure_clock, wrong_clock
+from analyze.fit.clock import (
+    DOUBTED,
+    REFUSED,
+    fits_as_usual,
+    friction_seen,
+    looks_usual,
+    odd_friction,
+    rolled_or_slid,
+    unsure_clock,
+    wrong_clock,
+)
 from analyze.fit.cue_check import check_cue
 from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.fit.doubts import find_doubt
@@ -172,6 +182,8 @@ def measure_shot(
     if clock is not None and (doubt is None or doubt.reason is ODD_SPEED):
         doubt = clock[1]
     if doubt is None:
+        doubt = odd_friction(fit, frame_period_s=path.frame_period_s)
+    if doubt is None:
         doubt = unsure_clock(fit, frame_period_s=path.frame_period_s)
     if doubt is None and found.sd("reading_m") > IMPRECISE_M:
         doubt = NotMeasured(IMPRECISE, f"the reading is good to {found.sd('reading_m') * 1000:.1f} mm only")
@@ -194,7 +206,11 @@ def _find_wrong_clock(
     if isinstance(fit, NotMeasured) and fit.reason is TOO_FEW_SIGHTINGS:
         return None
     seen = friction_seen(path, calibration, readout)
-    return None if seen is None else wrong_clock(seen, frame_period_s=path.frame_period_s)
+    found = None if seen is None else wrong_clock(seen, frame_period_s=path.frame_period_s)
+    if found is not None and isinstance(fit, PathFit) and fits_as_usual(fit):
+        # With open friction a ball that rolls is taken for one that slides on ice.
+        return DOUBTED, rolled_or_slid(fit, frame_period_s=path.frame_period_s)
+    return found
 
 
 def failed_shot(clip: Path, shot: int, reason: Reason, detail: str) -> Shot:

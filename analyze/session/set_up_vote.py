@@ -26,7 +26,7 @@ LEAST_SHOTS = 3
 _SIZE_FLOOR_SD, _SIZE_SDS = 0.014, 3.5
 # A hand puts a ball on its spot to 4 mm, a tape finds the spot to 3 mm, each way: common practice, no source.
 _HAND_SD_M, _TAPE_SD_M = 0.004, 0.003
-_OFF_SPOT = 12.0  # chi-square with two degrees of freedom: 0.25 % of right set-ups
+_OFF_SPOT_SDS = 3.1  # across or along the lane: 0.4 % of right set-ups
 
 
 def with_set_up_vote(stored: Sequence[StoredShot], calibration: Calibration | None) -> tuple[StoredShot, ...]:
@@ -86,7 +86,8 @@ def _find_off_spot(paths: Sequence[BallPath], calibration: Calibration) -> NotMe
     # Medians of normal values scatter 1.2533 times as much as means.
     hand = (1.2533 * _HAND_SD_M) ** 2 / len(paths)
     cov = place_cov_m2(calibration, at_px, z_m=radius_m) + (hand + _TAPE_SD_M**2) * np.eye(2)
-    if float(off_m @ np.linalg.solve(cov, off_m)) < _OFF_SPOT:
+    sd_m = np.sqrt(np.diag(cov))
+    if float((np.abs(off_m) / sd_m).max()) < _OFF_SPOT_SDS:
         return None
-    said = off_spot_words(off_m, np.sqrt(np.diag(cov)), spot_y_m=lane.spot_y_m)
+    said = off_spot_words(off_m, sd_m, spot_y_m=lane.spot_y_m)
     return NotMeasured(OFF_SPOT, f"in {len(paths)} shots together {said}")

@@ -94,6 +94,22 @@ def test_a_slow_ball_leaves_the_clock_open_only_where_it_rolls_at_once(slip, sta
     assert found.reason is (CLOCK_UNSURE if slip < 1 else None)
 
 
+def test_rolling_friction_tells_where_there_was_hardly_a_slide():
+    """Half the right rate makes 0.010 to 0.0025, below any cloth's; with open friction it is taken for sliding."""
+    rng = np.random.default_rng(SEED)
+    setting = Setting(frame_rate=60.0, speed_m_s=3.3, readout_known=False)
+    parameters = played_parameters(setting, rng)
+    parameters[5], parameters[6], parameters[7], parameters[8] = 0.0, 0.15 * parameters[4], 0.2, 0.009
+    shot = simulate(setting, rng, parameters=parameters, readout_s=0.003)
+    found = measure_shot(timed_wrongly(shot.path, 2.0), shot.calibration, readout=ASSUMED_READOUT)
+    assert found.status is not Status.MEASURED
+    assert found.reason is WRONG_CLOCK
+    assert found.detail.endswith("try capture_fps = 60")
+    right = measure_shot(shot.path, shot.calibration, readout=ASSUMED_READOUT)
+    assert right.reason in (None, CLOCK_UNSURE)
+    assert right.reading_m is not None
+
+
 def test_a_slide_whose_end_is_not_seen_refuses_no_clock():
     """Eight sightings over the first 0.4 m: neither friction is seen, no factor is much likelier than another."""
     shot = stun_shot(60.0, 3.2)
