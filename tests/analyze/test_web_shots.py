@@ -173,3 +173,14 @@ def test_a_recording_that_cannot_be_read_has_a_picture_that_says_so(folder):
     answer = client.get(f"/picture/{row['clip_id']}/1")
     assert (answer.status_code, answer.headers["content-type"]) == (200, "image/svg+xml")
     assert client.get(f"/frame/{row['clip_id']}/1/0").status_code == 422
+
+
+def test_recordings_without_marks_can_be_measured_or_calibrated_first(tmp_path):
+    """Printed markers need no click: measuring finds them."""
+    (tmp_path / "session.toml").write_text("", encoding="utf-8")
+    (tmp_path / "clips").mkdir()
+    (tmp_path / "clips" / "1.mp4").write_bytes(b"")
+    text = page_client(tmp_path).get("/").text
+    assert 'data-work="measure"' in text
+    assert "printed markers are looked for" in text
+    assert 'href="/calibrate"' in text
