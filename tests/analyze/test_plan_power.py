@@ -182,8 +182,8 @@ def test_the_standard_error_shrinks_with_shots_for_these_but_not_below_the_shoot
 @pytest.mark.slow
 @pytest.mark.parametrize("number", [0, 3, 4, 6, 8, 10])
 def test_planned_power_is_reached(number):
-    """A small version of tests/benchmarks/planning.py: within 3 points and what 1000 tests leave open."""
-    tests = 1000
+    """A small version of tests/benchmarks/planning.py: within 3 points and what 500 tests leave open."""
+    tests = 500
     size, by_formula, simulated = check(CASES[number], tests, seed=number)
     assert by_formula >= 0.80, size
     assert abs(simulated.share - by_formula) <= POINTS + 1.96 * np.sqrt(0.2 * 0.8 / tests)
