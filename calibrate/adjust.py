@@ -50,10 +50,10 @@ RING_SD_M = 0.0005
 TICK_ALONG_SD_M = 0.0001  # a printer's local regularity
 TICK_ACROSS_SD_M = 0.0002  # where ticks begin, and waviness of the paper
 HEIGHT_SD_M = 0.0003  # a rail top is not quite flat, nor does paper lie quite flat on it
-STICKER_HEIGHT_SD_M = 0.0001
+STICKER_HEIGHT_SD_M = 0.0001  # a ring lies on the cloth, as thick as paper
 
 _BEHIND_PX = 1e6  # residual of a mark behind the camera
-_FOCAL_GUESSES = (0.5, 0.7, 0.9, 1.2, 1.7, 2.6)
+_FOCAL_GUESSES = (0.5, 0.7, 0.9, 1.2, 1.7, 2.6)  # per long side: steps that the fit converges from
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -4,7 +4,7 @@ import numpy as np
 
 from calibrate.arrays import Floats
 
-_MOST_ALIKE = 0.6
+_MOST_ALIKE = 0.6  # correlation of neighbours; more is a pattern that the model lacks, and no noise
 
 
 def alike_factor(residual: Floats) -> float:

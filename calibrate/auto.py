@@ -37,8 +37,8 @@ from calibrate.table import Ball, Lane, Table, sight_places_m
 from calibrate.units import m_from_mm, mm_from_m
 
 CORNER_SIGMA_PX = 0.8  # of a corner as the detector gives it; measured 0.3 to 0.7 on drawn scenes
-LEAST_PLACES = 4
-_ROUNDS = 4
+LEAST_PLACES = 4  # eight coordinates, for the seven values of pose and focal length that priors do not hold
+_ROUNDS = 4  # of predicting and finding, at most
 _REACH_PX = (NEAR_PX, 8.0)  # least and most that a piece is sought about where the camera puts it
 _SIGHT_REACH_PX = 3.0  # a rougher prediction could take another thing for a sight
 # Smaller than this a marker of the scale is told too little by itself; the whole strip is then registered as one.

@@ -8,9 +8,9 @@ import numpy.typing as npt
 
 from calibrate.arrays import Bools, Floats
 
-HALF_PATCH_PX = 20
+HALF_PATCH_PX = 20  # half the side; large enough for texture, small against the bend of the picture
 _NEARBY_PX = 15  # how far a patch may lie from where the picture as a whole has moved
-_LEAST_CORRELATION = 0.8
+_LEAST_CORRELATION = 0.8  # of a patch with what is found of it: chosen
 # What compression and the averaging of a few frames leave of a patch's place: rendered pictures without
 # compression come to 0.01 to 0.03 px.
 _FLOOR_SD_PX = 0.1
@@ -21,7 +21,7 @@ _CLUMPED = 2.0
 _LEAST_SLOPE = 1.4
 _LEAST_GAIN, _MOST_GAIN = 0.3, 3.0  # of the contrast: exposure may differ, a ghost of a patch is no patch
 _SAME_PX = 3.0  # a guess of the whole picture's motion that is better by less need not be tried
-_LEAST_MATCHES = 8
+_LEAST_MATCHES = 8  # of corners that agree on one similarity: chosen
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

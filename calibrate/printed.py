@@ -30,7 +30,7 @@ SCALE_MARKER_MM = 32.0
 SCALE_MARKER_MIDDLE_MM = -22.0
 SCALE_NEAR_MM, SCALE_FAR_MM = -43.0, 6.0
 TICK_MM = (2.0, 14.0)  # wide enough to be seen from behind the shooter at 0.4 px/mm
-LINE_MM = 0.6
+LINE_MM = 0.6  # width of the reading line
 NUMBER_MM, NUMBER_HALF_MM = (-38.0, -16.5), 5.5  # where a tick's number stands: near and far, to either side
 SCALE_END_MM = 8.0  # paper beyond the last tick
 SHORT_PIECES, LONG_PIECES = 4, 10  # of a scale on one page, and of one on two pages
@@ -40,7 +40,7 @@ RAIL_MARKER_MM, RAIL_CARD_MM = 32.0, (44.0, 44.0)
 RAIL_SIGHTS = ("left-3", "left-5", "right-3", "right-5")
 
 _INCH_IDS, _CLOTH_IDS, _RAIL_IDS, _METRIC_IDS = 0, 20, 30, 36
-_FINE_MM = 0.25
+_FINE_MM = 0.25  # grid that pieces are drawn on, mm
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

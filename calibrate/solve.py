@@ -20,7 +20,7 @@ from calibrate.suspects import Sorted, sort_marks, worst_mark
 from calibrate.table import Ball, Lane, Table, sight_places_m
 from calibrate.units import deg_from_rad, mm_from_m
 
-MIN_MARKS = 4
+MIN_MARKS = 4  # eight coordinates, for the seven values of pose and focal length that priors do not hold
 # A calibration worse than this reads worse than the eye does on the ruler (to 1/16 in, 1.6 mm).
 WORST_READING_SD_M = 0.003
 WORST_DIRECTION_SD_RAD = 0.005  # 0.3 degrees, a tenth of a large squirt: no cue can be told from another by less
@@ -126,7 +126,7 @@ def solve_marks(
     return replace(calibration, doubts=contradictions), refusal
 
 
-LEAST_TICKS_TOGETHER = 3
+LEAST_TICKS_TOGETHER = 3  # whose common shift can be told from their own errors
 # Snapping gives 0.1 to 0.35 px. A place stated to be better than this was found by its picture, not by a hand.
 SHARP_SIGMA_PX = 0.3
 

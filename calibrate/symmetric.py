@@ -17,7 +17,7 @@ from calibrate.alike import alike_factor
 from calibrate.arrays import Bools, Floats
 
 _KNOT_PX = 1.3  # spacing of the radial profile's knots along the shorter half-axis
-_MAX_KNOTS = 8
+_MAX_KNOTS = 8  # of the profile by radius: enough for a half-axis of 10 px
 _MARGIN_PX = 3.0  # background seen round the window
 # Stairs and sharpened edges of a mark whose rings are a pixel or two wide are not symmetric about a centre between
 # pixels; softening takes them away and keeps the centre. Of 69 sights and rings in seven sets of clips by other

@@ -15,7 +15,7 @@ from calibrate.arrays import Floats
 
 _ROW_PX = 1.2  # spacing of the background's knots along the tick: a paper's edge is sharp
 _TONE_PX = 2.0  # and of the darkness of the line
-_HALF_LENGTH_PX = 9.0
+_HALF_LENGTH_PX = 9.0  # along the tick, to either side of the click
 _BEHIND_PX = 1.0  # of the reading line: the click is that unsure along the tick
 _TURN_SD = 0.01  # of the tick against the rough camera's direction, rad
 _STRETCH_SD = 0.006  # of the scale against the rough calibration's: clicks of 0.7 px over some 150 px

@@ -13,7 +13,7 @@ from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from tracker.corridor import CELL_M, Corridor
 
-MAX_CANDIDATES = 6
+MAX_CANDIDATES = 6  # in a frame; ball, cue, hand and their shadows are fewer
 # A candidate is at least this share of the resting ball's brightness in plan: a fast ball is smeared.
 MIN_SHARE = 0.15
 # Cue balls of tests: a lag rolls at 1 m/s, a break shot at 12 m/s.

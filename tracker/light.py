@@ -14,7 +14,7 @@ import numpy as np
 from calibrate.arrays import Floats
 from tracker.ball_image import N_LIGHT, BallView, polynomials
 
-_ROOMS = 600
+_ROOMS = 600  # drawn for the prior; its spread is then good to 3 % (1 / sqrt(2 n))
 _SEED = 20240611
 # What is painted on the ball, and what rooms do that none of ours does: any smooth pattern of this standard
 # deviation, in levels of light.

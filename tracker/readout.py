@@ -9,7 +9,7 @@ from calibrate.arrays import Floats
 # A frame has to be read out before the next one is: so much of the time between frames at most.
 _MOST, _MOST_SD = 0.75, 0.375
 _STATED_SD_S = 0.0003  # whoever states it has measured it somehow
-_GLOBAL_SD_S = 1e-9
+_GLOBAL_SD_S = 1e-9  # none, but above zero so that its inverse is a number
 _WELL_KNOWN_SD_S = 0.0015  # beyond that, it is not known but assumed
 
 

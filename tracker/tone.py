@@ -7,7 +7,7 @@ import numpy as np
 
 from calibrate.arrays import Floats
 
-_STEPS = 512
+_STEPS = 512  # of the table that is interpolated, two to a grey level
 # Below this a grey level is worth nothing, and noise would weigh without bound.
 _LEAST_SLOPE = 0.02
 

@@ -10,7 +10,7 @@ from scipy import stats
 from calibrate.arrays import Floats
 from calibrate.units import rad_from_deg
 
-LEAST_SHOTS = 2
+LEAST_SHOTS = 2  # with the cue seen: one shows no scatter
 HABITS = ("aim_deg", "contact_mm", "slope_deg", "speed_m_s", "sideways_m_s")
 
 

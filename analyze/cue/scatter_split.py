@@ -9,7 +9,7 @@ import pandas as pd
 from calibrate.arrays import Floats
 from calibrate.units import rad_from_deg
 
-LEAST_DF = 4
+LEAST_DF = 4  # with three the 95 % interval of a standard deviation spans a factor of 6.6 (chi-square)
 METHOD = (
     "variances within condition and shooter, with what measuring adds taken out; aim and contact act on the "
     "reading by geometry and by how squirt grows with the contact, speed and slope by what they show in these shots"

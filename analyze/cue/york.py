@@ -7,8 +7,8 @@ import numpy as np
 from calibrate.arrays import Floats
 
 METHOD = "York's line, errors of both taken in (York et al. 2004)"
-_ROUNDS = 200
-_TOLERANCE = 1e-13
+_ROUNDS = 200  # at most; reached where the slope does not settle
+_TOLERANCE = 1e-13  # relative change of the slope: rounding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -43,7 +43,7 @@ _MOST_NOISE = 1.5
 _ROLL_FOR_SLIDE = 4.0
 _AT_ONCE_SDS = 1.5  # of the forward slip from nought
 _BETWEEN_SHOT_SD = 0.06  # of one shot's friction from the cloth's, as a logarithm
-_NEGLIGIBLE = 1e-4
+_NEGLIGIBLE = 1e-4  # weight of a node, of 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -27,9 +27,9 @@ from tracker.readout import Readout
 
 FASTEST_M_S, SLOWEST_M_S = 13.0, 0.4  # a hard break is 10 to 12 m/s: common practice, no source
 FAR_M = 0.4  # extrapolated by more than this, the reading leans on friction priors more than on sightings
-OUTLIER_SHARE = 0.25
+OUTLIER_SHARE = 0.25  # of the sightings, off the path: chosen
 POOR_SCALE = 3.0  # noise this many times what the pixels showed
-PATTERN_SCALE = 1.4
+PATTERN_SCALE = 1.4  # noise this many times what the pixels showed, if neighbours err alike: chosen
 # Thresholds of chi-square gains: the largest of a hundred places tried stays below 30 in all but 1e-4 of good shots
 # (two degrees of freedom, 100 exp(-15)), below 25 with one degree and ten tries.
 KINK_GAIN, KINK_TURN = 30.0, 0.02

@@ -19,7 +19,7 @@ from calibrate.units import m_from_mm
 from tracker.path import DRIFT_SD_PX, DRIFT_TIME_S, BallPath
 from tracker.readout import Readout
 
-TYPICAL_SPEED_M_S = 3.0
+TYPICAL_SPEED_M_S = 3.0  # a lane and back: common practice, no source
 # What the tracker states of a sighting along and across its way, and of the ball at rest, and by how much sightings
 # really scatter, from frame to frame and slowly: measured on the sample session against its truth. The fit reads
 # the scatter from the path itself, so that both are needed.
@@ -28,7 +28,7 @@ SCATTER_PX, DRIFT_PX = (0.06, 0.07), 0.06
 _TIP_OFFSET_MM, _SLOPE_DEG, _SQUIRT_DEG = 14.0, 2.5, -1.5  # half a tip aside, an ordinary bridge, an ordinary shaft
 _PLAYED = 4  # noise is drawn anew for each, and variances are averaged: a fit reads its noise from one path
 _SEED = 20240611
-_REST_S = 0.5
+_REST_S = 0.5  # of the ball at rest before the strike, in s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

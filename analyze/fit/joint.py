@@ -47,7 +47,7 @@ _BIAS = np.arange(_LINKS[-1] + 1, _LINKS[-1] + 7)  # Legendre polynomials 0 to 2
 N_SHARED = int(_BIAS[-1]) + 1
 _N_OWN = N_FIT + 2  # and a location error of the shot
 
-LEAST_SHOTS = 4
+LEAST_SHOTS = 4  # chosen: what three have in common is hardly told from chance
 # Between-shot standard deviation of the logarithm of friction: not known, so the shots decide.
 BETWEEN_SHOT_SDS = (0.03, 0.06, 0.12, 0.2, 0.28)
 _SAME_READOUT_S = 1e-5

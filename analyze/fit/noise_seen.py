@@ -18,8 +18,8 @@ from analyze.fit.priors import ErrorPriors
 from analyze.fit.problem import N_FIT, Problem, weighed
 from calibrate.arrays import Floats
 
-_LEAST_NOISE, _MOST_NOISE, _MOST_DRIFT = 0.1, 1.3, 1.3
-_COARSE, _FINE, _DRIFTS = 8, 9, 6
+_LEAST_NOISE, _MOST_NOISE, _MOST_DRIFT = 0.1, 1.3, 1.3  # ends of the grid, over what the tracker states
+_COARSE, _FINE, _DRIFTS = 8, 9, 6  # points of the grid: noise roughly, noise near the peak, drift
 _BESIDE_SDS = 3.0  # of the logarithm of the noise, how far the fine grid reaches
 
 

@@ -39,10 +39,10 @@ from tracker.contact import centre_at_contact_y_m
 from tracker.path import BallPath
 from tracker.readout import Readout
 
-_HELD_S = 1e-5
-_NO_PATH_SCALE = 30.0
-_EARLY_S, _EARLY_SIGHTINGS = 0.15, 6
-_CRAWL_M_S = 0.05
+_HELD_S = 1e-5  # standard deviation that holds the readout time while other values are far off
+_NO_PATH_SCALE = 30.0  # noise this many times what the pixels showed: these sightings are no path
+_EARLY_S, _EARLY_SIGHTINGS = 0.15, 6  # from which the first guess of the velocity is taken, at least
+_CRAWL_M_S = 0.05  # slower than any shot that reaches the rail (2 m of rolling take 0.6 m/s)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

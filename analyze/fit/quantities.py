@@ -197,7 +197,7 @@ def quantities(fit: PathFit, calibration: Calibration) -> Quantities:
     return Quantities(values=values, cov=(cov + cov.T) / 2, shares=shares)
 
 
-_NEGLIGIBLE = 1e-4
+_NEGLIGIBLE = 1e-4  # weight of a node, of 1
 # Of minus twice the logarithm of a density: a slip no less likely than this belongs to a 95 % interval (chi-square
 # with one degree of freedom).
 _LIKELY_RISE = 1.959964**2

@@ -18,7 +18,7 @@ from tracker.path import BallPath
 # How well a hand puts a ball on its spot, and a tape finds the spot, each coordinate: common practice, no source.
 _PLACED_SD_M = 0.005
 _OFF_SPOT = 12.0  # chi-square with two degrees of freedom: 0.25 % of right set-ups
-_SIZE_SDS = 3.5
+_SIZE_SDS = 3.5  # of a Gaussian 0.05 % of right set-ups
 _DISTANCE_SD = 0.004  # of the camera's distance from the ball, as a share of it: of calibrations with ten marks
 
 

@@ -35,8 +35,8 @@ from tracker.path import BallPath
 from tracker.readout import Readout
 
 SWERVE_SEEN_SDS = 1.959964  # the 95 % interval of the swerve offset does not hold zero
-IMPRECISE_M = 0.005
-_DRAWN_POINTS = 80
+IMPRECISE_M = 0.005  # standard uncertainty of a reading, a fifth of an inch: chosen
+_DRAWN_POINTS = 80  # of the path in tables and pictures
 CAMERA_MARKS = "marks"  # as the clicked marks give it
 CAMERA_MOVED = "moved"  # found again after a nudge
 CAMERA_SESSION = "session"  # as marks and the other shots of the session give it together

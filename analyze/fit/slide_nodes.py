@@ -17,13 +17,13 @@ from calibrate.arrays import Floats
 
 _SLIP = FIT_PARAMETERS.index("forward_slip")
 _FREE = np.array([i for i in range(N_FIT) if i != _SLIP])
-_PROBE_SDS = 2.0
+_PROBE_SDS = 2.0  # where the density is looked at beside its peak
 # A Gaussian rises by 4 at two standard deviations. Where both sides keep within these limits, one Gaussian gives
 # the standard uncertainties of all results within a few per cent (compared with a random walk, see the tests).
 _RISE_LOW, _RISE_HIGH = 2.8, 5.6
 _DEEP_ENOUGH = 12.0  # in minus twice the log density: exp(-6) of the highest point
-_STEP_GROWTH, _LONGEST_SLIP_STEP = 1.3, 0.3
-_MOST_STEPS = 20
+_STEP_GROWTH, _LONGEST_SLIP_STEP = 1.3, 0.3  # from node to node; the longest, of the forward slip over the speed
+_MOST_STEPS = 20  # to either side: 1.3**20 times the first step
 # Where the slide's end comes into view the density drops within a small part of a step: nodes are put in between
 # while it changes by more than this from one to the next (in minus twice its logarithm), and where a gap is so many
 # times as wide as the one beside it, for results change there as well.
