@@ -47,7 +47,7 @@ class ErrorPriors:
         Standard uncertainty of a location error that all frames of a shot share, sideways and up or down as the
         camera sees the table: the one allowance for what no residual of a shot shows. Light falls from above, so
         what the ball's image model lacks (lamps and cloth mirrored in it, its shadow) is nearly even to both sides,
-        and not from top to bottom: against the truth of 26 clips of two renderers the mean error was 0.03 px
+        and not from top to bottom: against the truth of 22 clips of two renderers the mean error was 0.03 px
         sideways (root mean square; 0.06 at most over a set of `tests/benchmarks/rendered_clips.py`), and 0.05 to
         0.5 px up and down where that is along the path and so of little weight; clips seen from beside the table,
         where it is across, had 0.1 to 0.2 px.
@@ -58,7 +58,7 @@ class ErrorPriors:
         without, 0.14 % off (root mean square, 0.24 % at most).
     noise_dof : float
         How firmly the tracker's covariances are believed, in degrees of freedom: the residuals of a shot move the
-        scale of the noise in proportion to their own number. Over 24 clips of two renderers the variance seen was
+        scale of the noise in proportion to their own number. Over 15 clips of two renderers the variance seen was
         0.05 to 0.63 of the one stated: about as wide as chi-square with four degrees of freedom.
     least_drift : float
         The drift of the sightings is never taken as smaller than this share of what the tracker states, whatever
@@ -66,8 +66,8 @@ class ErrorPriors:
         make, errors across the path had a slope of 0.05 px and a bend of 0.035 px (root mean square, ends of the
         lane to its middle), which is what a drift of 0.05 px and 0.07 s leaves.
     least_noise : float
-        The scale never falls below this: part of what the tracker states is bias that changes slowly along the
-        path, which the path follows and hides.
+        The scale of noise and drift together never falls below this; where the scatter of a path says that one of
+        them is smaller, `analyze.fit.noise_seen` finds by how much.
     """
 
     ball_level_px: float = 0.06
