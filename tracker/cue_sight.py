@@ -27,6 +27,9 @@ LEAST_FOR_DRIFT = 4
 COMMON_SHARE = 0.5
 # The sideways speed is told from the frames alone, and not where it is worse known than this.
 WIDE_RATE_M_S, WIDE_TURN_S, MOST_SIDEWAYS_SD_M_S = 0.5, 0.5, 0.04
+# What misleads the edges changes a little as the cue comes nearer: rendered strokes that go straight showed up to
+# 9 mm a second.
+LEAST_SIDEWAYS_SD_M_S = 0.004
 # Up and down a tip moves by so much at most where it strikes (an elbow that drops; chosen, no source).
 UP_RATE_SD_M_S = 0.05
 # The middle of two edges under uneven light, or of two kinds of blur, errs by so much at both ends of the stretch
@@ -174,7 +177,8 @@ def _sideways(normal: Floats, right_side: Floats, strip: CueStrip) -> tuple[floa
     """Speed of the axis at the ball, across it and to the right, and its standard uncertainty, in m/s."""
     cov = np.linalg.inv(normal + np.diag([0.0, 0.0, 1 / WIDE_RATE_M_S**2, 1 / WIDE_TURN_S**2]))
     # what is seen is the motion along the strip's side, into which a tip that rises or falls enters too
-    sd = float(np.hypot(np.sqrt(cov[2, 2]), UP_RATE_SD_M_S * strip.side[2])) / max(float(strip.side[0]), 1e-3)
+    parts = (np.sqrt(cov[2, 2]), UP_RATE_SD_M_S * strip.side[2], LEAST_SIDEWAYS_SD_M_S)
+    sd = float(np.linalg.norm(parts)) / max(float(strip.side[0]), 1e-3)
     if sd > MOST_SIDEWAYS_SD_M_S:
         return None, None
     return float((cov @ right_side)[2] / strip.side[0]), sd
