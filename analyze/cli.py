@@ -129,9 +129,10 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder t
     session = new_session(folder)
     print(f"{session.folder} is ready.")
     print(f"  1. Say in {session.folder / 'session.toml'} what is tested and on which table.")
-    print(f"  2. Put the recordings into {session.clips_folder / 'CONDITION' / 'SHOOTER'}.")
-    print(f"  3. railread calibrate {session.folder} --frame {session.clips_folder / 'CONDITION/SHOOTER/CLIP.mp4'}")
-    print(f"  4. railread measure {session.folder}")
+    print(f"  2. railread sheet {session.folder} - print it, and lay scale and cards as its first page says.")
+    print(f"  3. Put the recordings into {session.clips_folder / 'CONDITION' / 'SHOOTER'}.")
+    print(f"  4. railread calibrate {session.folder}")
+    print(f"  5. railread measure {session.folder}, then railread report {session.folder}")
 
 
 @app.command()

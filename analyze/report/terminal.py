@@ -17,6 +17,7 @@ from analyze.session.store import StoredShot
 from analyze.statistics import Summary
 from calibrate.calibration import Calibration
 from calibrate.place import CameraPlace
+from calibrate.solve import SHARP_SIGMA_PX
 from calibrate.units import deg_from_rad, inch_from_m, m_from_mm, mm_from_m, sixteenths
 
 COVERAGE_FACTOR = 1.96  # of a 95 % interval of a normal quantity (GUM, table G.1)
@@ -60,7 +61,7 @@ def marks_table(calibration: Calibration) -> TextTable:
         table.add_row(
             mark.name,
             "yes" if mark.used else "NO",
-            "yes" if mark.snapped else "no",
+            "yes" if mark.snapped else "found" if mark.sigma_px <= SHARP_SIGMA_PX else "no",
             f"{moved:.2f}" if mark.snapped else "",
             f"{mark.residual_px[0]:+.2f}",
             f"{mark.residual_px[1]:+.2f}",

@@ -11,6 +11,8 @@ from pydantic import BaseModel, Field
 from skimage.measure import blur_effect
 
 from analyze.fit.cue_expected import expected_cue_sentences
+from analyze.measure.expected import expected_of_session
+from analyze.report.expected import expected_lines
 from analyze.session.auto_marks import auto_marks
 from analyze.session.calibration import calibrate_session
 from analyze.session.draft import Answer, Draft, answers_from, keep_draft, read_draft, save_draft
@@ -110,6 +112,7 @@ def marks_done(desk: TheDesk, wanted: Wanted) -> dict[str, Any]:
         raise SessionError("choose a recording first")
     with take_marks(session, draft.clicks):
         calibration = calibrate_session(session, session.clip_path(draft.frame))
+    expected = expected_of_session(session, calibration, [session.clip_path(draft.frame)])
     used = sum(mark.used for mark in calibration.residuals)
     return {
         "says": [
@@ -117,6 +120,7 @@ def marks_done(desk: TheDesk, wanted: Wanted) -> dict[str, Any]:
             plus_side_sentence(calibration) + " If not, the recording is mirrored and all signs are wrong.",
             *notices(calibration),
             expected_precision(calibration).sentence,
+            *expected_lines(expected, session.config.session.units),
             *expected_cue_sentences(calibration),
         ]
     }
