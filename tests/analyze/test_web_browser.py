@@ -91,7 +91,8 @@ def test_a_session_from_nothing_to_its_report_on_the_page_alone(browser, tmp_pat
         page.fill("#ask-line", "ball was touched")
         page.keyboard.press("Enter")
         page.wait_for_selector(".verdict.aside:has-text('ball was touched')")
-        page.wait_for_selector("#stage[data-frame]")  # it was loaded anew: keys count once its script is there
+        # It was loaded anew: keys count once its script is there, and the frame is the one that was looked at.
+        page.wait_for_selector(f"#stage[data-frame='{frame - 1}']")
         page.keyboard.press("u")
         page.wait_for_selector(".verdict.measured")
 

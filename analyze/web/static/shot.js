@@ -211,7 +211,9 @@ async function act(kind) {
   const seen = { clip_id: desk.dataset.clip, shot: Number(desk.dataset.shot), stamp: Number(desk.dataset.stamp) };
   const about = document.querySelector("h1").textContent;
   const answer = await tried(() => decide(kind, [seen], { about, note: desk.dataset.note }));
-  if (answer) location.reload();
+  if (!answer) return;
+  sessionStorage.setItem(base, now); // whoever decides is shown the frame that it was decided by
+  location.reload();
 }
 
 const KEYS = { a: "accept", x: "set_aside", u: "take_back", n: "note", l: "label" };
@@ -252,7 +254,9 @@ await tried(async () => {
   }
   if (!shot.times_s.length) at("waiting").textContent = "There is nothing to see of this recording.";
   residuals();
-  await show(shot.path_times_s ? nearest(shot.path_times_s.at(-1)) : 0);
+  const left = sessionStorage.getItem(base);
+  sessionStorage.removeItem(base);
+  await show(left !== null ? Number(left) : shot.path_times_s ? nearest(shot.path_times_s.at(-1)) : 0);
   // The rest comes while the person looks at the first one, so that stepping never waits.
   for (let k = 0; k < Math.min(shot.times_s.length, 240); k++) await frame(k).catch(() => frames.delete(k));
   canvas.dataset.ready = "yes";
