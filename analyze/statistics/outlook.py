@@ -47,6 +47,9 @@ class Seen:
         a difference varies from shooter to shooter.
     shooters : int
         Shooters behind each difference; 0 where more of them cannot be reckoned with.
+    own_se, own_df, least_se, least_df : (N,) float64
+        In general: the model's own error and degrees of freedom, and those for these shooters, whose interval is
+        the least that is told. Elsewhere own ones are `se` and `df`, and `least_se` is zero.
     """
 
     difference: Floats
@@ -55,13 +58,20 @@ class Seen:
     lasting_variance: Floats
     shots_a: Floats
     shots_b: Floats
+    own_se: Floats
+    own_df: Floats
+    least_se: Floats
+    least_df: Floats
     k: int
     shots_tell: bool
     shooters: int
 
     def part(self, which: slice | Ints) -> "Seen":
         """Return some of the pairs."""
-        names = ("difference", "se", "df", "lasting_variance", "shots_a", "shots_b")
+        names = (
+            "difference", "se", "df", "lasting_variance", "shots_a", "shots_b", "own_se", "own_df", "least_se",
+            "least_df",
+        )  # fmt: skip
         return replace(self, **{name: getattr(self, name)[which] for name in names})
 
 
@@ -204,23 +214,32 @@ def _chance(seen: Seen, question: Question, true: Floats, left: Floats, added_df
         added = added_df[:, None]
         new = variance * _chi_square(points[:, 2], np.minimum(added, 1e9))
         se2 = (variance * df + new) / (df + added) * (w + (1 - w) * rho)
-        later_df = seen.df + added_df
+        errors: tuple[tuple[Floats, Floats], ...] = ((np.sqrt(se2), seen.df + added_df),)
     else:
         # The contrasts between shooters that the standard error comes from move as the mean does.
-        kept = stays * np.sqrt(df * variance) + scatter * other
-        se2 = (kept**2 + scatter**2 * _chi_square(points[:, 2], np.maximum(df - 1, 0.0))) / df
-        se2 = np.maximum(se2, w * shots)
-        later_df = seen.df
-    return np.asarray(_settled(difference, np.sqrt(se2), later_df, seen.k, question).mean(axis=1))
+        own_df = np.minimum(seen.own_df, 1e9)[:, None]
+        kept = stays * np.sqrt(own_df) * seen.own_se[:, None] + scatter * other
+        se2 = (kept**2 + scatter**2 * _chi_square(points[:, 2], np.maximum(own_df - 1, 0.0))) / own_df
+        # The interval told is the wider of the model's own and the one for these shooters.
+        least = np.broadcast_to(np.sqrt(w) * seen.least_se[:, None], se2.shape)
+        errors = ((np.sqrt(se2), seen.own_df), (least, seen.least_df * (1 + added_df / seen.df)))
+    return np.asarray(_settled(difference, errors, seen.k, question).mean(axis=1))
 
 
-def _settled(difference: Floats, se: Floats, df: Floats, k: int, question: Question) -> Flags:
-    """Whether pairs end in `differs` or `same`; the rules are those of `analyze.statistics.pairwise.judge`."""
-    df = np.maximum(df, 1.0)
-    shown = np.asarray(studentized_range_quantile(question.confidence, k, df) / np.sqrt(2))[:, None]
-    settled = np.abs(difference) > shown * se
+def _settled(difference: Floats, errors: tuple[tuple[Floats, Floats], ...], k: int, question: Question) -> Flags:
+    """Whether pairs end in `differs` or `same`; the rules are those of `analyze.statistics.pairwise.judge`.
+
+    The interval is the widest of those that `errors`, standard errors (N, M) and degrees of freedom (N,), give.
+    """
+
+    def half(confidence: float) -> Floats:
+        widths = [
+            studentized_range_quantile(confidence, k, np.maximum(df, 1.0))[:, None] / np.sqrt(2) * se
+            for se, df in errors
+        ]
+        return np.asarray(np.maximum.reduce(widths))
+
+    settled = np.abs(difference) > half(question.confidence)
     if question.margin is not None:
-        confidence = 1 - 2 * (1 - question.confidence)
-        within = np.asarray(studentized_range_quantile(confidence, k, df) / np.sqrt(2))[:, None]
-        settled |= np.abs(difference) + within * se < question.margin
+        settled |= np.abs(difference) + half(1 - 2 * (1 - question.confidence)) < question.margin
     return np.asarray(settled)

@@ -112,6 +112,8 @@ class Estimates:
         Whether more shots add degrees of freedom.
     shooters : int
         Shooters behind each difference, for the number of further ones; 0 when that does not apply.
+    own, least : (se, df) or None
+        In general: the model's own error, and the one for these shooters; `se` and `df` tell the wider interval.
     """
 
     a: Ints
@@ -127,6 +129,8 @@ class Estimates:
     shots_b: Floats
     df_grows: bool
     shooters: int
+    own: tuple[Floats, Floats] | None = None
+    least: tuple[Floats, Floats] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -295,7 +299,13 @@ def judge(
 
 
 def _seen(estimates: Estimates, which: Ints) -> Seen:
+    own_se, own_df = estimates.own or (estimates.se, estimates.df)
+    least_se, least_df = estimates.least or (np.zeros(len(estimates.se)), np.ones(len(estimates.se)))
     return Seen(
+        own_se=own_se[which],
+        own_df=own_df[which],
+        least_se=least_se[which],
+        least_df=least_df[which],
         difference=estimates.difference[which],
         se=estimates.se[which],
         df=estimates.df[which],

@@ -48,13 +48,19 @@ def no_sharper(general: Estimates, these: Estimates, confidence: float) -> tuple
     with np.errstate(invalid="ignore"):
         changed = both & ((least.se > one.se) | (floor > own))
         as_these = changed & (least.se >= one.se) & (floor >= own)
+    # Where these shooters have no interval, there is nothing to hold the other to.
+    told = replace(
+        one,
+        own=(one.se, one.df),
+        least=(np.where(both, least.se, 0.0), np.where(both, least.df, 1.0)),
+    )
     if not changed.any():
-        return general, False
+        return told, False
     se = np.where(changed, np.fmax(one.se, least.se), one.se)
     df = np.where(as_these, least.df, one.df)
     mixed = np.flatnonzero(changed & ~as_these)
     df[mixed] = _df_of(np.fmax(own, floor)[mixed] / se[mixed], confidence, one.k)
-    return replace(one, se=se, df=df), True
+    return replace(told, se=se, df=df), True
 
 
 def _df_of(factor: Floats, confidence: float, k: int) -> Floats:
