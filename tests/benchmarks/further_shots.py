@@ -71,12 +71,18 @@ def table(values: np.ndarray, extra: np.ndarray | None = None) -> pd.DataFrame:
 
 def judged(values: np.ndarray, case: Case, extra: np.ndarray | None = None) -> PairRow:
     """Return the first pair of a test."""
-    comparisons = compare(table(values, extra), Question(margin=case.margin))
+    comparisons = compare(table(values, extra), Question(margin=case.margin), outlook=extra is None)
     scope = comparisons.these if case.scope is Scope.THESE else comparisons.general
     row = scope.pair("C0", "C1")
     if row is None:
         raise ValueError("the first two conditions were not compared")
     return row
+
+
+def shots_share(case: Case) -> float:
+    """Return how much of what is seen beside the truth is chance in the shots; the rest is in the shooters met."""
+    shots = case.shot_sd**2 / case.shots
+    return shots / (shots + (case.interaction_sd**2 if case.scope is Scope.GENERAL else 0.0))
 
 
 def first_shots(rng: np.random.Generator, case: Case) -> tuple[np.ndarray, np.ndarray]:
@@ -85,8 +91,7 @@ def first_shots(rng: np.random.Generator, case: Case) -> tuple[np.ndarray, np.nd
     chance = rng.normal(0, case.shot_sd, (case.conditions, case.shooters, case.shots))
     if case.scope is Scope.THESE:
         own -= own.mean(axis=1, keepdims=True)
-    share = case.shot_sd**2 / case.shots
-    share /= share + (case.interaction_sd**2 if case.scope is Scope.GENERAL else 0.0)
+    share = shots_share(case)
     for c in range(2):
         off = own[c].mean() + chance[c].mean()
         chance[c] -= share * off
@@ -102,7 +107,8 @@ def shot_on(
     """Shoot as many more of the first pair as `row` says, the true difference being `difference`."""
     more = row.more_shots or 0
     moved = means[:2].copy()
-    moved[1] += difference - case.difference
+    # If the truth is otherwise, these shooters are so far off it as their share says, and go on being so.
+    moved[1] += shots_share(case) * (difference - case.difference)
     counts = [more // case.shooters + (s < more % case.shooters) for s in range(case.shooters)]
     extra = np.empty((2, case.shooters), dtype=object)
     for c in range(2):
