@@ -240,8 +240,14 @@ class _Scene:
         if before is not None and step >= NOISE_STEPS:
             return replace(before, lenient=lenient)
         slope = self.optics.tone.slope(self.seen - at.residual)
-        sd = max(self.noise, 1.4826 * float(np.median(np.abs(at.residual / slope))))
+        sd = max(self.noise, 1.4826 * _middle(np.abs(at.residual / slope)))
         return _Loss(sd=sd, spread=np.hypot(sd * slope, CLOTH_LIGHT_SD * self.background), lenient=lenient)
+
+
+def _middle(values: Floats) -> float:
+    """Median, of an even number the upper of the two in the middle: numpy's takes ten times as long for so few."""
+    half = len(values) // 2
+    return float(np.partition(values, half)[half])
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
