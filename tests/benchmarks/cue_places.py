@@ -1,6 +1,7 @@
 """The cue by camera place and frame rate: errors of direction, axis beside the ball and slope, and their coverage.
 
     python tests/benchmarks/cue_places.py 6       so many painted strokes of each place and frame rate
+    python tests/benchmarks/cue_places.py 6 0 over  the same of places in whose name that stands
     python tests/benchmarks/cue_places.py 0 20    squirt from lane and cue over so many sessions of a usual hand
 
 Painted strokes: light and dark shafts, domes, tapers, directions (0.35 degrees), slopes (3 to 6 degrees) and
@@ -82,12 +83,14 @@ def stroke(camera, cue, rate, rng):
     return CueFrames(strip=strip, windows=windows)
 
 
-def by_place(strokes):
-    """Print a line for each place and frame rate."""
+def by_place(strokes, wanted):
+    """Print a line for each frame rate of the places in whose name `wanted` stands."""
     print(f"{strokes} strokes each: root mean square error, share of 95 % intervals that hold, how many told it")
     print(f"{'place':38s} {'rate':>4s}  seen  " + "  ".join(f"{words:>24s}" for *_, words in QUANTITIES))
     held_all = dict.fromkeys((name for name, *_ in QUANTITIES), (0, 0))
     for number, (place, camera) in enumerate(PLACES.items()):
+        if wanted not in place:
+            continue
         calibration = calibrated(camera)
         for rate in RATES:
             rng = np.random.default_rng([20240611, number, rate])
@@ -136,5 +139,7 @@ def by_session(sessions):
 if __name__ == "__main__":
     strokes = int(sys.argv[1]) if len(sys.argv) > 1 else 6
     if strokes:
-        by_place(strokes)
-    by_session(int(sys.argv[2]) if len(sys.argv) > 2 else 20)
+        by_place(strokes, sys.argv[3] if len(sys.argv) > 3 else "")
+    sessions = int(sys.argv[2]) if len(sys.argv) > 2 else 20
+    if sessions:
+        by_session(sessions)
