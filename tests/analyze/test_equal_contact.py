@@ -25,12 +25,14 @@ def test_aim_and_contact_are_taken_out_of_squirt():
     assert a.equal_mm == b.equal_mm
     for row, ratio in ((a, 30.0), (b, 24.0)):
         assert row.equal_lo_deg < impulse_squirt_deg(row.equal_mm, ratio) < row.equal_hi_deg
-    assert b.equal_deg / a.equal_deg == pytest.approx(
-        impulse_squirt_deg(14.0, 24.0) / impulse_squirt_deg(14.0, 30.0), abs=0.01
-    )
+    # the hand strikes 0.5 mm aside, the controls with the end mass of A: that is taken out of both conditions
+    zero = impulse_squirt_deg(0.5, 30.0)
+    ratio = (impulse_squirt_deg(14.5, 24.0) - zero) / (impulse_squirt_deg(14.5, 30.0) - zero)
+    assert b.equal_deg / a.equal_deg == pytest.approx(ratio, abs=0.01)
     assert a.per_mm_lo_deg < a.per_mm_deg < a.per_mm_hi_deg
-    # by differences of the impulse solution, as for the next test
-    grown = [impulse_squirt_deg(14.4, n) - impulse_squirt_deg(14.6, n) for n in (30.0, 24.0)]
+    # by differences of the impulse solution, as for the next test; contacts count from where controls were struck
+    at_mm = a.equal_mm + 0.5
+    grown = [impulse_squirt_deg(at_mm - 0.1, n) - impulse_squirt_deg(at_mm + 0.1, n) for n in (30.0, 24.0)]
     assert squirt_growth(result) == pytest.approx(np.mean(grown) / 0.2, rel=0.05)
 
 

@@ -109,7 +109,10 @@ def test_results_err_as_stated_where_sightings_drift():
         path = shot.path
         aside = 0.3 * drift(path, rng)
         drifting = replace(path, centre_px=path.centre_px + aside, drift_sd_px=0.3, drift_time_s=0.07)
-        for one, into in ((drifting, ratios), (replace(drifting, drift_sd_px=0.0), as_if)):
+        cases = [(drifting, ratios)]
+        if seed % 3 == 0:
+            cases.append((replace(drifting, drift_sd_px=0.0), as_if))
+        for one, into in cases:
             fit = fit_path(one, shot.truth, readout=shot.stated_readout)
             fit = replace(fit, nuisance_cov=np.zeros_like(fit.nuisance_cov))
             found = quantities(fit, replace(shot.truth, cov=np.zeros((15, 15))))
