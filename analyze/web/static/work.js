@@ -37,7 +37,9 @@ async function refresh(work) {
 }
 
 if (at("work")) {
+  // They are drawn disabled: a press before this would be lost.
   for (const button of document.querySelectorAll("[data-work]")) {
+    button.disabled = false;
     button.addEventListener("click", () => tried(() => send("/api/work", { method: "POST", body: { job: button.dataset.work } })));
   }
   at("stop").addEventListener("click", () => tried(async () => {
