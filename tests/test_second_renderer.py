@@ -2,44 +2,18 @@
 
 import numpy as np
 import pytest
-from second_renderer import LENGTH_M, READOUT_S, SIZE_PX, Eye, film, play
+from second_renderer import READOUT_S, Eye, film, play
+from second_set_up import SCALE, calibrated
 
 from analyze.fit.shot import Status, measure_shot
-from calibrate.marks import Click, mark_point_m
-from calibrate.scale import RailScale
-from calibrate.solve import calibrate
-from calibrate.table import TABLES, Ball, Lane
 from tracker.follow import track_clip
 from tracker.readout import Readout
 
-TABLE = TABLES["9ft"]
-LANE = Lane(x_aim_m=TABLE.width_m / 4, spot_y_m=0.762)
-SCALE = RailScale(line_y_m=LENGTH_M + TABLE.sight_setback_m, zero_m=LANE.x_aim_m)
 MARKS = (
     *("scale-4", "scale-2", "scale+0", "scale+2", "scale+4", "foot-1", "foot-2", "foot-3"),
     *("lane:300", "lane:600", "lane:900", "lane:1200", "left-5", "left-6", "left-7", "right-6", "right-7"),
 )
 READOUT = Readout.stated(READOUT_S)
-
-
-def calibrated(eye: Eye):
-    """The marks where this renderer's own camera sees them, to 0.1 px: what is tested is the ball."""
-    rng = np.random.default_rng(20240611)
-    clicks = []
-    for name in MARKS:
-        u, v = eye.see(mark_point_m(name, TABLE, LANE, SCALE)) + rng.normal(0, 0.1, 2)
-        if 0 <= u < SIZE_PX[0] - 1 and 0 <= v < SIZE_PX[1] - 1:
-            clicks.append(Click(name, float(u), float(v)))
-    return calibrate(
-        clicks,
-        luma=None,
-        size_px=SIZE_PX,
-        table=TABLE,
-        lane=LANE,
-        ball=Ball(diameter_m=0.05715, mass_kg=0.165),
-        scale=SCALE,
-        sigma_px=0.1,
-    )
 
 
 @pytest.mark.parametrize(
@@ -59,7 +33,7 @@ def calibrated(eye: Eye):
 def test_a_shot_of_another_renderer_is_measured(tmp_path, eye, shot):
     played = play(line_y_m=SCALE.line_y_m, zero_m=SCALE.zero_m, **shot)
     film(tmp_path / "shot.mp4", eye, played, seed=7)
-    calibration = calibrated(eye)
+    calibration = calibrated(eye, np.random.default_rng(20240611), MARKS)
     (path,) = track_clip(tmp_path / "shot.mp4", calibration, readout=READOUT)
     found = measure_shot(path, calibration, readout=READOUT)
     assert found.status is Status.MEASURED

@@ -138,9 +138,9 @@ def equal_contact(table: pd.DataFrame, *, ball: Ball, confidence: float) -> Equa
     tests = seen[off][sizes >= LEAST_SHOTS].copy()
     if tests.empty:
         return None
-    tests["told_mm"] = _told(tests)
+    tests["best_mm"] = _best_contacts_mm(tests)
     controls = seen[control].copy()
-    controls["told_mm"] = _told(controls) if len(controls) else 0.0
+    controls["best_mm"] = _best_contacts_mm(controls) if len(controls) else 0.0
     equal_mm = float(tests.groupby("condition")["beside_mm"].mean().abs().mean())
     offset_sds = {
         str(name): _contact_sd_mm(part, controls) for name, part in tests.groupby("condition", sort=False)
@@ -151,14 +151,14 @@ def equal_contact(table: pd.DataFrame, *, ball: Ball, confidence: float) -> Equa
         side = math.copysign(1.0, float(part["beside_mm"].mean()))
         n = _mass_ratio(part, side, ball.radius_mm)
         curves[str(name)] = n
-        moved = _squirts_deg(part["told_mm"].to_numpy(), n, ball.radius_mm) - _squirts_deg(
+        moved = _squirts_deg(part["best_mm"].to_numpy(), n, ball.radius_mm) - _squirts_deg(
             np.array([side * equal_mm]), n, ball.radius_mm
         )
         tests.loc[part.index, SQUIRT] = part[SQUIRT] - moved
         tests.loc[part.index, OFFSET] = side * equal_mm
     # a centre-ball shot that strikes a millimetre aside squirts too
     per_mm = float(np.mean([_squirts_deg(np.array([1.0]), n, ball.radius_mm)[0] for n in curves.values()]))
-    controls[SQUIRT] = controls[SQUIRT] - per_mm * controls["told_mm"]
+    controls[SQUIRT] = controls[SQUIRT] - per_mm * controls["best_mm"]
     cues = cue_table(
         pd.concat([tests, controls]),
         ball=Ball(
@@ -187,14 +187,14 @@ def squirt_growth(found: EqualContact | None) -> float | None:
     return None if found is None or not found.rows else float(np.mean([row.growth_deg for row in found.rows]))
 
 
-def _told(shots: pd.DataFrame) -> Floats:
+def _best_contacts_mm(shots: pd.DataFrame) -> Floats:
     """Best guess of each contact: what was measured, drawn to the mean of its condition and shooter."""
     cells = shots.groupby(["condition", "shooter", "session"], sort=False)["beside_mm"]
     mean = cells.transform("mean")
     own2 = shots[OWN_SD] ** 2
     hand2 = max(0.0, _hand_variance(shots))
-    told = mean + hand2 / (hand2 + own2).where(hand2 + own2 > 0, 1.0) * (shots["beside_mm"] - mean)
-    return told.to_numpy(dtype=np.float64)
+    best = mean + hand2 / (hand2 + own2).where(hand2 + own2 > 0, 1.0) * (shots["beside_mm"] - mean)
+    return best.to_numpy(dtype=np.float64)
 
 
 def _hand_variance(shots: pd.DataFrame) -> float:
@@ -224,7 +224,7 @@ def _squirts_deg(contact_mm: Floats, n: float | None, radius_mm: float) -> Float
 def _mass_ratio(part: pd.DataFrame, side: float, radius_mm: float) -> float | None:
     """Ball mass over end mass that gives the mean squirt of a condition; None where it does not point away."""
     away_deg = -side * float(part[SQUIRT].mean())
-    contacts = part["told_mm"].to_numpy(dtype=np.float64)
+    contacts = part["best_mm"].to_numpy(dtype=np.float64)
 
     def excess(log_n: float) -> float:
         return -side * float(_squirts_deg(contacts, math.exp(log_n), radius_mm).mean()) - away_deg

@@ -168,6 +168,14 @@ def read_truth() -> dict[tuple[str, int], dict[str, float]]:
     return truth
 
 
+def _beside_truth(shots: pd.DataFrame, truth: Mapping[tuple[str, int], Mapping[str, float]]) -> pd.DataFrame:
+    """Shots that were measured and whose truth is known, with a column `true_...` for each number of it."""
+    known = pd.Series([key in truth for key in zip(shots["clip"], shots["shot"], strict=True)], index=shots.index)
+    here = shots[known & shots["reading_mm"].notna()]
+    true = pd.DataFrame([truth[key] for key in zip(here["clip"], here["shot"], strict=True)], index=here.index)
+    return here.join(true.add_prefix("true_"))
+
+
 def compare(shots: pd.DataFrame, truth: Mapping[tuple[str, int], Mapping[str, float]]) -> Comparison:
     """Hold measured shots against their truth.
 
@@ -183,11 +191,7 @@ def compare(shots: pd.DataFrame, truth: Mapping[tuple[str, int], Mapping[str, fl
     Comparison
         Squirt is counted, in truth as in measuring, from the mean launch of the shooter's control shots.
     """
-    table = shots[shots["reading_mm"].notna()].copy()
-    keys = list(zip(table["clip"], table["shot"], strict=True))
-    for name in ("reading_mm", "launch_deg", "swerve_offset_mm"):
-        table[f"true_{name}"] = [truth[key][name] if key in truth else np.nan for key in keys]
-    table = table[table["true_reading_mm"].notna()]
+    table = _beside_truth(shots, truth)
     zeros = table[table["role"] == "control"].groupby("shooter")["true_launch_deg"].mean()
     table["true_squirt_deg"] = table["true_launch_deg"] - table["shooter"].map(zeros).fillna(0.0)
     return Comparison(
@@ -222,11 +226,7 @@ def compare_cue(shots: pd.DataFrame, truth: Mapping[tuple[str, int], Mapping[str
     CueComparison or None
         None where it was seen in no test shot whose shooter's control shots show it as well.
     """
-    keys = [tuple(key) for key in zip(shots["clip"], shots["shot"], strict=True)]
-    known = pd.Series([key in truth for key in keys], index=shots.index)
-    here = shots[known & shots["reading_mm"].notna()].copy()
-    for name in ("aim_deg", "tip_offset_mm", "launch_deg"):
-        here[f"true_{name}"] = [truth[key][name] for key in zip(here["clip"], here["shot"], strict=True)]
+    here = _beside_truth(shots, truth)
     seen = here[here["squirt_cue_deg"].notna() & here["cue_deg"].notna()].copy()
     seen["off"] = seen["cue_deg"] - seen["true_aim_deg"]
     seen["beside"] = seen["tip_side_mm"] - seen["true_tip_offset_mm"]

@@ -15,6 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from clicked_sample import copy_clicked
 
 from analyze.fit.reasons import FAR_FROM_RAIL, KINK, MOVED_IN_SHOT
 from analyze.fit.shot import Status, failed_shot
@@ -24,7 +25,7 @@ from analyze.measure.camera_of_shot import shot_measured_with
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.measure.clip_camera import ClipCamera, clip_camera, shot_camera, with_camera_said
 from analyze.session.calibration import calibrate_session
-from analyze.session.demo import copy_sample, read_truth
+from analyze.session.demo import read_truth
 from analyze.session.folder import Session, open_session
 from analyze.session.picture import bytes_from_picture, picture_from_bytes
 from calibrate.arrays import Floats
@@ -38,12 +39,6 @@ from tracker.reasons import NO_BALL
 CALIBRATED, CLIP = "A/S1/0001.mp4", "control/S2/0001.mp4"
 
 READOUT = Readout.stated(0.012)
-
-
-def copy_clicked(folder: Path) -> None:
-    """Copy the sample session, with its marks clicked by hand."""
-    copy_sample(folder)
-    (folder / "clicks.csv").rename(folder / "marks.csv")
 
 
 @pytest.fixture

@@ -17,11 +17,14 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from clicked_sample import copy_clicked
+
 from analyze.fit.shot import Shot, Status
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.measure.pool import measured_jobs
 from analyze.session.calibration import calibrate_session
-from analyze.session.demo import copy_sample
 from analyze.session.folder import open_session
 from analyze.session.picture import bytes_from_picture
 from tracker.clip import still_luma
@@ -113,8 +116,7 @@ def main() -> None:
     options = parser.parse_args()
     rng = np.random.default_rng(SEED)
     with tempfile.TemporaryDirectory() as folder:
-        copy_sample(Path(folder) / "sample")
-        (Path(folder) / "sample" / "clicks.csv").rename(Path(folder) / "sample" / "marks.csv")
+        copy_clicked(Path(folder) / "sample")
         session = open_session(Path(folder) / "sample")
         source = session.clip_path(CLIP)
         calibration = calibrate_session(session, source)

@@ -9,6 +9,7 @@ by the processor time of all threads, so that other load matters little.
 
 import argparse
 import csv
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -21,10 +22,13 @@ import av  # noqa: TID251 - the recording is written here
 import cv2
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from clicked_sample import copy_clicked
+
 from analyze.fit.shot import Status
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.session.calibration import calibrate_session
-from analyze.session.demo import copy_sample
 from analyze.session.folder import Session, open_session
 from analyze.session.picture import bytes_from_picture
 from calibrate.calibration import Calibration
@@ -116,8 +120,7 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, default=None, help="the recording, written if it is not there")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder, as_file(files("sample_clips")):
-        copy_sample(Path(folder) / "sample")
-        (Path(folder) / "sample" / "clicks.csv").rename(Path(folder) / "sample" / "marks.csv")
+        copy_clicked(Path(folder) / "sample")
         session = open_session(Path(folder) / "sample")
         path = options.keep or Path(folder) / "long.mp4"
         known = sorted(strikes_s().items())

@@ -20,28 +20,21 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from second_renderer import LENGTH_M, READOUT_S, SIZE_PX, Eye, film, play
+from second_renderer import READOUT_S, Eye, film, play
+from second_set_up import LANE, SCALE, calibrated
 
 from analyze.fit.shot import Status, measure_shot
-from calibrate.calibration import Calibration
-from calibrate.marks import Click, MarkKind, mark_kind, mark_point_m
-from calibrate.scale import RailScale
-from calibrate.solve import calibrate
-from calibrate.table import LONG_RAIL_SIGHTS, TABLES, Ball, Lane
+from calibrate.table import LONG_RAIL_SIGHTS
 from calibrate.units import deg_from_rad, mm_from_m
 from tracker.follow import track_clip
 from tracker.path import BallPath
 from tracker.readout import Readout
 
-TABLE = TABLES["9ft"]
-LANE = Lane(x_aim_m=TABLE.width_m / 4, spot_y_m=0.762)
-SCALE = RailScale(line_y_m=LENGTH_M + TABLE.sight_setback_m, zero_m=LANE.x_aim_m)
 MARKS = (
     *("scale-4", "scale-2", "scale+0", "scale+2", "scale+4", "foot-1", "foot-2", "foot-3"),
     *("lane:300", "lane:600", "lane:900", "lane:1200"),
     *(f"{side}-{k}" for side in ("left", "right") for k in range(1, LONG_RAIL_SIGHTS + 1) if k != 4),
 )
-SHARP_PX = 0.1
 LAID_M = (0.0, 0.0005)
 
 
@@ -61,27 +54,6 @@ def view(rng: np.random.Generator) -> Eye:
     return Eye((0.15 + aside, -0.9, 1.6 + lower), (0.31, 1.45, 0.0), 850.0)
 
 
-def calibrated(eye: Eye, rng: np.random.Generator, laid_m: float) -> Calibration:
-    """Solve from marks that lie to `laid_m`, ticks as printed, seen to 0.1 px."""
-    clicks = []
-    for name in MARKS:
-        sd_m = 0.0 if mark_kind(name) is MarkKind.TICK else laid_m
-        place_m = mark_point_m(name, TABLE, LANE, SCALE) + [*rng.normal(0, 1, 2) * sd_m, 0.0]
-        u, v = eye.see(place_m) + rng.normal(0, SHARP_PX, 2)
-        if 0 <= u < SIZE_PX[0] - 1 and 0 <= v < SIZE_PX[1] - 1:
-            clicks.append(Click(name, float(u), float(v)))
-    return calibrate(
-        clicks,
-        luma=None,
-        size_px=SIZE_PX,
-        table=TABLE,
-        lane=LANE,
-        ball=Ball(diameter_m=0.05715, mass_kg=0.165),
-        scale=SCALE,
-        sigma_px=SHARP_PX,
-    )
-
-
 def score(seed: int, folder: Path) -> Scored | None:
     """Film, track and measure one shot; None, and a line, where it is not measured."""
     rng = np.random.default_rng([20240611, seed])
@@ -96,7 +68,7 @@ def score(seed: int, folder: Path) -> Scored | None:
     )
     clip = folder / f"{seed}.mp4"
     film(clip, eye, played, seed=seed)
-    calibration = calibrated(eye, rng, LAID_M[seed % len(LAID_M)])
+    calibration = calibrated(eye, rng, MARKS, laid_m=LAID_M[seed % len(LAID_M)])
     readout = Readout.stated(READOUT_S)
     for path in track_clip(clip, calibration, readout=readout):
         if not isinstance(path, BallPath):

@@ -20,6 +20,7 @@ speed. That a mistake does no harm is no fault: the table shows how far off the 
 import argparse
 import csv
 import shutil
+import sys
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -33,6 +34,10 @@ import av  # noqa: TID251 - recordings are written anew here
 import cv2
 import numpy as np
 from rendered_clips import markdown
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from clicked_sample import copy_clicked
 
 from analyze.fit.shot import Shot, Status, measure_shot
 from analyze.measure.batch import measure_session
@@ -474,8 +479,7 @@ def sessions(named: Sequence[Path]) -> Iterator[Path]:
         return
     with tempfile.TemporaryDirectory() as temporary, as_file(files("sample_clips")) as sample:
         folder = Path(temporary) / "sample"
-        shutil.copytree(sample / "session", folder)
-        (folder / "clicks.csv").rename(folder / "marks.csv")
+        copy_clicked(folder)
         shutil.copy(sample / "truth.csv", folder / "truth.csv")
         yield folder
 
