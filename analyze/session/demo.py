@@ -173,7 +173,7 @@ def _beside_truth(shots: pd.DataFrame, truth: Mapping[tuple[str, int], Mapping[s
     known = pd.Series([key in truth for key in zip(shots["clip"], shots["shot"], strict=True)], index=shots.index)
     here = shots[known & shots["reading_mm"].notna()]
     true = pd.DataFrame([truth[key] for key in zip(here["clip"], here["shot"], strict=True)], index=here.index)
-    return here.join(true.add_prefix("true_"))
+    return here.assign(**{str(name): values for name, values in true.add_prefix("true_").items()})
 
 
 def compare(shots: pd.DataFrame, truth: Mapping[tuple[str, int], Mapping[str, float]]) -> Comparison:
