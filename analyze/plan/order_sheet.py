@@ -10,6 +10,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from analyze.fonts import show_every_name
 from analyze.session.order import OrderRow
 from calibrate.errors import SessionError
 from calibrate.sheets import PAPERS_MM
@@ -73,6 +74,7 @@ def write_order_sheet(path: Path, rows: Sequence[OrderRow], *, title: str, remar
                 for place, lines in enumerate(page):
                     left_mm = _MARGIN_MM + place * (column_mm + _GAP_MM)
                     _draw_column(axes, left_mm, height_mm - _TOP_MM, column_mm, lines)
+                show_every_name(figure)
                 file.savefig(figure)
     except OSError as error:
         raise SessionError(f"{path}: cannot be written ({error.strerror}); is it open elsewhere?") from error

@@ -11,6 +11,7 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from analyze.fonts import show_every_name
 from analyze.session.folder import Session
 from calibrate.arrays import Floats
 from calibrate.errors import SessionError
@@ -101,6 +102,7 @@ def save_figure(figure: Figure, path: Path) -> None:
     with mpl.rc_context(STYLE):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
+            show_every_name(figure)
             figure.savefig(path, metadata=metadata)
         except OSError as error:
             raise SessionError(
@@ -112,6 +114,7 @@ def data_uri(figure: Figure) -> str:
     """Return a figure as SVG inside a data URI, for a page that is one file."""
     buffer = io.BytesIO()
     with mpl.rc_context(STYLE):
+        show_every_name(figure)
         figure.savefig(buffer, format="svg", metadata={"Date": None})
     return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
@@ -158,6 +161,7 @@ def lane_figure(session: Session, shots: Sequence[LaneShot], styles: Mapping[str
         panels[0].set_ylabel("along the lane from the spot (m)")
         unit = session.config.session.units
         figure.supxlabel(f"sideways from the lane ({unit}), to the shooter's right positive", fontsize=9)
+        show_every_name(figure)
         figure.draw_without_rendering()
         box = panels[0].get_window_extent()
         enlarged = (box.width / (2 * half_mm)) / (box.height / (1000 * (along_top_m + 0.06)))
