@@ -161,13 +161,22 @@ def calibrate(
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser, or print its address.")
     ] = True,
+    place: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="Where the phone stood elsewhere for some recordings: a further camera place, with marks of "
+            "its own in places/NAME/. Needs --frame, a recording made there.",
+        ),
+    ] = "",
 ) -> None:
     """Find the camera and the rail scale from marks whose places on the table are known.
 
     Click the ticks of the scale, then sights and markers, each once and roughly: every click is moved to the middle
     of its mark by the picture itself, a click that does not fit is named and left out, and what precision to expect
     is said. Where the printed markers of `railread sheet` are seen, no click is needed. The camera must not move
-    between this frame and the shots.
+    between this frame and the shots; if it was moved, calibrate again with **--place** and a recording made since,
+    and **measure** finds out by itself which recording was made from where.
     """
     from analyze.session.auto_marks import auto_frames, auto_marks, printed_marks
     from analyze.session.calibration import calibrate_session
@@ -177,9 +186,11 @@ def calibrate(
     from calibrate.marks import read_marks
     from calibrate.notices import plus_side_sentence
 
-    session = open_session(folder)
+    session = open_session(folder).at(place)
     if auto and marks is not None:
         raise SessionError("--auto finds the marks and --marks gives them: give one of the two")
+    if place and not frame:
+        raise SessionError(f"--place {place}: name a recording or picture that was made from there with --frame")
     frames = tuple(frame or auto_frames(session))
     if (auto and not frames) or (marks is not None and not frame):
         raise SessionError(f"{folder}: name the recording or picture that the marks lie in with --frame")
@@ -191,7 +202,7 @@ def calibrate(
         found = auto_marks(session, frames) if auto else printed_marks(session, frames, wanted=auto is None)
         if found is None:
             click_in(session, frame[0] if frame else None)
-            _serve(folder, browser=browser, view="calibrate")
+            _serve(folder, browser=browser, view="calibrate", place=place)
             return
         for note in found.notes:
             print(note)
@@ -508,9 +519,10 @@ def draw(
     from analyze.session.shots import session_shots
 
     session = open_session(folder)
-    measured_with(session)  # says so first if the marks are not those of the measurement
     wish = DrawWish(slower=slower, sound=sound)
     every = session_shots(session)
+    for place in {one.shot.place for one in every if one.shot.frames} or {session.place}:
+        measured_with(session.at(place))  # says so first if the marks are not those of the measurement
     wanted = [
         one
         for one in every
@@ -582,14 +594,22 @@ def _ask_side(sentence: str) -> None:
         )
 
 
-def _serve(folder: Path, *, port: int = 0, browser: bool = True, view: str = "", lan: bool = False) -> None:
+def _serve(
+    folder: Path,
+    *,
+    port: int = 0,
+    browser: bool = True,
+    view: str = "",
+    lan: bool = False,
+    place: str | None = None,
+) -> None:
     from analyze.web.serve import serve_page
 
     def tell(address: str) -> None:
         print(f"The page of {folder}: {address}", flush=True)
         print("Ctrl-C ends it.", flush=True)
 
-    serve_page(folder, port=port, browser=browser, view=view, lan=lan, tell=tell)
+    serve_page(folder, port=port, browser=browser, view=view, lan=lan, place=place, tell=tell)
 
 
 def _tell(sentence: str) -> None:
@@ -611,6 +631,7 @@ def _measure(
     executor: "Executor | None" = None,
 ) -> "BatchOutcome":
     from analyze.measure.batch import measure_session
+    from analyze.session.camera_place import place_name
 
     finished = 0
     with _progress_bar() as advance:
@@ -636,8 +657,11 @@ def _measure(
                 f"broken off; the {finished} clips finished in this run are kept, and "
                 f"`railread measure {session.folder}` goes on with the rest"
             ) from None
-    if outcome.calibrated_now:
-        _show_calibration(session, outcome.calibration)
+    for place in outcome.places:
+        if place.new:
+            if len(outcome.places) > 1:
+                print(f"Camera place {place_name(place.name)}:")
+            _show_calibration(session.at(place.name), place.calibration)
     for note in outcome.notes:
         print(f"Note: {note}")
     return outcome

@@ -25,7 +25,8 @@ MARK_AT_BORDER = Reason(
 PICTURE_UNLIKE = Reason(
     "picture-unlike",
     "The clip's picture does not match the one that was calibrated.",
-    "Calibrate again on this clip.",
+    "If the camera was moved, calibrate this clip as a place of its own: railread calibrate DIR --place NAME "
+    "--frame CLIP; then measure again.",
 )
 SETTING_UNLIKE = Reason(
     "setting-unlike",

@@ -85,10 +85,10 @@ class Eye:
 
 
 class Film:
-    """The still scene, and frames of the ball over it."""
+    """The still scene, and frames of the ball over it; `wood` is how blotched the rails are, as a share."""
 
-    def __init__(self, eye: Eye, seed: int):
-        self.eye, self.rng = eye, np.random.default_rng(seed)
+    def __init__(self, eye: Eye, seed: int, *, wood: float = 0.0):
+        self.eye, self.rng, self.wood = eye, np.random.default_rng(seed), wood
         blotches = cv2.GaussianBlur(self.rng.normal(size=(700, 400)), (0, 0), 2.0)
         self.blotches = blotches / blotches.std()
         self.disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * RAYS + 1, 2 * RAYS + 1)).astype(float)
@@ -140,10 +140,11 @@ class Film:
         eye = self.eye.place_m
         cloth_m = eye[:2, None, None] - eye[2] / rays[2] * rays[:2]
         rail_m = eye[:2, None, None] - (eye[2] - RAIL_TOP_M) / rays[2] * rays[:2]
-        spot = np.clip((cloth_m * 250).astype(int) + 40, 0, [[[399]], [[699]]])
+        spot = _cell(cloth_m)
         lit = sum(1.1 / (1.21 + (cloth_m[0] - x) ** 2 + (cloth_m[1] - y) ** 2) ** 1.5 for x, y, _ in PANEL_M)
         light = 0.028 * lit * (1 + 0.06 * self.blotches[spot[1], spot[0]])
-        light[_on_rail(rail_m)] = 0.05
+        rails, grain = _on_rail(rail_m), _cell(rail_m)
+        light[rails] = (0.05 * np.maximum(1 + self.wood * self.blotches[grain[1], grain[0]], 0.1))[rails]
         return light, cloth_m
 
     def _with_ball(self, light, rays, cloth_m, centre_m):
@@ -192,14 +193,19 @@ class Film:
         return 0.9 - 0.12 * (np.sin(9 * height) > 0.6)
 
 
+def _cell(point_m):
+    """Which cell of the blotches lies at points of the table, (2, ...)."""
+    return np.clip((point_m * 250).astype(int) + 40, 0, [[[399]], [[699]]])
+
+
 def _on_rail(point_m):
     x, y = point_m
     return (x < 0) | (x > WIDTH_M) | (y < 0) | (y > LENGTH_M)
 
 
-def film(path: Path, eye: Eye, played: Played, *, seed: int, rest_s=0.7, after_s=0.3) -> None:
+def film(path: Path, eye: Eye, played: Played, *, seed: int, rest_s=0.7, after_s=0.3, wood=0.0) -> None:
     """Render and encode one shot: the ball at rest, the strike, the way to the rail and a little back."""
-    made = Film(eye, seed)
+    made = Film(eye, seed, wood=wood)
     resting = made.light(lambda times_s: np.tile(played.places_m[:1].T, len(times_s)))
     with av.open(str(path), "w") as container:
         stream = container.add_stream("libx264", rate=int(FPS))

@@ -56,7 +56,8 @@ CLIP_DAMAGED = Reason(
 PICTURE_SIZE = Reason(
     "picture-size",
     "The recording has another picture size than the one that was calibrated.",
-    "Record all shots of a session alike; give this recording a session of its own and calibrate there.",
+    "Record all shots of a session alike, or calibrate this recording as a camera place of its own: railread "
+    "calibrate DIR --place NAME --frame CLIP.",
 )
 CUE_OUTSIDE = Reason(
     "cue-outside",

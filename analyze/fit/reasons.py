@@ -87,6 +87,17 @@ MOVED_IN_SHOT = Reason(
     "The camera moved during the shot.",
     "Set the shot aside and shoot again; fix the stand and touch neither it nor the phone while the ball rolls.",
 )
+NO_PLACE = Reason(
+    "no-place",
+    "The clip shows none of the camera places that were calibrated.",
+    "Calibrate the place where it was recorded: railread calibrate DIR --place NAME --frame CLIP; then measure "
+    "again.",
+)
+PLACE_UNSURE = Reason(
+    "place-unsure",
+    "The clip fits two camera places whose calibrations contradict each other.",
+    "Calibrate one of the two anew, or take its folder in places/ away, and measure again.",
+)
 MEASURING_BROKE_OFF = Reason(
     "measuring-broke-off",
     "The program itself failed on this clip.",
@@ -123,5 +134,7 @@ REASONS = (
     CUE_TOWARDS_CAMERA,
     CUE_AGAINST_BALL,
     MOVED_IN_SHOT,
+    NO_PLACE,
+    PLACE_UNSURE,
     MEASURING_BROKE_OFF,
 )

@@ -104,6 +104,8 @@ class Shot:
         What it was measured from, so that it can be measured again without the clip; None when it failed.
     measured_with : MeasuredWith or None
         What it was measured with; None with the camera that the marks give and the session's settings.
+    place : str
+        Which camera place of the session it was recorded from; empty for that of marks.csv.
     """
 
     clip: Path
@@ -136,6 +138,7 @@ class Shot:
     cue: CuePlace | NotMeasured | None = None
     sightings: BallPath | None = None
     measured_with: MeasuredWith | None = None
+    place: str = ""
 
     def __post_init__(self) -> None:
         """Check and freeze the arrays."""

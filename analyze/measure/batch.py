@@ -3,15 +3,16 @@
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analyze.fit.shot import Shot
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.measure.pool import measured_jobs
 from analyze.measure.together import measured_together, together_inputs, together_notes
-from analyze.session.calibration import session_calibration
+from analyze.session.camera_place import CameraPlace
 from analyze.session.folder import Session
-from analyze.session.inputs import calibration_sha256, clip_record, inputs_sha256
+from analyze.session.inputs import clip_record, inputs_sha256
+from analyze.session.places import session_places
 from analyze.session.shots import copy_notes, same_recordings, shots_that_count
 from analyze.session.store import ClipRecord, Store, StoredShot
 from calibrate.calibration import Calibration
@@ -46,10 +47,8 @@ class BatchOutcome:
 
     Attributes
     ----------
-    calibration : Calibration
-        Used for all clips.
-    calibrated_now : bool
-        Whether it was solved in this run.
+    places : tuple of CameraPlace
+        The camera places of the session, each with its calibration; one, unless others were calibrated as such.
     measured : tuple of str
         Clips measured in this run.
     unchanged : tuple of str
@@ -60,12 +59,21 @@ class BatchOutcome:
         What the tester should know, one sentence each.
     """
 
-    calibration: Calibration
-    calibrated_now: bool
+    places: tuple[CameraPlace, ...]
     measured: tuple[str, ...]
     unchanged: tuple[str, ...]
     shots: tuple[StoredShot, ...]
     notes: tuple[str, ...] = ()
+
+    @property
+    def calibration(self) -> Calibration:
+        """Of the first camera place."""
+        return self.places[0].calibration
+
+    @property
+    def calibrated_now(self) -> bool:
+        """Whether some place was calibrated in this run."""
+        return any(place.new for place in self.places)
 
     @property
     def needs_a_person(self) -> bool:
@@ -117,9 +125,8 @@ def measure_session(
     """
     clips = session.clips()
     with Store(session.store_path) as store:
-        calibration, calibrated_now = session_calibration(session, clips, store)
-        picture = store.picture(calibration_sha256(session))
-        inputs = inputs_sha256(session, calibration)
+        places = session_places(session, clips, store)
+        inputs = inputs_sha256(session, [place.calibration for place in places])
         records = {clip: clip_record(session.clip_path(clip), inputs) for clip in clips}
         copies = same_recordings(session, {clip: record.sha256 for clip, record in records.items()})
         clips = tuple(clip for clip in clips if clip not in copies)
@@ -130,10 +137,12 @@ def measure_session(
             ClipJob(
                 clip=clip,
                 path=session.clip_path(clip),
-                calibration=calibration,
+                calibration=places[0].calibration,
                 capture_fps=session.config.camera.capture_fps,
                 readout=session.config.readout,
-                picture=picture,
+                picture=places[0].picture,
+                places=places if len(places) > 1 else (),
+                place=places[0].name,
             )
             for clip in todo
         ]
@@ -147,11 +156,10 @@ def measure_session(
         gone = _forget_renamed(store, records)
         if keep_gone:
             store.keep_when_gone(gone)
-        _measure_together(session, store, calibration, records, progress)
+        _measure_together(session, store, places, records, progress)
         found = shots_that_count(session, store)
     return BatchOutcome(
-        calibration=calibration,
-        calibrated_now=calibrated_now,
+        places=places,
         measured=todo,
         unchanged=tuple(clip for clip in clips if clip not in set(todo)),
         shots=found.shots,
@@ -160,7 +168,7 @@ def measure_session(
             *(() if labels_later else _label_notes(session, clips)),
             *copy_notes(copies),
             *found.notes,
-            *_picture_notes(session, picture),
+            *_picture_notes(session, places),
             *_readout_notes(session),
             *together_notes(found.shots),
         ),
@@ -170,14 +178,15 @@ def measure_session(
 def _measure_together(
     session: Session,
     store: Store,
-    calibration: Calibration,
+    places: Sequence[CameraPlace],
     records: Mapping[str, ClipRecord],
     progress: Callable[[Progress], None] | None,
 ) -> None:
-    """Measure shots with what the others say, where that was not done from just these shots, or was broken off."""
+    """Measure shots with what the others from their place say, where that was not done, or was broken off."""
     readout = session.config.readout
-    here = [one for one in store.shots(session.clips_folder) if one.clip in records]
-    inputs = together_inputs(here, calibration, readout=readout)
+    every = [one for one in store.shots(session.clips_folder) if one.clip in records]
+    here = {place.name: [one for one in every if one.shot.place == place.name] for place in places}
+    inputs = " ".join(together_inputs(here[place.name], place.calibration, readout=readout) for place in places)
     if inputs == store.together_inputs():
         return
 
@@ -185,7 +194,12 @@ def _measure_together(
         if progress is not None:
             progress(Progress(done=done, total=total, together=True))
 
-    store.save_together(inputs, measured_together(here, calibration, readout=readout, progress=tell))
+    found = [
+        (clip, replace(shot, place=place.name))
+        for place in places
+        for clip, shot in measured_together(here[place.name], place.calibration, readout=readout, progress=tell)
+    ]
+    store.save_together(inputs, found)
 
 
 def _odd_name_notes(session: Session) -> tuple[str, ...]:
@@ -240,8 +254,8 @@ def _readout_notes(session: Session) -> tuple[str, ...]:
     )
 
 
-def _picture_notes(session: Session, picture: bytes | None) -> tuple[str, ...]:
-    if picture is not None:
+def _picture_notes(session: Session, places: Sequence[CameraPlace]) -> tuple[str, ...]:
+    if places[0].picture is not None:
         return ()
     return (
         "The version of railread that calibrated did not keep the calibrated picture, so nobody looked whether "

@@ -27,6 +27,7 @@ def shot_measured_with(session: Session, stored: StoredShot) -> Calibration:
     """
     if stored.shot.measured_with is not None:
         return stored.shot.measured_with.calibration
+    session = session.at(stored.shot.place)
     calibration = measured_with(session)
     if stored.shot.camera == CAMERA_MARKS:
         return calibration

@@ -6,11 +6,13 @@ from pathlib import Path
 import cv2
 
 from analyze.fit.measured_with import MeasuredWith
-from analyze.fit.reasons import WRONG_CLOCK
+from analyze.fit.reasons import PLACE_UNSURE, WRONG_CLOCK
 from analyze.fit.shot import CAMERA_MOVED, Shot, failed_shot, measure_shot
 from analyze.measure.clip_camera import ClipCamera, clip_camera, shot_camera, with_camera_said
+from analyze.measure.clip_place import clip_place
+from analyze.session.camera_place import CameraPlace
 from calibrate.calibration import Calibration
-from calibrate.errors import ClipError, RailreadError
+from calibrate.errors import ClipError, NotMeasured, RailreadError
 from tracker.clip import ClipInfo, clip_info
 from tracker.follow import track_clip
 from tracker.path import BallPath
@@ -39,6 +41,11 @@ class ClipJob:
         Of the rolling shutter.
     picture : bytes or None
         The calibrated picture, to see whether the camera still stands where it stood.
+    places : tuple of CameraPlace
+        All camera places of the session, where it has several: the clip is measured with the one that it shows,
+        and `calibration` and `picture` are those of the first. Empty where it has one.
+    place : str
+        The camera place that `calibration` belongs to.
     """
 
     clip: str
@@ -47,6 +54,8 @@ class ClipJob:
     capture_fps: float | None
     readout: Readout
     picture: bytes | None = None
+    places: tuple[CameraPlace, ...] = ()
+    place: str = ""
 
 
 def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
@@ -67,11 +76,21 @@ def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
         other_rate = _find_other_rate(clip_info(job.path), job.capture_fps)
         if other_rate:
             return (failed_shot(job.path, 1, WRONG_CLOCK, other_rate),)
-        camera = clip_camera(job.path, job.calibration, job.picture)
+        if job.places:
+            there = clip_place(job.path, job.places)
+            if isinstance(there, NotMeasured):
+                return (failed_shot(job.path, 1, there.reason, there.detail),)
+            job, camera = _at_place(job, there.place), there.camera
+        else:
+            camera = clip_camera(job.path, job.calibration, job.picture)
         found = track_clip(job.path, camera.calibration, capture_fps=job.capture_fps, readout=job.readout)
     except ClipError as error:
         return (damaged_shot(job, error),)
-    return tuple(_shot_of(job, path, camera) for path in found)
+    return tuple(replace(_shot_of(job, path, camera), place=job.place) for path in found)
+
+
+def _at_place(job: ClipJob, place: CameraPlace) -> ClipJob:
+    return replace(job, calibration=place.calibration, picture=place.picture, place=place.name)
 
 
 def _find_other_rate(info: ClipInfo, stated_fps: float | None) -> str:
@@ -97,6 +116,8 @@ def _shot_of(job: ClipJob, path: BallPath | NotTracked, first: ClipCamera) -> Sh
     if isinstance(path, NotTracked):
         return with_camera_said(failed_shot(path.clip, path.shot, path.reason, path.detail), first)
     camera = shot_camera(path, first, job.calibration, job.picture, capture_fps=job.capture_fps)
+    if first.doubt is not None and first.doubt.reason is PLACE_UNSURE:
+        camera = replace(camera, doubt=first.doubt)
     shot = with_camera_said(measure_shot(path, camera.calibration, readout=job.readout), camera)
     if shot.camera != CAMERA_MOVED:
         return shot

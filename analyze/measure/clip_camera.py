@@ -17,7 +17,7 @@ from analyze.session.picture import picture_from_bytes
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import ClipError, NotMeasured, Reason
-from calibrate.reregister import reregister
+from calibrate.reregister import Reregistered, reregister
 from tracker.clip import STILL_FRAMES, still_luma, still_luma_between
 from tracker.path import BallPath
 
@@ -149,8 +149,13 @@ def _registered(calibration: Calibration, reference: Floats, luma: Floats) -> Cl
     found = reregister(calibration, reference=reference, luma=luma)
     if isinstance(found, NotMeasured):
         return ClipCamera(calibration=calibration, doubt=found)
+    return camera_said(found)
+
+
+def camera_said(found: Reregistered) -> ClipCamera:
+    """Return a camera found again, with what the tester should know of it."""
     if not found.nudged:
-        return ClipCamera(calibration=calibration)
+        return ClipCamera(calibration=found.calibration)
     zoomed = f", its zoom changed by {100 * (found.zoom - 1):+.1f} %" if abs(found.zoom - 1) > ZOOMED else ""
     note = (
         f"the camera had moved by {found.shift_px:.1f} px since it was calibrated{zoomed}; its place was found "

@@ -15,7 +15,8 @@ from analyze.report.blocks import Block, Bullets, Grid, Paragraph, Section, para
 from analyze.report.evidence import Evidence, SessionEvidence
 from analyze.report.findings import Findings
 from analyze.report.words import GAP, NOTHING, angle, length, number, percent
-from analyze.session.inputs import calibration_sha256
+from analyze.session.camera_place import place_name
+from analyze.session.places import known_calibrations
 from analyze.session.store import Store, StoredShot
 from analyze.statistics.outliers import RULE_WORDS
 from calibrate.calibration import Calibration
@@ -348,8 +349,9 @@ def _session_blocks(one: SessionEvidence) -> list[Block]:
     ]
     with Store(session.store_path) as store:
         records = store.clip_records()
-        calibration = store.calibration(calibration_sha256(session)) if session.marks_path.exists() else None
-    blocks += _calibration_blocks(calibration)
+        calibrations = known_calibrations(session, store)
+    for place, calibration in calibrations.items():
+        blocks += _calibration_blocks(calibration, place_name(place) if len(calibrations) > 1 else "")
     clips = tuple((clip, f"{record.size_bytes:,}", record.sha256) for clip, record in records.items())
     blocks.append(
         Grid(
@@ -364,7 +366,7 @@ def _session_blocks(one: SessionEvidence) -> list[Block]:
     return blocks
 
 
-def _calibration_blocks(calibration: Calibration | None) -> list[Block]:
+def _calibration_blocks(calibration: Calibration | None, place: str = "") -> list[Block]:
     if calibration is None:
         return [
             Paragraph(
@@ -386,8 +388,8 @@ def _calibration_blocks(calibration: Calibration | None) -> list[Block]:
     )
     return [
         Grid(
-            caption=f"Calibration: marks and what is left over of each, in pixels (root mean square "
-            f"{calibration.residual_px:.2f})",
+            caption=f"Calibration{place and f' of camera place {place}'}: marks and what is left over of each, in "
+            f"pixels (root mean square {calibration.residual_px:.2f})",
             head=("mark", "used", "snapped", "left over u", "left over v", "its uncertainty", "note"),
             rows=rows,
             words=frozenset({0, 1, 2, 6}),

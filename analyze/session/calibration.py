@@ -10,7 +10,7 @@ from analyze.session.auto_marks import auto_frames, printed_marks
 from analyze.session.folder import Session
 from analyze.session.inputs import calibration_sha256
 from analyze.session.marks_file import take_marks
-from analyze.session.picture import bytes_from_picture
+from analyze.session.picture import bytes_from_picture, picture_from_bytes
 from analyze.session.store import Store
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
@@ -86,7 +86,7 @@ def session_calibration(session: Session, clips: Sequence[str], store: Store) ->
     """Return the stored calibration if its inputs are those of today, else a new one, and which it is.
 
     Where no marks were clicked yet, printed markers are looked for in the recordings and become the session's
-    marks.
+    marks. Marks that were calibrated with before, under other settings, lie in the picture of then.
     """
     if not session.marks_path.exists():
         found = printed_marks(session, auto_frames(session))
@@ -97,7 +97,20 @@ def session_calibration(session: Session, clips: Sequence[str], store: Store) ->
     stored = store.calibration(inputs)
     if stored is not None:
         return stored, False
-    frame, luma, calibration = _clicked_in(session, clips)
+    kept = store.clicked_picture(read_marks(session.marks_path))
+    if kept is not None:
+        frame, luma = kept[0], picture_from_bytes(kept[1])
+        calibration = _solved(session, luma)
+    elif len(session.places) == 1:
+        frame, luma, calibration = _clicked_in(session, clips)
+    else:
+        # Marks that lie nowhere near those of a picture may still give a camera: with several places nobody knows
+        # which of the recordings these belong to.
+        raise MarksError(
+            f"{session.marks_path}: the session has several camera places, and in which recording these marks lie "
+            f"is not known; `railread calibrate {session.folder}{session.place_option} --marks "
+            f"{session.marks_path} --frame CLIP` says it"
+        )
     store.save_calibration(calibration, inputs_sha256=inputs, frame=frame, picture=bytes_from_picture(luma))
     return calibration, True
 

@@ -168,6 +168,7 @@ def save_draft(session: Session, draft: Draft, *, seen_version: int) -> Draft:
     path = _path(session)
     fresh = path.with_suffix(".new")
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         fresh.write_bytes(_DRAFT.dump_json(saved, indent=1))
         fresh.replace(path)  # whole or not at all, also when the machine stops here
     except OSError as error:
@@ -212,4 +213,4 @@ def keep_draft(session: Session) -> None:
 
 
 def _path(session: Session) -> Path:
-    return session.folder / DRAFT_NAME
+    return session.marks_folder / DRAFT_NAME

@@ -4,10 +4,11 @@ import csv
 import difflib
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
+from analyze.session.camera_place import FIRST_PLACE
 from analyze.session.config import (
     CONFIG_NAME,
     SessionConfig,
@@ -24,6 +25,7 @@ from calibrate.table import Ball, Lane, Table
 from calibrate.units import m_from_mm
 from tracker.clip import CLIP_SUFFIXES
 
+_PLACE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 LABEL_COLUMNS = ("clip", "shot", "condition", "shooter", "tip_offset_mm", "order", "kept", "note")
 _YES_NO = {"": None, "yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 
@@ -84,16 +86,51 @@ class Session:
         Its session.toml.
     rows : mapping
         Rows of shots.csv by clip and shot number; the number is None for a row about the whole clip.
+    place : str
+        The camera place that is spoken of, where the session has several; empty for the one of marks.csv.
     """
 
     folder: Path
     config: SessionConfig
     rows: Mapping[tuple[str, int | None], _LabelRow] = field(default_factory=dict, repr=False)
+    place: str = ""
+
+    @property
+    def marks_folder(self) -> Path:
+        """Where the marks of the camera place lie, and what belongs to them."""
+        return self.folder / "places" / self.place if self.place else self.folder
 
     @property
     def marks_path(self) -> Path:
-        """The clicked marks."""
-        return self.folder / "marks.csv"
+        """The clicked marks of the camera place."""
+        return self.marks_folder / "marks.csv"
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        """The camera places that have marks, in reading order, that of marks.csv first; at least one."""
+        named = (path.parent.name for path in self.folder.glob("places/*/marks.csv"))
+        further = tuple(sorted(named, key=reading_order))
+        return further if further and not (self.folder / "marks.csv").exists() else ("", *further)
+
+    @property
+    def place_option(self) -> str:
+        """The option that names the camera place on the command line; empty for the one of marks.csv."""
+        return f" --place {self.place}" if self.place else ""
+
+    def at(self, place: str) -> "Session":
+        """Return the session as it is spoken of from one of its camera places, named as in `places`.
+
+        Raises
+        ------
+        SessionError
+            If that cannot be the name of one.
+        """
+        if place and (place == FIRST_PLACE or not _PLACE_NAME.fullmatch(place)):
+            raise SessionError(
+                f"a camera place cannot be called {place!r}: give it a name of letters, digits, - and _, such as "
+                f'"foot" or "2"; {FIRST_PLACE} is the one of marks.csv'
+            )
+        return replace(self, place=place)
 
     @property
     def clips_folder(self) -> Path:
@@ -257,7 +294,8 @@ def open_session(folder: Path) -> Session:
     if not folder.is_dir():
         raise SessionError(f"{folder}: this is a file; a session is a folder with a {CONFIG_NAME} in it")
     config = read_config(folder)
-    return Session(folder, config, _read_labels(folder / "shots.csv"))
+    session = Session(folder, config, _read_labels(folder / "shots.csv"))
+    return [session.at(place) for place in session.places][0]
 
 
 def new_session(folder: Path) -> Session:

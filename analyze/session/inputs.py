@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 
@@ -19,16 +20,19 @@ def calibration_sha256(session: Session) -> str:
     except OSError as error:
         raise MarksError(
             f"{session.marks_path}: no marks have been clicked yet; "
-            f"`railread calibrate {session.folder} --frame CLIP` does that"
+            f"`railread calibrate {session.folder}{session.place_option} --frame CLIP` does that"
         ) from error
     placing = [asdict(part) for part in (session.table, session.ball, session.lane, session.scale)]
-    return hashlib.sha256(marks + json.dumps(placing, sort_keys=True).encode()).hexdigest()
+    # Two places with the same marks, copied by mistake, are two calibrations all the same.
+    settings = json.dumps(placing, sort_keys=True) + session.place
+    return hashlib.sha256(marks + settings.encode()).hexdigest()
 
 
-def inputs_sha256(session: Session, calibration: Calibration) -> str:
-    """SHA-256 of all that a measurement follows from, the clip apart."""
+def inputs_sha256(session: Session, calibrations: Iterable[Calibration]) -> str:
+    """SHA-256 of all that a measurement follows from, the clip apart: the calibration of every camera place."""
     camera = [session.config.camera.capture_fps, asdict(session.config.readout)]
-    return hashlib.sha256((text_from_calibration(calibration) + json.dumps(camera)).encode()).hexdigest()
+    texts = "".join(text_from_calibration(calibration) for calibration in calibrations)
+    return hashlib.sha256((texts + json.dumps(camera)).encode()).hexdigest()
 
 
 def clip_record(path: Path, inputs: str) -> ClipRecord:

@@ -33,6 +33,7 @@ def take_marks(session: Session, marks: Path | Sequence[Click]) -> Iterator[None
     """
     path = session.marks_path
     with _said(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
         before = path.read_bytes() if path.exists() else None
         text = _text_of(path, marks)
         kept = made = None

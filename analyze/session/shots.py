@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 from analyze.session.clock_vote import with_clock_vote
 from analyze.session.folder import Label, Session
-from analyze.session.inputs import calibration_sha256
 from analyze.session.order import ORDER_NOTE
+from analyze.session.places import known_calibrations, place_notes
 from analyze.session.set_up_vote import with_set_up_vote
 from analyze.session.store import Store, StoredShot
 from calibrate.errors import SessionError
@@ -76,9 +76,12 @@ def shots_that_count(session: Session, store: Store) -> SessionShots:
         )
     copies = same_recordings(session, {one.clip: one.clip_sha256 for one in stored})
     notes += copy_notes(copies)
-    measured_with = store.calibration(calibration_sha256(session)) if session.marks_path.exists() else None
     counted = with_clock_vote([_with_file_said(session, one) for one in stored if one.clip not in copies])
-    counted = with_set_up_vote(counted, measured_with)
+    for place, calibration in known_calibrations(session, store).items():
+        there = [k for k, one in enumerate(counted) if one.shot.place == place]
+        voted = dict(zip(there, with_set_up_vote([counted[k] for k in there], calibration), strict=True))
+        counted = tuple(voted.get(k, one) for k, one in enumerate(counted))
+    notes += place_notes([(one, label_of(session, one)) for one in counted])
     return SessionShots(shots=counted, notes=tuple(notes))
 
 

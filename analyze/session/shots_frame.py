@@ -9,6 +9,7 @@ from analyze.cue.squirt_cue import contact_of, cue_zero, own_squirt_cue_sd_rad, 
 from analyze.cue.tip_dome import SeenAxis, Tip, tell_dome, tip_of
 from analyze.fit.cue_place import CuePlace
 from analyze.fit.shot import Shot
+from analyze.session.camera_place import place_name
 from analyze.session.folder import Label, Session
 from analyze.session.shots import label_of
 from analyze.session.store import StoredShot
@@ -66,6 +67,7 @@ SHOT_COLUMNS: dict[str, int | None] = {
     "frames": None,
     "residual_px": 3,
     "camera": None,
+    "place": None,
     "kept": None,
     "set_aside": None,
     "note": None,
@@ -234,6 +236,7 @@ def _row(stored: StoredShot, label: Label) -> dict[str, object]:
         "reason": "" if shot.reason is None else shot.reason.slug,
         **_quantities(shot),
         "camera": shot.camera if shot.frames else "",
+        "place": place_name(shot.place) if shot.frames else "",
         "kept": stored.kept,
         "set_aside": stored.decision.set_aside_reason or stored.problem,
         "note": "; ".join(notes),

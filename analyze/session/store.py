@@ -34,8 +34,9 @@ from analyze.session.records import (
 )
 from calibrate.calibration import Calibration
 from calibrate.errors import DecisionOvertakenError, StoreError
+from calibrate.marks import Click
 
-SCHEMA_VERSION = 7
+SCHEMA_VERSION = 8
 
 # Quantities of a Shot that have a column of their own, in the order of the table.
 QUANTITIES = (
@@ -117,6 +118,7 @@ CREATE TABLE shots (
     sightings TEXT NOT NULL DEFAULT '',   -- JSON: what it was measured from; empty when it failed
     measured_with TEXT NOT NULL DEFAULT '', -- JSON: camera and what else it was measured with, where not the marks'
     cue TEXT NOT NULL DEFAULT '',   -- JSON: the cue at the strike, or why it was not seen; empty before layout 7
+    place TEXT NOT NULL DEFAULT '', -- which camera place it was recorded from; empty for that of marks.csv
     PRIMARY KEY (clip, shot)
 );
 {_TOGETHER}{_DECISIONS}PRAGMA user_version = {SCHEMA_VERSION};
@@ -138,6 +140,7 @@ _STEPS = {
     4: "ALTER TABLE clips ADD COLUMN kept_when_gone INTEGER NOT NULL DEFAULT 0; PRAGMA user_version = 5;",
     5: f"ALTER TABLE shots ADD COLUMN measured_with TEXT NOT NULL DEFAULT ''; {_TOGETHER} PRAGMA user_version = 6;",
     6: "ALTER TABLE shots ADD COLUMN cue TEXT NOT NULL DEFAULT ''; PRAGMA user_version = 7;",
+    7: "ALTER TABLE shots ADD COLUMN place TEXT NOT NULL DEFAULT ''; PRAGMA user_version = 8;",
 }
 
 
@@ -292,6 +295,18 @@ class Store:
                 (inputs_sha256,),
             ).fetchone()
             return None if row is None else row[0]
+
+    def clicked_picture(self, clicks: Sequence[Click]) -> tuple[str, bytes] | None:
+        """Return frame and picture of the newest calibration with these clicks, whatever the settings; or None."""
+        wanted = {(click.name, click.u_px, click.v_px) for click in clicks}
+        with self._translated():
+            rows = self._db.execute(
+                "SELECT frame, picture, body FROM calibrations WHERE picture IS NOT NULL ORDER BY id DESC"
+            )
+            for frame, picture, body in rows:
+                if {(mark.name, *mark.click_px) for mark in calibration_from_text(body).residuals} == wanted:
+                    return frame, picture
+        return None
 
     def calibrated_frame(self) -> str:
         """Return the clip or picture that the newest calibration was made from; empty before the first."""
@@ -517,6 +532,7 @@ _SHOT_COLUMNS = (
     "sightings",
     "measured_with",
     "cue",
+    "place",
 )
 _INSERT_SHOT = (
     f"INSERT INTO shots (clip, {', '.join(_SHOT_COLUMNS)}) VALUES (?, {', '.join('?' * len(_SHOT_COLUMNS))})"
@@ -541,6 +557,7 @@ def _row_from_shot(shot: Shot) -> tuple[object, ...]:
         "" if shot.sightings is None else text_from_sightings(shot.sightings),
         "" if shot.measured_with is None else text_from_measured_with(shot.measured_with),
         text_from_cue(shot.cue),
+        shot.place,
     )
 
 
@@ -566,6 +583,7 @@ def _shot_from_row(clip: Path, values: Sequence[Any]) -> Shot:
         sightings=sightings_from_text(row["sightings"], clip, row["shot"]) if row["sightings"] else None,
         measured_with=measured_with_from_text(row["measured_with"]) if row["measured_with"] else None,
         cue=cue_from_text(row["cue"]),
+        place=row["place"],
         **{name: row[name] for name in QUANTITIES},
     )
 

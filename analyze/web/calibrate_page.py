@@ -15,6 +15,7 @@ from analyze.measure.expected import expected_of_session
 from analyze.report.expected import expected_lines
 from analyze.session.auto_marks import auto_marks
 from analyze.session.calibration import calibrate_session
+from analyze.session.camera_place import place_name
 from analyze.session.draft import Answer, Draft, answers_from, keep_draft, read_draft, save_draft
 from analyze.session.folder import Session
 from analyze.session.marks_file import take_marks
@@ -63,6 +64,8 @@ def calibrate_view(desk: TheDesk) -> HTMLResponse:
         title=session.config.session.name or session.folder.resolve().name,
         clips=recordings(session),
         unit=session.config.scale.unit,
+        place=place_name(session.place),
+        others=[place_name(other) for other in session.places if other != session.place],
     )
 
 

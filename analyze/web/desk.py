@@ -71,6 +71,8 @@ class Desk:
         Recordings on their way in.
     address : str
         On the local network; empty where it is not served there.
+    place : str or None
+        The camera place whose marks are clicked; None for the first of the session.
     last_sent : str
         The recording that a phone sent last.
     reporting : Lock
@@ -86,6 +88,7 @@ class Desk:
     pairing: Pairing = field(init=False)
     uploads: Uploads = field(default_factory=Uploads)
     address: str = ""
+    place: str | None = None
     last_sent: str = ""
     reporting: Lock = field(default_factory=Lock)
     fitting: Lock = field(default_factory=Lock)
@@ -99,7 +102,8 @@ class Desk:
 
     def session(self) -> Session:
         """Open the session with its settings of now; raise `SessionError` where it has none."""
-        return open_session(self.folder)
+        session = open_session(self.folder)
+        return session if self.place is None else session.at(self.place)
 
     def listing(self) -> Listing:
         """Return all shots, read again only where database or settings have changed."""

@@ -24,6 +24,7 @@ def serve_page(
     browser: bool,
     view: str = "",
     lan: bool = False,
+    place: str | None = None,
     tell: Callable[[str], None] = lambda _: None,
 ) -> None:
     """Serve the page until the person ends it with Ctrl-C.
@@ -40,6 +41,8 @@ def serve_page(
         The view to begin with: ``calibrate``, or empty for the shots.
     lan : bool
         Whether phones in the local network may be paired and send recordings.
+    place : str or None
+        The camera place whose marks are clicked on the page; None for the first.
     tell : callable
         Told the address, token included.
 
@@ -54,7 +57,7 @@ def serve_page(
     if lan and not network:
         raise SessionError("this machine is in no local network; connect it to the one of the phone first")
     with listen(port, network=network) as listening:
-        desk = desk_at(folder, int(listening.getsockname()[1]), network=network)
+        desk = desk_at(folder, int(listening.getsockname()[1]), network=network, place=place)
         server = uvicorn.Server(uvicorn.Config(page_app(desk), log_level="warning", timeout_graceful_shutdown=1))
         address = address_of(desk.keys, view)
         tell(address)
@@ -63,7 +66,7 @@ def serve_page(
         server.run(sockets=[listening])
 
 
-def desk_at(folder: Path, port: int, *, network: str = "") -> Desk:
+def desk_at(folder: Path, port: int, *, network: str = "", place: str | None = None) -> Desk:
     """Return the desk of a session whose page answers at a port.
 
     Parameters
@@ -74,10 +77,12 @@ def desk_at(folder: Path, port: int, *, network: str = "") -> Desk:
         Where it listens.
     network : str
         This machine's address on the local network, where paired phones may use it; empty for this machine alone.
+    place : str or None
+        As for `Desk`.
     """
     phones = frozenset({f"{network}:{port}"}) if network else frozenset()
     keys = Keys(port=port, hosts=local_hosts(port) | phones)
-    return Desk(folder=folder, keys=keys, address=f"http://{network}:{port}" if network else "")
+    return Desk(folder=folder, keys=keys, address=f"http://{network}:{port}" if network else "", place=place)
 
 
 def address_of(keys: Keys, view: str = "", *, once: bool = False) -> str:

@@ -91,7 +91,7 @@ def shot_thumbnail(desk: TheDesk, clip_id: str, number: int) -> Response:
 
     def made() -> bytes:
         try:
-            calibration = measured_with(listing.session)
+            calibration = measured_with(listing.session.at(one.shot.place))
         except RailreadError:
             calibration = None
         return thumbnail(listing.session, one.clip, one.shot, calibration)
@@ -111,5 +111,6 @@ def _frames(desk: Desk, listing: Listing, place: int) -> ShotFrames:
 
 def _camera(desk: Desk, listing: Listing, place: int) -> Calibration:
     one = listing.stored[place]
-    key = (one.clip, one.shot.shot, one.clip_sha256, one.shot.reading_m, calibration_sha256(listing.session))
+    calibrated = calibration_sha256(listing.session.at(one.shot.place))
+    key = (one.clip, one.shot.shot, one.clip_sha256, one.shot.reading_m, calibrated)
     return desk.pictures.cameras.get(key, lambda: shot_measured_with(listing.session, one))

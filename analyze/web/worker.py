@@ -44,8 +44,9 @@ def measure(session: Session, *, again: bool) -> None:
 
 def draw(session: Session) -> None:
     """Draw path and reading into the clips of all measured shots that count."""
-    measured_with(session)
     every = session_shots(session)
+    for place in {one.shot.place for one in every if one.shot.frames} or {session.place}:
+        measured_with(session.at(place))
     wanted = [one for one in every if one.shot.reading_m is not None and one.kept]
     tell(done=0, total=len(wanted), clip="")
     for done, job in enumerate(draw_jobs(session, wanted, every), start=1):

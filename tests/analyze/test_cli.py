@@ -16,6 +16,7 @@ from analyze.cli import app
 from analyze.measure.batch import BatchOutcome, Progress
 from analyze.report.terminal import length_text
 from analyze.session import demo as sample
+from analyze.session.camera_place import CameraPlace
 from analyze.session.folder import Session
 from analyze.session.store import Store
 from calibrate.calibration import Calibration, MarkResidual
@@ -115,8 +116,7 @@ def test_measure_shows_shots_and_says_when_a_person_is_needed(tmp_path, monkeypa
         with Store(session.store_path) as store:
             shots = store.shots(session.clips_folder)
         return BatchOutcome(
-            calibration=a_calibration(),
-            calibrated_now=True,
+            places=(CameraPlace(name="", calibration=a_calibration(), picture=None, new=True),),
             measured=("A/S1/1.mp4",),
             unchanged=(),
             shots=shots,
@@ -275,4 +275,4 @@ def test_calibrating_without_marks_opens_the_page_at_its_camera_view(tmp_path, m
     monkeypatch.setattr("analyze.cli._serve", lambda folder, **more: served.append((folder, more)))
     run("new", tmp_path / "s")
     assert run("calibrate", tmp_path / "s", "--no-browser").exit_code == 0
-    assert served == [(tmp_path / "s", {"browser": False, "view": "calibrate"})]
+    assert served == [(tmp_path / "s", {"browser": False, "view": "calibrate", "place": ""})]

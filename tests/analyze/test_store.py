@@ -194,7 +194,7 @@ def test_new_results_take_the_place_of_the_same_shot_only(store):
 
 def test_every_number_of_a_shot_has_its_column():
     kept_otherwise = {"clip", "shot", "status", "reason", "detail", "swerve_seen", "frames", "budget"}
-    kept_otherwise |= {"path_xy_m", "path_times_s", "note", "camera", "sightings", "measured_with", "cue"}
+    kept_otherwise |= {"path_xy_m", "path_times_s", "note", "camera", "sightings", "measured_with", "cue", "place"}
     assert {field.name for field in fields(Shot)} == set(QUANTITIES) | kept_otherwise
 
 

@@ -1,0 +1,77 @@
+"""The camera places of a session calibrated, and what is said of shots from several."""
+
+from collections.abc import Sequence
+
+from analyze.session.calibration import session_calibration
+from analyze.session.camera_place import CameraPlace, place_name
+from analyze.session.folder import Label, Session
+from analyze.session.inputs import calibration_sha256
+from analyze.session.store import Store, StoredShot
+from calibrate.calibration import Calibration
+from calibrate.errors import MarksError
+
+
+def session_places(session: Session, clips: Sequence[str], store: Store) -> tuple[CameraPlace, ...]:
+    """Return all camera places of a session, each calibrated: see `session_calibration`.
+
+    Raises
+    ------
+    RailreadError
+        If the marks of one give no camera; or, where there are several, its picture was not kept.
+    """
+    places = []
+    for name in session.places:
+        there = session.at(name)
+        calibration, new = session_calibration(there, clips, store)
+        picture = store.picture(calibration_sha256(there))
+        if picture is None and len(session.places) > 1:
+            raise MarksError(
+                f"{there.marks_path}: the picture that these marks were clicked in was not kept, so that nobody "
+                "can tell which clips were recorded there; `railread calibrate "
+                f"{session.folder}{there.place_option} --marks {there.marks_path} --frame CLIP` mends that"
+            )
+        places.append(CameraPlace(name=name, calibration=calibration, picture=picture, new=new))
+    return tuple(places)
+
+
+def known_calibrations(session: Session, store: Store) -> dict[str, Calibration | None]:
+    """Return the calibration of each camera place with its marks and settings of today, None where it has none."""
+    there = {name: session.at(name) for name in session.places}
+    return {
+        name: store.calibration(calibration_sha256(one)) if one.marks_path.exists() else None
+        for name, one in there.items()
+    }
+
+
+def place_notes(shots: Sequence[tuple[StoredShot, Label]]) -> tuple[str, ...]:
+    """Say how many shots were recorded from which place, and which conditions no place has in common.
+
+    What a calibration errs by is the same for all shots from its place: it falls out between two conditions only
+    where both were recorded there.
+    """
+    seen: dict[str, int] = {}
+    by_condition: dict[str, set[str]] = {}
+    for stored, label in shots:
+        if not stored.shot.frames:
+            continue
+        seen[stored.shot.place] = seen.get(stored.shot.place, 0) + 1
+        if label.condition and stored.kept:
+            by_condition.setdefault(label.condition, set()).add(stored.shot.place)
+    if len(seen) < 2:
+        return ()
+    counts = ", ".join(f"{count} from {place_name(place)}" for place, count in sorted(seen.items()))
+    notes = [f"Shots were recorded from {len(seen)} camera places: {counts}."]
+    names = sorted(by_condition)
+    apart = [
+        f"{one} and {other}"
+        for k, one in enumerate(names)
+        for other in names[k + 1 :]
+        if not by_condition[one] & by_condition[other]
+    ]
+    if apart:
+        more = f" (nor {'; '.join(apart[1:4])})" if apart[1:] else ""
+        notes.append(
+            f"No camera place shows both {apart[0]}{more}: what the calibrations err by is in their difference, "
+            "and not in its interval. Shoot every condition from every place."
+        )
+    return tuple(notes)
