@@ -14,6 +14,7 @@ from tracker.clip import STILL_FRAMES, ClipInfo, Frame, clip_info
 from tracker.contact import before_contact, turn_back_s
 from tracker.corridor import lay_corridor
 from tracker.cue_sight import sight_cue
+from tracker.first_frames import FirstFrames
 from tracker.lag import share_of_frame_before
 from tracker.motion import Motions, PictureWatch
 from tracker.passes import MIN_SIGHTINGS, catch, learn_optics, locate_all, locate_rest, predict_motion
@@ -34,6 +35,7 @@ def track_clip(
     capture_fps: float | None = None,
     readout: Readout = ASSUMED_READOUT,
     progress: Progress | None = None,
+    first: FirstFrames | None = None,
 ) -> tuple[BallPath | NotTracked, ...]:
     """Find every shot in a recording and follow its cue ball.
 
@@ -49,6 +51,8 @@ def track_clip(
         Of the rolling shutter.
     progress : callable, optional
         Called with frames done and frames in all.
+    first : FirstFrames, optional
+        Of the same recording, where they are decoded already.
 
     Returns
     -------
@@ -67,7 +71,9 @@ def track_clip(
         return (NotTracked(clip=clip, shot=1, reason=PICTURE_SIZE, detail=detail),)
     frame_period_s = 1 / (capture_fps or info.frame_rate or 30.0)
     corridor = lay_corridor(calibration, info.size_px)
-    watch = PictureWatch(keep_s=KEEP_BEFORE_S + KEEP_AFTER_S + _SPARE_S)
+    watch = PictureWatch(
+        keep_s=KEEP_BEFORE_S + KEEP_AFTER_S + _SPARE_S, first=None if first is None else first.luma
+    )
     damage = _cut_short(info)
 
     def looked_at(frame: Frame) -> None:
@@ -85,6 +91,7 @@ def track_clip(
         capture_fps=capture_fps,
         damage=damage,
         looked_at=looked_at,
+        first=first,
     )
     for cut in cuts:
         number = len(results) + 1
@@ -206,6 +213,7 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         size_ratio_sd=0.0 if size is None else size.ratio_sd,
         picture_moved_px=pictures.motions.moved_px,
         picture_followed=pictures.motions.seen,
+        picture_moved_before_px=pictures.motions.moved_before_px,
         frames=len([k for k in motion if times_s[k] < contact_s]),
         cue=_cue(pictures),
     )

@@ -117,12 +117,16 @@ class Motions:
         The largest displacement, of the points asked for, from the still scene.
     seen : bool
         Whether there was texture enough to tell.
+    moved_before_px : float or None
+        The largest displacement of the still scene from the first frames of the recording, of the points asked for;
+        None where those are not known or do not look alike.
     """
 
     times_s: Floats
     looks: tuple[PictureMotion, ...]
     moved_px: float
     seen: bool
+    moved_before_px: float | None = None
 
     def __bool__(self) -> bool:
         """Whether the picture moved."""
@@ -142,19 +146,28 @@ class Motions:
         )
 
 
-def stood_still(*, seen: bool) -> Motions:
+def stood_still(*, seen: bool, moved_before_px: float | None = None) -> Motions:
     """Motions of a picture that did not move, or of which nothing can be said."""
-    return Motions(times_s=np.zeros(0), looks=(), moved_px=0.0, seen=seen)
+    return Motions(times_s=np.zeros(0), looks=(), moved_px=0.0, seen=seen, moved_before_px=moved_before_px)
 
 
 class PictureWatch:
-    """Keeps the textured patches of the latest frames, a few ten kilobytes each."""
+    """Keeps the textured patches of the latest frames, a few ten kilobytes each.
 
-    def __init__(self, *, keep_s: float) -> None:
+    Parameters
+    ----------
+    keep_s : float
+        For how long.
+    first : (H, W) array, optional
+        Mean luma of the first frames of the recording, to tell how far the picture has moved since.
+    """
+
+    def __init__(self, *, keep_s: float, first: Floats | None = None) -> None:
         self._centres: npt.NDArray[np.int64] | None = None
         self._rows = self._columns = np.zeros((0, 1, 1), dtype=np.int64)
         self._kept: deque[tuple[float, Luma]] = deque()
         self._keep_s = keep_s
+        self._first = first
 
     def look(self, time_s: float, luma: Luma) -> None:
         """Keep the patches of one frame; where they lie is chosen in the first."""
@@ -163,6 +176,7 @@ class PictureWatch:
             reach = np.arange(-HALF - REACH, HALF + REACH + 1)
             self._rows = self._centres[:, 1, None, None] + reach[:, None]
             self._columns = self._centres[:, 0, None, None] + reach
+            self._first = None if self._first is None else self._first[self._rows, self._columns]
         if self._kept and time_s - self._kept[-1][0] < 1 / _LOOKS_PER_S:
             return
         self._kept.append((time_s, luma[self._rows, self._columns]))
@@ -192,15 +206,33 @@ class PictureWatch:
             return stood_still(seen=False)
         template = np.mean([patches for (_, patches), use in zip(kept, quiet, strict=True) if use], axis=0)
         centres_px = self._centres.astype(np.float64)
+        before_px = self._moved_before_px(template, centres_px, points_px)
         looks: tuple[PictureMotion, ...] = ()
         moved_px = np.zeros(0)
         for every in (_COARSE, 1):
             looks = _measured(template, centres_px, kept[::every], quiet[::every])
             moved_px = np.array([np.hypot(*(one.from_scene(points_px) - points_px).T) for one in looks])
             if not looks or (np.sqrt(np.mean(moved_px**2)) < _STILL_RMS_PX and moved_px.max() < _STILL_MOST_PX):
-                return stood_still(seen=bool(looks))
+                return stood_still(seen=bool(looks), moved_before_px=before_px)
         times_s = np.array([time_s for time_s, _ in kept])
-        return Motions(times_s=times_s, looks=looks, moved_px=float(moved_px.max()), seen=True)
+        return Motions(
+            times_s=times_s,
+            looks=looks,
+            moved_px=float(moved_px.max()),
+            seen=True,
+            moved_before_px=before_px,
+        )
+
+    def _moved_before_px(self, template: Floats, centres_px: Floats, points_px: Floats) -> float | None:
+        """How far the still scene lies from the first frames; None where they do not look alike."""
+        if self._first is None:
+            return None
+        about_px = centres_px.mean(axis=0)
+        solved = _similarity(template, self._first, _design(centres_px - about_px), np.zeros(4))
+        if solved is None:
+            return None
+        displaced_px = _design(points_px - about_px) @ solved[0]
+        return float(np.hypot(*displaced_px.T).max())
 
 
 def _textured_places(luma: Luma) -> npt.NDArray[np.int64]:
@@ -253,7 +285,9 @@ def _measured(
     )
 
 
-def _similarity(template: Floats, patches: Luma, design: Floats, guess: Floats) -> tuple[Floats, Floats] | None:
+def _similarity(
+    template: Floats, patches: Luma | Floats, design: Floats, guess: Floats
+) -> tuple[Floats, Floats] | None:
     """Shift and stretch (4,) of one frame and their covariance; None where too few patches are found."""
     values, cov = guess, np.zeros((4, 4))
     for _ in range(8):
@@ -270,7 +304,7 @@ def _similarity(template: Floats, patches: Luma, design: Floats, guess: Floats) 
     return values, cov
 
 
-def _patch_shifts(template: Floats, patches: Luma, near_px: Floats) -> tuple[Floats, Bools]:
+def _patch_shifts(template: Floats, patches: Luma | Floats, near_px: Floats) -> tuple[Floats, Bools]:
     """Displacement of each patch (P, 2), from its whole pixels nearest to `near_px`; which are usable.
 
     One step of second order, with the mean slope of both pictures (Malis, ICRA 2004; from memory): good to 1 % of

@@ -107,6 +107,9 @@ class BallPath:
         are those of a picture that lies as it did then. 0 where it stood still.
     picture_followed : bool
         Whether the still part of the picture showed in every frame where the picture lay.
+    picture_moved_before_px : float or None
+        How far the picture lay before the strike from where it lay in the first frames of the recording; None where
+        that is not known.
     notes : tuple of str
         What the tracker noticed and a person may want to know.
     """
@@ -133,6 +136,7 @@ class BallPath:
     cue: CueSight | NotMeasured | None = None
     picture_moved_px: float = 0.0
     picture_followed: bool = False
+    picture_moved_before_px: float | None = None
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -15,6 +15,7 @@ from calibrate.calibration import Calibration
 from calibrate.errors import ClipError
 from tracker.clip import ClipInfo, Frame, read_frames, read_keyframes
 from tracker.corridor import Corridor
+from tracker.first_frames import FirstFrames
 from tracker.resting import RestingPlace, RestingSearch, brightness_at
 from tracker.shots import (
     KEEP_AFTER_S,
@@ -117,6 +118,7 @@ def cut_recording(
     capture_fps: float | None,
     damage: list[str],
     looked_at: Callable[[Frame], None],
+    first: FirstFrames | None = None,
 ) -> Iterator[ShotFrames | NoStrike]:
     """Cut a recording into shots, decoding no more of it than that takes.
 
@@ -136,6 +138,8 @@ def cut_recording(
         Damage found is added to it; what lies beyond is tried all the same.
     looked_at : callable
         Called with every frame decoded in full, in order.
+    first : FirstFrames, optional
+        Of the same recording, where they are decoded already.
 
     Yields
     ------
@@ -143,9 +147,9 @@ def cut_recording(
         As `cut_shots`; `NoStrike` last, where no ball was struck in all of the recording.
     """
 
-    def decoded(from_s: float, until_s: float) -> Iterator[Frame]:
+    def decoded(span: Span) -> Iterator[Frame]:
         try:
-            for frame in read_frames(info.path, capture_fps=capture_fps, from_s=from_s, until_s=until_s):
+            for frame in _frames_of(info, capture_fps, span, first):
                 looked_at(frame)
                 yield frame
         except ClipError as error:
@@ -154,7 +158,7 @@ def cut_recording(
     idle: NoStrike | None = None
     any_shot = False
     for span in _spans(info, calibration, capture_fps):
-        for cut in cut_shots(decoded(*span), calibration, corridor, frame_period_s=frame_period_s):
+        for cut in cut_shots(decoded(span), calibration, corridor, frame_period_s=frame_period_s):
             if isinstance(cut, NoStrike):
                 idle = idle or cut
             else:
@@ -162,6 +166,12 @@ def cut_recording(
                 yield cut
     if idle is not None and not any_shot:
         yield idle
+
+
+def _frames_of(info: ClipInfo, capture_fps: float | None, span: Span, first: FirstFrames | None) -> Iterator[Frame]:
+    if first is not None and (span,) == WHOLE:
+        return first.frames()
+    return read_frames(info.path, capture_fps=capture_fps, from_s=span[0], until_s=span[1])
 
 
 def _spans(info: ClipInfo, calibration: Calibration, capture_fps: float | None) -> tuple[Span, ...]:

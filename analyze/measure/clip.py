@@ -14,6 +14,7 @@ from analyze.session.camera_place import CameraPlace
 from calibrate.calibration import Calibration
 from calibrate.errors import ClipError, NotMeasured, RailreadError
 from tracker.clip import ClipInfo, clip_info
+from tracker.first_frames import FirstFrames
 from tracker.follow import track_clip
 from tracker.path import BallPath
 from tracker.readout import Readout
@@ -73,17 +74,22 @@ def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
     """
     cv2.setNumThreads(1)
     try:
-        other_rate = _find_other_rate(clip_info(job.path), job.capture_fps)
+        info = clip_info(job.path)
+        other_rate = _find_other_rate(info, job.capture_fps)
         if other_rate:
             return (failed_shot(job.path, 1, WRONG_CLOCK, other_rate),)
+        known_picture = job.picture is not None or job.places
+        first = FirstFrames(info, capture_fps=job.capture_fps) if known_picture else None
         if job.places:
-            there = clip_place(job.path, job.places)
+            there = clip_place(job.path, job.places, first=first)
             if isinstance(there, NotMeasured):
                 return (failed_shot(job.path, 1, there.reason, there.detail),)
             job, camera = _at_place(job, there.place), there.camera
         else:
-            camera = clip_camera(job.path, job.calibration, job.picture)
-        found = track_clip(job.path, camera.calibration, capture_fps=job.capture_fps, readout=job.readout)
+            camera = clip_camera(job.path, job.calibration, job.picture, first=first)
+        found = track_clip(
+            job.path, camera.calibration, capture_fps=job.capture_fps, readout=job.readout, first=first
+        )
     except ClipError as error:
         return (damaged_shot(job, error),)
     return tuple(replace(_shot_of(job, path, camera), place=job.place) for path in found)

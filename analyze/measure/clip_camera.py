@@ -17,13 +17,17 @@ from analyze.session.picture import picture_from_bytes
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import ClipError, NotMeasured, Reason
-from calibrate.reregister import Reregistered, reregister
+from calibrate.reregister import NUDGED_PX, Reregistered, reregister
 from tracker.clip import STILL_FRAMES, still_luma, still_luma_between
+from tracker.first_frames import FirstFrames
 from tracker.path import BallPath
 
 # What a path looks like from a camera that moves: where one was seen to, that is the reason to give.
 _LOOKS_LIKE_MOVED = frozenset({HOP, KINK, NO_REST, OUTLIERS, PATTERN, POOR_FIT})
 ZOOMED = 0.004  # less is a lens that breathes as it focuses
+# A picture that lies so near to where it did in the clip's first frames need not be compared with the calibrated
+# one again: half of what counts as a nudge.
+STOOD_PX = NUDGED_PX / 2
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -48,7 +52,9 @@ class ClipCamera:
     picture_note: str = ""
 
 
-def clip_camera(clip: Path, calibration: Calibration, picture: bytes | None) -> ClipCamera:
+def clip_camera(
+    clip: Path, calibration: Calibration, picture: bytes | None, *, first: FirstFrames | None = None
+) -> ClipCamera:
     """Look in a clip's first frames whether the camera still stands where it was calibrated.
 
     Parameters
@@ -59,6 +65,8 @@ def clip_camera(clip: Path, calibration: Calibration, picture: bytes | None) -> 
         Of the session.
     picture : bytes or None
         The calibrated picture, from `bytes_from_picture`; None where it was not kept, so that nothing can be said.
+    first : FirstFrames, optional
+        Of the same recording, where they are decoded already.
 
     Returns
     -------
@@ -72,7 +80,8 @@ def clip_camera(clip: Path, calibration: Calibration, picture: bytes | None) -> 
     """
     if picture is None:
         return ClipCamera(calibration=calibration)
-    reference, luma = picture_from_bytes(picture), still_luma(clip)
+    reference = picture_from_bytes(picture)
+    luma = still_luma(clip) if first is None else first.luma
     if luma.shape != reference.shape:
         return ClipCamera(calibration=calibration)
     return _registered(calibration, reference, luma)
@@ -108,6 +117,8 @@ def shot_camera(
     """
     if picture is None:
         return first
+    if _stood_since_start(path, first):
+        return replace(first, picture_note=_picture_note(path))
     span_s = STILL_FRAMES * path.frame_period_s
     before = _still(path.clip, path.last_rest_s - span_s, path.last_rest_s, capture_fps)
     if before is None:
@@ -126,6 +137,13 @@ def shot_camera(
         return camera
     detail = f"by {moved.shift_px:.1f} px between the frames before the strike and those after it"
     return replace(camera, doubt=NotMeasured(MOVED_IN_SHOT, detail))
+
+
+def _stood_since_start(path: BallPath, first: ClipCamera) -> bool:
+    """Whether the camera stood as calibrated in the clip's first frames, and the picture has shown it since."""
+    moved_px = path.picture_moved_before_px
+    as_calibrated = not first.note and first.doubt is None
+    return as_calibrated and path.picture_followed and moved_px is not None and moved_px < STOOD_PX
 
 
 def _picture_note(path: BallPath) -> str:

@@ -21,6 +21,7 @@ from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
 from calibrate.reregister import Reregistered, reregister
 from tracker.clip import still_luma
+from tracker.first_frames import FirstFrames
 from tracker.reasons import PICTURE_SIZE
 
 _SAME_PX = 1.0  # two calibrations of one view agree to a fraction of this on the lane and the scale
@@ -34,7 +35,9 @@ class ClipPlace:
     camera: ClipCamera
 
 
-def clip_place(clip: Path, places: Sequence[CameraPlace]) -> ClipPlace | NotMeasured:
+def clip_place(
+    clip: Path, places: Sequence[CameraPlace], *, first: FirstFrames | None = None
+) -> ClipPlace | NotMeasured:
     """Find the camera place that a clip was recorded from.
 
     Parameters
@@ -43,6 +46,8 @@ def clip_place(clip: Path, places: Sequence[CameraPlace]) -> ClipPlace | NotMeas
         The recording.
     places : sequence of CameraPlace
         All of the session, each with its picture.
+    first : FirstFrames, optional
+        Of the same recording, where they are decoded already.
 
     Returns
     -------
@@ -54,7 +59,7 @@ def clip_place(clip: Path, places: Sequence[CameraPlace]) -> ClipPlace | NotMeas
     ClipError
         If the clip cannot be read.
     """
-    luma = still_luma(clip)
+    luma = still_luma(clip) if first is None else first.luma
     fitting: list[tuple[CameraPlace, Reregistered]] = []
     refused: list[str] = []
     sizes: list[str] = []

@@ -112,3 +112,19 @@ def test_to_and_from_the_scene_undo_each_other():
     matrix = motion.matrix(origin)
     inside = (points - origin) @ matrix[:, :2].T + matrix[:, 2] + origin
     np.testing.assert_allclose(inside, motion.from_scene(points), rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize("moved_px", [0.0, 0.6])
+def test_a_picture_that_moved_since_the_first_frames_is_told_from_one_that_did_not(room, moved_px):
+    """To 0.03 px; measured 0.01. Without the first frames nothing is said."""
+    rng = np.random.default_rng(8)
+    first = moved(room, (0.0, 0.0))[0] + rng.normal(0, 0.4, SIZE[::-1])
+    known, unknown = PictureWatch(keep_s=10.0, first=first), PictureWatch(keep_s=10.0)
+    still = moved(room, (moved_px, 0.0))[0]
+    for n in range(12):
+        luma = np.clip(np.rint(still + rng.normal(0, 2.0, still.shape)), 0, 255).astype(np.uint8)
+        for watch in (known, unknown):
+            watch.look(n * PERIOD_S, luma)
+    motions = known.motions((0.0, 1.0), STILL_S, LANE_PX)
+    assert motions.moved_before_px == pytest.approx(moved_px, abs=0.03)
+    assert unknown.motions((0.0, 1.0), STILL_S, LANE_PX).moved_before_px is None
