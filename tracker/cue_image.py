@@ -145,6 +145,14 @@ def _bell(z: Floats) -> Floats:
     return np.asarray(np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi), dtype=np.float64)
 
 
+def _middles(profile: Floats, part: Bools) -> Floats:
+    """(N,) medians of the part of each row that is asked for; `numpy.nanmedian` takes ten times as long."""
+    ordered = np.sort(np.where(part, profile, np.inf), axis=1)
+    count, row = np.count_nonzero(part, axis=1), np.arange(len(profile))
+    middles: Floats = (ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2
+    return middles
+
+
 def _edges(
     profile: Floats,
     offset_m: Floats,
@@ -192,7 +200,7 @@ def _edges(
     for i, part in enumerate(
         (offset < -1.5 * half_m[:, None], offset > 1.5 * half_m[:, None], np.abs(offset) < 0.6 * half_m[:, None])
     ):
-        levels[:, i] = np.nanmedian(np.where(part, profile, np.nan), axis=1)
+        levels[:, i] = _middles(profile, part)
     stands_out = levels[:, 2:] - levels[:, :2].mean(axis=1, keepdims=True)
     shape_mean = stands_out * [0.0, BEND_SHARE]
     shape_sd = np.abs(stands_out) * [TILT_SHARE_SD, BEND_SHARE_SD] + 1.0
@@ -210,14 +218,15 @@ def _edges(
         terms = [1 - in_left, in_right, body, across * body, (across**2 - 1 / 3) * body, d_left, d_right]
         design = np.stack(terms, axis=2) / noise
         residual = (profile - model) / noise
-        normal = np.einsum("nki,nkj->nij", design, design)
+        turned = design.swapaxes(1, 2)
+        normal = turned @ design
         weights = np.zeros((n, 7))
         weights[:, :3] = 1e-6
         weights[:, 3:5] = 1 / shape_sd**2
         weights[:, 5:] = 1 / prior_sd_m**2
         away = np.concatenate([np.zeros((n, 3)), shape - shape_mean, edges - predicted], axis=1)
         normal += weights[:, :, None] * np.eye(7)
-        towards = np.einsum("nki,nk->ni", design, residual) - weights * away
+        towards = (turned @ residual[..., None])[..., 0] - weights * away
         step = np.linalg.solve(normal, towards[..., None])[..., 0]
         levels, shape = levels + step[:, :3], shape + step[:, 3:5]
         edges = edges + np.clip(step[:, 5:], -0.6 * blur_m, 0.6 * blur_m)

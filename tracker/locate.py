@@ -113,8 +113,8 @@ class FrameEquations:
 
     Attributes
     ----------
-    view : BallView
-        The ball at the place found.
+    fit : RimFit
+        The fit that they come from.
     normal : (47, 47) float64
         Matrix, from the pixels alone.
     right : (47,) float64
@@ -123,14 +123,21 @@ class FrameEquations:
         What turns light from the table's axes to those of the image.
     """
 
-    view: BallView
+    fit: RimFit
     normal: Floats
     right: Floats
     turn: Floats
 
 
 def frame_equations(
-    view: BallView, patch: Patch, optics: Optics, *, noise: float, light: Light, effort: Effort = THOROUGH
+    view: BallView,
+    patch: Patch,
+    optics: Optics,
+    *,
+    noise: float,
+    light: Light,
+    effort: Effort = THOROUGH,
+    after: RimFit | None = None,
 ) -> FrameEquations | None:
     """Find what one frame says of light and optics.
 
@@ -138,20 +145,22 @@ def frame_equations(
     ----------
     view, patch, optics, noise, light, effort
         As for `locate_ball`.
+    after
+        As for `tracker.rim_fit.fit_rim`.
 
     Returns
     -------
     FrameEquations or None
         None where the ball could not be located.
     """
-    fit = fit_rim(view, patch, optics, noise=noise, light=light, effort=effort)
+    fit = fit_rim(view, patch, optics, noise=noise, light=light, effort=effort, after=after)
     if fit is None:
         return None
     own = fit.slopes.optics() * fit.root
     design = np.concatenate([fit.design, own])
     n_terms = len(fit.terms)
     return FrameEquations(
-        view=fit.view,
+        fit=fit,
         normal=design @ design.T,
         right=design @ (fit.pull + fit.terms @ design[:n_terms]),
         turn=turn_light(fit.view),

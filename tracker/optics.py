@@ -9,7 +9,7 @@ from tracker.ball_image import N_LIGHT, OPTICS_PARAMETERS, BallView, Optics
 from tracker.light import Light, change, learnt_change, rooms, under_lacquer
 from tracker.locate import FrameEquations, frame_equations, locate_ball
 from tracker.patch import Patch
-from tracker.rim_fit import FEW_LENIENT_STEPS, THOROUGH, Effort
+from tracker.rim_fit import FEW_LENIENT_STEPS, THOROUGH, Effort, RimFit
 from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
 from tracker.tone import Tone
 
@@ -90,6 +90,14 @@ def _likeliest_start(
     return starts[int(np.argmin(costs))]
 
 
+def _other_pixels(views: list[BallView], optics: Optics, before: Optics) -> bool:
+    """Whether other pixels show the rim than did with the optics of an earlier round."""
+    fastest_px_s = max(float(np.hypot(*view.velocity_px_s)) for view in views)
+    longer_px = abs(optics.exposure_s - before.exposure_s) / 2 * fastest_px_s
+    wider_px = 3 * abs(optics.blur_px - before.blur_px)
+    return max(longer_px, wider_px) > THOROUGH.recentre_px
+
+
 def fit_optics(
     views: list[BallView],
     patches: list[Patch],
@@ -140,14 +148,21 @@ def fit_optics(
     prior[:n_optics, :n_optics], prior[n_optics:, n_optics:] = precision, np.linalg.inv(before.cov)
     cov = np.linalg.inv(prior)
     effort = FIRST
+    fits: list[RimFit | None] = [None] * len(views)
+    chosen_with = None
     for _ in range(ROUNDS):
         light = Light(mean=clip_light.mean, cov=clip_light.cov + change())
+        if chosen_with is None or _other_pixels(views, optics, chosen_with):
+            fits, chosen_with = [None] * len(views), optics
         found = [
-            frame_equations(v, p, optics, noise=noise, light=light, effort=effort)
-            for v, p in zip(views, patches, strict=True)
+            frame_equations(v, p, optics, noise=noise, light=light, effort=effort, after=fit)
+            for v, p, fit in zip(views, patches, fits, strict=True)
         ]
+        # the first round took fewer pixels
+        chosen_with = chosen_with if effort is NEAR else None
         effort = NEAR
-        views = [view if one is None else one.view for view, one in zip(views, found, strict=True)]
+        fits = [None if one is None else one.fit for one in found]
+        views = [view if one is None else one.fit.view for view, one in zip(views, found, strict=True)]
         shares = [_without_frame(equations) for equations in found if equations is not None]
         if not shares:
             break

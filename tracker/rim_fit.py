@@ -27,7 +27,7 @@ NOISE_STEPS = 8
 MAX_STEPS = 20
 # A step longer than this is more likely a false catch than a correction.
 MAX_STEP_PX = 3.0
-MAX_RECENTRED = 3
+MAX_RECENTRED = 4
 # Fewer pixels than this do not tell 41 terms and the place.
 MIN_PIXELS = 80
 
@@ -46,7 +46,7 @@ class Effort:
         Until this step outliers are judged more leniently: strict from the start, the fit would take the first
         likeness for the ball and the ball for outliers. From a place already found few are needed.
     recentre_px : float
-        A ball that is found farther than this from where its pixels were looked for is fitted again, round there.
+        Where the ball is farther than this from where its pixels were looked for, they are chosen anew round there.
     """
 
     settled_px: float
@@ -68,6 +68,8 @@ class RimFit:
     ----------
     view : BallView
         The ball at the place found.
+    pixels : (N, 2) float32
+        Where the pixels lie in the picture.
     use : (h, w) bool
         Where they lie in the patch.
     thin : int
@@ -97,6 +99,7 @@ class RimFit:
     """
 
     view: BallView
+    pixels: Reals
     use: npt.NDArray[np.bool_]
     thin: int
     shift_px: Floats
@@ -121,25 +124,40 @@ def fit_rim(
     light: Light,
     effort: Effort = THOROUGH,
     band: Optics | None = None,
+    after: RimFit | None = None,
 ) -> RimFit | None:
-    """Fit, and fit again round the place found: a band of pixels off the ball pulls it by a tenth of its error.
+    """Fit, to pixels chosen round the place found: a band of pixels off the ball pulls it by a tenth of its error.
 
     Parameters
     ----------
     view, patch, optics, noise, light, effort, band
         As for `tracker.locate.locate_ball`.
+    after : RimFit, optional
+        A fit of this patch with optics that hardly differed: its pixels serve again, and what it took for outliers.
 
     Returns
     -------
     RimFit or None
         None where too few pixels are seen.
     """
-    for _ in range(MAX_RECENTRED):
+
+    def scene_of(centred: BallView, pixels: Reals, use: npt.NDArray[np.bool_], thin: int) -> _Scene:
+        return _Scene(centred, patch, optics, pixels=pixels, use=use, thin=thin, noise=noise, light=light)
+
+    if after is not None:
+        fit = _settle(
+            scene_of(after.view, after.pixels, after.use, after.thin),
+            replace(effort, lenient_steps=1),
+            root=after.root,
+        )
+        if float(np.hypot(*fit.shift_px)) < effort.recentre_px:
+            return fit
+        view = fit.view
+    for left in reversed(range(MAX_RECENTRED)):
         pixels, use, thin = rim_pixels(view, patch, band or optics, effort.most_pixels)
         if len(pixels) < MIN_PIXELS:
             return None
-        scene = _Scene(view, patch, optics, pixels=pixels, use=use, noise=noise, light=light)
-        fit = _settle(scene, effort, use=use, thin=thin)
+        fit = _settle(scene_of(view, pixels, use, thin), effort, stays=not left)
         if float(np.hypot(*fit.shift_px)) < effort.recentre_px:
             return fit
         view, effort = fit.view, replace(effort, lenient_steps=FEW_LENIENT_STEPS)
@@ -204,10 +222,12 @@ class _Scene:
         *,
         pixels: Reals,
         use: npt.NDArray[np.bool_],
+        thin: int,
         noise: float,
         light: Light,
     ) -> None:
         self.view, self.optics, self.pixels, self.noise = view, optics, pixels, noise
+        self.use, self.thin = use, thin
         self.seen = optics.tone.light(patch.luma[use].astype(np.float64))
         self.background = optics.tone.light(patch.background[use].astype(np.float64))
         turn = turn_light(view)
@@ -344,17 +364,18 @@ def _solved(change: Floats, step: Floats) -> Floats | None:
     return move if ahead and float(np.hypot(*move)) < 2 * float(np.hypot(*step)) else None
 
 
-def _settle(scene: _Scene, effort: Effort, *, use: npt.NDArray[np.bool_], thin: int) -> RimFit:
+def _settle(scene: _Scene, effort: Effort, *, root: Floats | None = None, stays: bool = True) -> RimFit:
     """Search the place by Gauss-Newton steps, everything else solved for at each; robust weights.
 
     Variable projection: Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory. Where the steps come to no
-    end, the place with the least step is taken, and counts as uncertain by that step.
+    end, the place with the least step is taken, and counts as uncertain by that step. It is left off, unless it
+    `stays`, as soon as the pixels are to be chosen anew; `root` is what the weighting multiplied before.
     """
     mover, shift, loss = _Mover(), np.zeros(2), None
     best: _Equations | None = None
-    root = 1 / scene.first_spread()
+    weighting = 1 / scene.first_spread() if root is None else root
     for n in range(MAX_STEPS):
-        at = scene.likeness(shift, root)
+        at = scene.likeness(shift, weighting)
         loss = scene.loss(at, n, loss, lenient_steps=effort.lenient_steps)
         found = _equations(scene, at, shift, loss)
         strict = n + 1 >= effort.lenient_steps
@@ -362,15 +383,19 @@ def _settle(scene: _Scene, effort: Effort, *, use: npt.NDArray[np.bool_], thin: 
             best = found
         if strict and found.step_px < effort.settled_px:
             break
+        if strict and not stays and np.hypot(*(shift + found.step)) > effort.recentre_px:
+            best = found
+            break
         shift = np.add(shift, mover.move(shift, found.step, learn=n >= effort.lenient_steps), dtype=np.float64)
-        root = found.root
+        weighting = found.root
     assert best is not None
     settled = best.step_px < effort.settled_px
-    place: Floats = np.add(best.shift, best.step if settled else 0.0, dtype=np.float64)
+    place: Floats = np.add(best.shift, best.step if settled or not stays else 0.0, dtype=np.float64)
     return RimFit(
         view=replace(scene.view, centre_px=scene.view.centre_px + place),
-        use=use,
-        thin=thin,
+        pixels=scene.pixels,
+        use=scene.use,
+        thin=scene.thin,
         shift_px=place,
         unsettled_px=0.0 if settled else best.step_px,
         image=best.at.image,
