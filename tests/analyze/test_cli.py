@@ -272,7 +272,7 @@ def test_the_keep_rule_of_the_settings_counts_and_says_what_it_does(tmp_path):
 
 def test_calibrating_without_marks_opens_the_page_at_its_camera_view(tmp_path, monkeypatch):
     served = []
-    monkeypatch.setattr("analyze.cli._serve", lambda folder, **more: served.append((folder, more)))
+    monkeypatch.setattr("analyze.cli.verbs._serve", lambda folder, **more: served.append((folder, more)))
     run("new", tmp_path / "s")
     assert run("calibrate", tmp_path / "s", "--no-browser").exit_code == 0
     assert served == [(tmp_path / "s", {"browser": False, "view": "calibrate", "place": ""})]

@@ -9,75 +9,26 @@ that they were started from, load no tables and plots with it.
 import atexit
 import gc
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, cast
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from typer.core import TyperGroup
 
-from analyze.bare_system import what_is_lacking
+from analyze.cli.one_line_errors import DONE, NEEDS_A_PERSON, OneLineErrors
+from analyze.cli.shown import console, measure_shown, show_calibration, show_reasons, show_report
 from analyze.defaults import CONTROLS, SLOWDOWN, TESTS, WANTED_POWER
-from analyze.errors import REASONS
-from calibrate.errors import MarksError, RailreadError, SessionError
+from calibrate.errors import MarksError, SessionError
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
-    from rich.console import Console
-
-    from analyze.measure.batch import BatchOutcome, Progress
-    from analyze.report.build import Report
-    from analyze.session.folder import Session
-    from calibrate.calibration import Calibration
     from calibrate.marks import Click
 
-DONE, NEEDS_A_PERSON, WRONG_INPUT = 0, 1, 2
-BROKEN_OFF = 130  # as a shell says of a program that Ctrl-C ended
 MOST_ROWS = 60  # of a table of shots; of a longer one only those that need a person are shown
 
 # Python would look for cycles once more in all that was loaded before it ends: 0.3 s of processor time that nobody
 # gains from, and that Ctrl-C would be waited for.
 atexit.register(gc.freeze)
-
-# typer carries its own copy of click in newer versions, so the base class of wrong usage is found through it.
-_UsageError = cast("type[typer.BadParameter]", typer.BadParameter.__mro__[2])
-
-
-class _BrokenOffError(Exception):
-    """The tester pressed Ctrl-C; the message says what is kept."""
-
-
-class OneLineErrors(TyperGroup):
-    """The one place where an error becomes a line on stderr and an exit status."""
-
-    def main(self, *args: Any, **extra: Any) -> Any:  # noqa: ANN401 - as the base class has it
-        """Run a verb; wrong input and wrong usage end in one line and exit status 2."""
-        extra["standalone_mode"] = False
-        try:
-            sys.exit(super().main(*args, **extra) or DONE)
-        except RailreadError as error:
-            _fail(str(error))
-        except _UsageError as error:
-            _fail(f"{error.format_message()} (`railread --help` shows the verbs)")
-        except _BrokenOffError as error:
-            _fail(str(error), BROKEN_OFF)
-        except typer.Abort:
-            _fail("broken off", BROKEN_OFF)
-        except ImportError as error:
-            lacking = what_is_lacking(error)
-            if lacking is None:
-                raise
-            _fail(lacking)
-        except OSError as error:
-            _fail(f"{error.filename or ''}: {error.strerror or error}".removeprefix(": "))
-
-
-def _fail(message: str, status: int = WRONG_INPUT) -> None:
-    print(f"railread: {' '.join(message.split())}", file=sys.stderr)
-    sys.exit(status)
-
 
 app = typer.Typer(
     cls=OneLineErrors,
@@ -210,7 +161,7 @@ def calibrate(
     with take_marks(session, new):
         calibration = calibrate_session(session, frames[0])
         _ask_side(plus_side_sentence(calibration))
-    _show_calibration(session, calibration, frames)
+    show_calibration(session, calibration, frames)
     print(f"{plus_side_sentence(calibration)} If not, the recording is mirrored and all signs are wrong.")
 
 
@@ -289,7 +240,7 @@ def measure(
     session = open_session(folder)
     order = planned_order(session) if by_order else ()
     with cluster_executor(scheduler) if scheduler else nullcontext() as executor:
-        outcome = _measure(
+        outcome = measure_shown(
             session, again=again, labels_later=by_order, keep_gone=keep_gone, jobs=jobs, executor=executor
         )
     labelled = label_by_order(session, outcome.shots, order) if by_order else None
@@ -301,10 +252,10 @@ def measure(
     write_shots(session.out_folder / "shots.csv", shots)
     units = session.config.session.units
     shown = shots if len(shots) <= MOST_ROWS else shots[shots["status"] != "measured"]
-    _console().print(terminal.shots_table(shown, units))
+    console().print(terminal.shots_table(shown, units))
     for line in terminal.attention_lines(shots):
         print(line)
-    _show_reasons([str(slug) for slug in shots["reason"].unique()])
+    show_reasons([str(slug) for slug in shots["reason"].unique()])
     counts = shots["status"].value_counts()
     print(f"{len(outcome.measured)} clips measured now, {len(outcome.unchanged)} unchanged.")
     print(f"Shots: {', '.join(f'{counts.get(str(status), 0)} {status}' for status in Status)}.")
@@ -411,7 +362,7 @@ def report(
         session, made = build_report(folders[0])
     else:
         session, made = build_joint_report(folders, out if out is not None else Path("railread-report"))
-    _show_report(session, made)
+    show_report(session, made)
     raise typer.Exit(NEEDS_A_PERSON if made.needs_a_person else DONE)
 
 
@@ -465,7 +416,7 @@ def plan(
         controls=controls, seed=seed, tests=simulate, replace=replace,
     )  # fmt: skip
     made = plan_session(open_session(folder), request, ask=_ask if sys.stdin.isatty() else None, tell=_tell)
-    _console().print(power_table(made.plan))
+    console().print(power_table(made.plan))
     for sentence in made.sentences:
         print(sentence)
     for path in made.files:
@@ -567,13 +518,13 @@ def demo(
     sample.copy_sample(place)
     print(f"The sample session is in {place}.")
     session = open_session(place)
-    outcome = _measure(session)
+    outcome = measure_shown(session)
     made = report_shots(session, outcome.shots)
     units = session.config.session.units
-    _console().print(terminal.shots_table(made.shots, units))
+    console().print(terminal.shots_table(made.shots, units))
     truth = sample.read_truth()
     comparison = sample.compare(made.shots, truth)
-    _console().print(terminal.demo_table(comparison, units))
+    console().print(terminal.demo_table(comparison, units))
     print(terminal.demo_sentence(comparison))
     print(terminal.demo_cue_sentence(sample.compare_cue(made.shots, truth)))
     print(f"The report: {made.page}")
@@ -619,129 +570,3 @@ def _tell(sentence: str) -> None:
 
 def _ask(question: str, offered: str) -> str:
     return str(typer.prompt(question, default=offered or None))
-
-
-def _measure(
-    session: "Session",
-    *,
-    again: bool = False,
-    labels_later: bool = False,
-    keep_gone: bool = False,
-    jobs: int | None = None,
-    executor: "Executor | None" = None,
-) -> "BatchOutcome":
-    from analyze.measure.batch import measure_session
-    from analyze.session.camera_place import place_name
-
-    finished = 0
-    with _progress_bar() as advance:
-
-        def show(progress: "Progress") -> None:
-            nonlocal finished
-            if not progress.together:
-                finished = progress.done
-            advance(progress)
-
-        try:
-            outcome = measure_session(
-                session,
-                again=again,
-                progress=show,
-                labels_later=labels_later,
-                keep_gone=keep_gone,
-                workers=jobs,
-                executor=executor,
-            )
-        except KeyboardInterrupt:
-            raise _BrokenOffError(
-                f"broken off; the {finished} clips finished in this run are kept, and "
-                f"`railread measure {session.folder}` goes on with the rest"
-            ) from None
-    for place in outcome.places:
-        if place.new:
-            if len(outcome.places) > 1:
-                print(f"Camera place {place_name(place.name)}:")
-            _show_calibration(session.at(place.name), place.calibration)
-    for note in outcome.notes:
-        print(f"Note: {note}")
-    return outcome
-
-
-@contextmanager
-def _progress_bar() -> Iterator[Any]:
-    """Give a callback that shows how far the batch is."""
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
-    from rich.progress import Progress as ProgressBar
-
-    from analyze.report.progress import Tally
-
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    console = Console(stderr=True)
-    with ProgressBar(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task("calibrating", total=None)
-        tally = Tally()
-
-        def advance(progress: "Progress") -> None:
-            text = tally.line(progress)
-            if not console.is_terminal and tally.is_due(progress):
-                print(text, file=sys.stderr, flush=True)
-            bar.update(task, description=escape(text), completed=progress.done, total=progress.total)
-
-        yield advance
-
-
-def _show_calibration(
-    session: "Session", calibration: "Calibration", frames: "Sequence[Path] | None" = None
-) -> None:
-    from analyze.fit.cue_expected import expected_cue_sentences
-    from analyze.measure.expected import expected_of_session
-    from analyze.report.expected import expected_lines
-    from analyze.report.terminal import marks_table
-    from calibrate.notices import notices
-    from calibrate.precision import expected_precision
-
-    _console().print(marks_table(calibration))
-    used = [mark for mark in calibration.residuals if mark.used]
-    print(
-        f"{len(used)} of {len(calibration.residuals)} marks used, {calibration.residual_px:.2f} px left over (rms)."
-    )
-    for mark in calibration.residuals:
-        if not mark.used:
-            print(f"Not used: {mark.name}; click it again.")
-    for notice in notices(calibration):
-        print(f"  {notice}")
-    print(expected_precision(calibration).sentence)
-    expected = expected_of_session(session, calibration, frames)
-    for line in expected_lines(expected, session.config.session.units):
-        print(line)
-    for sentence in expected_cue_sentences(calibration):
-        print(sentence)
-
-
-def _show_report(session: "Session", made: "Report") -> None:
-    from analyze.report.terminal import summary_table
-
-    _console().print(summary_table(made.summary, session.config.session.units))
-    for note in made.notes:
-        print(f"Note: {note}")
-    for sentence in made.sentences:
-        print(sentence)
-    print(f"The report: {made.page}")
-    for path in made.files[1:]:
-        print(f"  {path}")
-
-
-def _show_reasons(slugs: list[str]) -> None:
-    for slug in slugs:
-        if slug in REASONS:
-            print(f"{slug}: {REASONS[slug].sentence} {REASONS[slug].advice}")
-
-
-def _console() -> "Console":
-    from rich.console import Console
-
-    # Files and pipes get the full width of the tables; a terminal its own.
-    console = Console()
-    return console if console.is_terminal else Console(width=140)
