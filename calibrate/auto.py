@@ -7,7 +7,7 @@ picture does not confirm counts for nothing.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -21,6 +21,7 @@ from calibrate.printed import (
     LONG_PIECES,
     SHORT_PIECES,
     Piece,
+    Print,
     markers_of_other_unit,
     on_table,
     printed_picture,
@@ -38,9 +39,12 @@ from calibrate.units import m_from_mm, mm_from_m
 
 CORNER_SIGMA_PX = 0.8  # of a corner as the detector gives it; measured 0.3 to 0.7 on drawn scenes
 LEAST_PLACES = 4  # eight coordinates, for the seven values of pose and focal length that priors do not hold
+_SETTLED = LEAST_PLACES + 2  # registered places from which the camera is as good as they make it
+_SEEN_AGAIN = 0.75  # of the places of another picture: fewer, and the camera stands elsewhere
 _ROUNDS = 4  # of predicting and finding, at most
 _REACH_PX = (NEAR_PX, 8.0)  # least and most that a piece is sought about where the camera puts it
 _SIGHT_REACH_PX = 3.0  # a rougher prediction could take another thing for a sight
+_WORTH_PX = 0.5  # from where a sight was not seen: nearer, it would not be seen either
 # Smaller than this a marker of the scale is told too little by itself; the whole strip is then registered as one.
 _PIECE_PX = 14.0
 _STRIP_NUMBERS = (1, 2, 3, 4)  # times half a printed step: pairs of points that may stand for the strip
@@ -69,6 +73,14 @@ class _SetUp:
     lane: Lane
     ball: Ball
     scale: RailScale
+    prints: dict[str, Print] = field(default_factory=dict)
+
+    def print_of(self, piece: Piece) -> Print:
+        """Draw a piece as printed, once."""
+        key = f"{piece.mark} {len(piece.boxes_mm)}"
+        if key not in self.prints:
+            self.prints[key] = printed_picture(piece)
+        return self.prints[key]
 
     def scene(self, names: Sequence[str]) -> Scene:
         return Scene(
@@ -81,7 +93,9 @@ class _SetUp:
         )
 
 
-def find_marks(luma: Floats, *, table: Table, lane: Lane, ball: Ball, scale: RailScale) -> FoundMarks:
+def find_marks(
+    luma: Floats, *, table: Table, lane: Lane, ball: Ball, scale: RailScale, near: Sequence[Click] = ()
+) -> FoundMarks:
     """Find printed markers and sights in a picture.
 
     Parameters
@@ -90,6 +104,9 @@ def find_marks(luma: Floats, *, table: Table, lane: Lane, ball: Ball, scale: Rai
         Brightness from 0 to 255, averaged over still frames.
     table, lane, ball, scale
         The set-up as session.toml gives it.
+    near : sequence of Click
+        Marks found in another picture, which most likely lie at the same places here: that spares the search. If
+        they do not, the picture is searched as if nothing were known.
 
     Returns
     -------
@@ -103,6 +120,9 @@ def find_marks(luma: Floats, *, table: Table, lane: Lane, ball: Ball, scale: Rai
     """
     set_up = _SetUp((float(luma.shape[1]), float(luma.shape[0])), table, lane, ball, scale)
     pieces = {piece.marker: piece for piece in printed_pieces(table, lane, scale)}
+    again = _found_again(luma, set_up, tuple(pieces.values()), near)
+    if again is not None:
+        return again
     decoded = find_markers(luma)
     if markers_of_other_unit(decoded, scale):
         raise MarksError(
@@ -116,8 +136,23 @@ def find_marks(luma: Floats, *, table: Table, lane: Lane, ball: Ball, scale: Rai
             f"too few printed markers can be read in the picture to find the camera ({seen}); "
             "move the camera closer, light the table better, or click the marks by hand"
         )
-    clicks = _registered(luma, set_up, tuple(pieces.values()), rough)
+    clicks = _registered(luma, set_up, tuple(pieces.values()), rough, {})
     return _with_sights(luma, set_up, clicks)
+
+
+def _found_again(
+    luma: Floats, set_up: _SetUp, pieces: tuple[Piece, ...], near: Sequence[Click]
+) -> FoundMarks | None:
+    """Find marks where another picture shows them; None where this one does not."""
+    # A mark named like a sight may be a card that lies on it or the sight itself; the others are printed.
+    before = {click.name: click for click in near if mark_kind(click.name) is not MarkKind.SIGHT}
+    if len(before) < _SETTLED:
+        return None
+    try:
+        again = _registered(luma, set_up, pieces, {}, before)
+        return _with_sights(luma, set_up, again) if len(again) >= _SEEN_AGAIN * len(before) else None
+    except MarksError:
+        return None
 
 
 def _rough_places(decoded: Mapping[Piece, Floats], set_up: _SetUp) -> dict[str, Click]:
@@ -146,22 +181,31 @@ def _carried(piece: Piece, corners_px: Floats, point_mm: Floats) -> Floats:
     return place
 
 
-def _fit(set_up: _SetUp, clicks: Mapping[str, Click]) -> tuple[Scene, Sorted]:
+def _fit(set_up: _SetUp, clicks: Mapping[str, Click], start: Floats | None = None) -> tuple[Scene, Sorted]:
     scene = set_up.scene(tuple(clicks))
     places = np.array([[click.u_px, click.v_px] for click in clicks.values()])
     sigmas = np.array([click.sigma_px or CORNER_SIGMA_PX for click in clicks.values()])
-    return scene, sort_marks(scene, places, np.eye(2) * (sigmas**2)[:, None, None])
+    return scene, sort_marks(scene, places, np.eye(2) * (sigmas**2)[:, None, None], start=start)
 
 
 def _registered(
-    luma: Floats, set_up: _SetUp, pieces: tuple[Piece, ...], rough: Mapping[str, Click]
+    luma: Floats,
+    set_up: _SetUp,
+    pieces: tuple[Piece, ...],
+    rough: Mapping[str, Click],
+    before: Mapping[str, Click],
 ) -> dict[str, Click]:
-    """Register every piece that the camera puts into the picture; the camera gets better from round to round."""
-    found: dict[str, Click] = {}
+    """Register every piece that the camera puts into the picture; the camera gets better from round to round.
+
+    It begins with what was registered `before`, if that is enough, or else with `rough` places.
+    """
+    found = dict(before)
     cards = [piece for piece in pieces if not piece.mark.startswith("scale")]
-    for rounds in range(_ROUNDS):
-        settled = len(found) >= LEAST_PLACES + 2 and rounds > 0
-        scene, fit = _fit(set_up, found if settled else {**rough, **found})
+    state: Floats | None = None
+    for _ in range(_ROUNDS):
+        settled = len(found) >= _SETTLED
+        scene, fit = _fit(set_up, found if settled else {**rough, **found}, state)
+        state = fit.adjustment.state
         affine_sd = AFFINE_SD if settled else ROUGH_AFFINE_SD
         view = _View(luma, set_up, scene, fit, affine_sd)
         now: dict[str, Click] = {}
@@ -173,6 +217,8 @@ def _registered(
         if settled and set(now) == set(found):
             return now
         found = now
+        if len({**rough, **found}) < LEAST_PLACES:
+            break
     return found
 
 
@@ -197,7 +243,7 @@ class _View:
         )
         return register(
             self.luma,
-            printed_picture(piece),
+            self.set_up.print_of(piece),
             pose,
             camera=self.scene.camera(state),
             points_mm=points_mm,
@@ -275,15 +321,16 @@ def _with_sights(luma: Floats, set_up: _SetUp, clicks: Mapping[str, Click]) -> F
             f"only {len(clicks)} printed pieces look in the picture as they were printed ({', '.join(clicks)}); "
             "lay them flat where the set-up sheet says, and see that nothing covers them"
         )
-    sights: dict[str, Click] = {}
+    together = dict(clicks)
+    scene, last = _fit(set_up, together)
+    tried: dict[str, Floats] = {}
     for _ in range(_ROUNDS):
         # The first sights make the camera sure enough of those farther from what is printed.
-        more = _sights_near(luma, set_up, {**clicks, **sights})
-        sights |= more
+        more = _sights_near(_View(luma, set_up, scene, last, AFFINE_SD), together, tried)
         if not more:
             break
-    together = {**clicks, **sights}
-    _, last = _fit(set_up, together)
+        together |= more
+        scene, last = _fit(set_up, together, last.adjustment.state)
     left_out = [name for name, used in zip(together, last.adjustment.used, strict=True) if not used]
     kept = tuple(click for name, click in together.items() if name not in left_out or name in clicks)
     printed = len(clicks)
@@ -291,12 +338,14 @@ def _with_sights(luma: Floats, set_up: _SetUp, clicks: Mapping[str, Click]) -> F
     return FoundMarks(clicks=kept, notes=tuple(notes))
 
 
-def _sights_near(luma: Floats, set_up: _SetUp, clicks: Mapping[str, Click]) -> dict[str, Click]:
-    """Sights not among the marks yet that lie where these put them."""
-    scene, fit = _fit(set_up, clicks)
-    view = _View(luma, set_up, scene, fit, AFFINE_SD)
-    table = scene.solved_table(fit.adjustment.state)
-    camera = scene.camera(fit.adjustment.state)
+def _sights_near(view: _View, clicks: Mapping[str, Click], tried: dict[str, Floats]) -> dict[str, Click]:
+    """Sights not among the marks yet that lie where these put them.
+
+    `tried` holds where each was looked for in vain, and is added to: it is looked for again only some way off.
+    """
+    scene, set_up, state = view.scene, view.set_up, view.fit.adjustment.state
+    table = scene.solved_table(state)
+    camera = scene.camera(state)
     half_m = m_from_mm(45.0)
     sights: dict[str, Click] = {}
     for name, (x_m, y_m) in sight_places_m(table).items():
@@ -305,11 +354,15 @@ def _sights_near(luma: Floats, set_up: _SetUp, clicks: Mapping[str, Click]) -> d
         place = camera.project(np.array([x_m, y_m, table.rail_top_m]))
         if covered or sd_px > _SIGHT_REACH_PX / 3 or not np.isfinite(place).all():
             continue
+        if name in tried and np.hypot(*(place - tried[name])) < _WORTH_PX:
+            continue
         guess = Click(name, float(place[0]), float(place[1]), max(0.5, sd_px))
         snap = snap_sight(
-            luma, guess, px_per_m=camera.project_jacobian(np.array([x_m, y_m, table.rail_top_m]))[:, :2]
+            view.luma, guess, px_per_m=camera.project_jacobian(np.array([x_m, y_m, table.rail_top_m]))[:, :2]
         )
         if isinstance(snap, Snap):
             sigma = math.sqrt(float(np.linalg.eigvalsh(snap.cov_px2)[-1]))
             sights[name] = Click(name, float(snap.place_px[0]), float(snap.place_px[1]), sigma)
+        else:
+            tried[name] = place
     return sights

@@ -5,6 +5,7 @@ their own. So the piece as it was printed is seen through the camera, blurred, a
 picture. What lies beside the paper, the light on it and how black the ink is are solved for with it.
 """
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -25,6 +26,9 @@ FLOOR_PX = 0.05
 Singles = npt.NDArray[np.float32]
 
 _SPLIT = 4  # of a pixel along each axis: blur and printed edges are laid out this finely
+# The print is softened by this many parts of a pixel before parts are looked up in it. Without, an edge along a row
+# of pixels moves by whole parts: places were rounded to some hundredths of a pixel, and the fit did not settle.
+_SOFT = 0.6
 _MARGIN_PX = 3.0  # beside the paper
 _BLUR_PX, _LOG_BLUR_SD = 0.9, 0.4  # of lens and compression, one standard deviation: phone clips have 0.6 to 1.5
 # The camera is right to about this in size and slant at a piece; curled paper differs by no more.
@@ -110,6 +114,7 @@ class _Window:
     print_per_px: Floats  # (2, 2)
     aside_px: Floats  # (h * w, 2): of each pixel from the middle of the piece
     printed: Print
+    part: Floats  # (2,) how far a part of a pixel goes along columns and rows of the print
     layers: tuple[Singles, Singles]  # where ink is, where something else is printed
 
 
@@ -202,6 +207,7 @@ def _cut(luma: Floats, printed: Print, pose: Pose, camera: Camera) -> _Window | 
     middle_m = pose.points_m((middle + 0.5) * printed.fine_m + near_left_m)
     px_per_m = camera.project_jacobian(middle_m)[:, :2]
     print_per_px = pose.turn.T @ np.linalg.inv(px_per_m) / (printed.fine_m * (1 + pose.stretch))
+    part = np.abs(print_per_px).sum(axis=1) / _SPLIT
     at_pixels = place.reshape(len(grey), _SPLIT, -1, _SPLIT, 2).mean(axis=(1, 3)).reshape(-1, 2) - middle
     return _Window(
         light=255 * grey**_GAMMA,
@@ -212,8 +218,20 @@ def _cut(luma: Floats, printed: Print, pose: Pose, camera: Camera) -> _Window | 
         print_per_px=print_per_px,
         aside_px=at_pixels @ np.linalg.inv(print_per_px).T,
         printed=printed,
-        layers=((1 - printed.ink).astype(np.float32), (1 - printed.seen).astype(np.float32)),
+        part=part,
+        layers=(_softened(1 - printed.ink, part), _softened(1 - printed.seen, part)),
     )
+
+
+def _softened(layer: Floats, part: Floats) -> Singles:
+    soft = cv2.GaussianBlur(
+        layer.astype(np.float32),
+        (0, 0),
+        sigmaX=_SOFT * float(part[0]),
+        sigmaY=_SOFT * float(part[1]),
+        borderType=cv2.BORDER_CONSTANT,
+    )
+    return np.asarray(soft, dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -235,15 +253,20 @@ def _look(window: _Window, moves: Floats) -> _Look:
     turned = turned.astype(np.float32)  # maps of single precision are what OpenCV takes
     x, y = (turned[k, 0] * window.x + turned[k, 1] * window.y + shift[k] for k in (0, 1))
     height, width = window.printed.ink.shape
-    outside_x = (x < -0.5) | (x > width - 0.5)
+    part_x, part_y = (float(part) for part in window.part)
+    # How much of each part lies beyond an edge of the paper.
+    before, after = np.clip(0.5 - (y + 0.5) / part_y, 0, 1), np.clip(0.5 + (y + 0.5 - height) / part_y, 0, 1)
+    beside = np.clip(0.5 - (x + 0.5) / part_x, 0, 1) + np.clip(0.5 + (x + 0.5 - width) / part_x, 0, 1)
     layers = [
         *(cv2.remap(layer, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT) for layer in window.layers),
-        (y < -0.5) & ~outside_x,
-        (y > height - 0.5) & ~outside_x,
-        outside_x,
+        before * (1 - beside),
+        after * (1 - beside),
+        beside,
     ]
     sigma = _SPLIT * _BLUR_PX * float(np.exp(moves[6]))
-    blurred = np.stack([cv2.GaussianBlur(np.asarray(one, np.float32), (0, 0), sigma) for one in layers], axis=-1)
+    # The layers are softened already.
+    blur = math.sqrt(max(sigma**2 - _SOFT**2, 0.01))
+    blurred = np.stack([cv2.GaussianBlur(np.asarray(one, np.float32), (0, 0), blur) for one in layers], axis=-1)
     height_px, width_px = window.light.shape
     seen = cv2.resize(blurred, (width_px, height_px), interpolation=cv2.INTER_AREA).astype(np.float64)
     ink, blank, *surroundings = np.moveaxis(seen, -1, 0)
@@ -251,29 +274,28 @@ def _look(window: _Window, moves: Floats) -> _Look:
     across, down = np.meshgrid(columns, rows)
     paper = 1 - np.sum(surroundings, axis=0)
     terms = [ink, ink * across, ink * down, paper, paper * across, paper * down, *surroundings]
-    counts = (blank < 0.05).astype(np.float64)
+    counts = blank < 0.05
+    if not window.printed.seen[:, [0, -1]].any():
+        # Its ends are not looked at, nor what lies beside them: the next piece of the scale.
+        counts &= surroundings[2] < 0.05
     return _Look(
         columns=np.stack([term.ravel() for term in terms], axis=1),
-        counts=counts.ravel(),
+        counts=counts.ravel().astype(np.float64),
         blurred=np.asarray(blurred, dtype=np.float32),
         blur=sigma,
     )
 
 
-def _linear(look: _Look, light: Floats, weight: Floats, columns: slice) -> Floats:
-    """Residual of the weighted linear fit, (n,)."""
-    root = np.sqrt(weight * look.counts)
-    design = look.columns[:, columns]
-    found = np.linalg.lstsq(design * root[:, None], light * root, rcond=1e-9)[0]
-    residual: Floats = light - design @ found
-    return residual
-
-
 def _explained(look: _Look, light: Floats, weight: Floats) -> float:
-    weight = weight * look.counts
-    with_ink = float(weight @ _linear(look, light, weight, np.s_[:]) ** 2)
-    without = float(weight @ _linear(look, light, weight, np.s_[3:]) ** 2)
-    return 1 - with_ink / max(without, 1e-9)
+    """Share of the weighted variance about paper and surroundings that the ink explains."""
+    weighted = look.columns * (weight * look.counts)[:, None]
+    normal, right, power = look.columns.T @ weighted, light @ weighted, float(light**2 @ (weight * look.counts))
+
+    def left_over(columns: slice) -> float:
+        inner = np.linalg.pinv(normal[columns, columns], rcond=1e-12, hermitian=True)
+        return power - float(right[columns] @ inner @ right[columns])
+
+    return 1 - left_over(np.s_[:]) / max(left_over(np.s_[3:]), 1e-9)
 
 
 def _coarse(window: _Window, reach_px: float) -> tuple[Floats | None, float]:
@@ -312,7 +334,8 @@ def _refine(window: _Window, start: Floats, affine_sd: float) -> tuple[Floats, _
     light, weight = window.light.ravel(), window.weight.ravel()
     prior = np.array([0, 0, *[1 / affine_sd] * 4, 1 / _LOG_BLUR_SD]) ** 2
     moves, robust = start.copy(), np.ones_like(light)
-    noise2 = None
+    noise2: float | None = None
+    last: Floats = np.zeros(N_MOVES)
     for _ in range(25):
         look = _look(window, moves)
         used = weight * robust
@@ -322,8 +345,11 @@ def _refine(window: _Window, start: Floats, affine_sd: float) -> tuple[Floats, _
         spread = np.sqrt(np.maximum(noise2, 1e-6) / weight)
         robust = np.clip(1 - (residual / (_TUKEY * 1.5 * spread)) ** 2, 0, 1) ** 2
         normal = (slopes.T * counted) @ slopes / max(noise2, 1e-6) + np.diag(prior)
-        step = np.linalg.solve(normal, slopes.T @ (counted * residual) / max(noise2, 1e-6) - prior * moves)
-        length = float(np.hypot(*step[:2]))
+        pull = slopes.T @ (counted * residual) / max(noise2, 1e-6) - prior * moves
+        step: Floats = np.linalg.solve(normal, pull).astype(np.float64)
+        if step[:2] @ last[:2] < 0:
+            step /= 2  # to and fro: what pixels count for changes with each step
+        length, last = float(np.hypot(*step[:2])), step
         moves = moves + step * min(1.0, 0.5 / max(length, 1e-9))
         if not np.isfinite(moves).all():
             return start, None
@@ -332,8 +358,9 @@ def _refine(window: _Window, start: Floats, affine_sd: float) -> tuple[Floats, _
     share = float((robust * look.counts).sum() / look.counts.sum())
     if share < 0.6:
         return moves, None
-    shown = np.where(look.counts > 0, residual * np.sqrt(weight), np.nan).reshape(window.light.shape)
-    cov: Floats = np.linalg.inv(normal).astype(np.float64) * alike_factor(shown)
+    # What does not count in the fit does not count here.
+    shown = np.where(robust * look.counts > 0, robust * residual * np.sqrt(weight), np.nan)
+    cov: Floats = np.linalg.inv(normal).astype(np.float64) * alike_factor(shown.reshape(window.light.shape))
     return moves, _Fit(cov=cov, explained=_explained(look, light, used))
 
 
@@ -358,17 +385,18 @@ def _by_moves(window: _Window, look: _Look, found: Floats) -> Floats:
     Moved by d, a picture changes by minus d times its gradient; a wider Gaussian blur changes it by the heat
     equation, ``d/d(log sigma) = sigma^2 * Laplacian``.
     """
-    ink, _, near, far, side = np.moveaxis(look.blurred.astype(np.float64), -1, 0)
-    across, down = np.meshgrid(*(np.linspace(-1, 1, n) for n in ink.shape[::-1]))
+    ink, _, near, far, side = np.moveaxis(look.blurred, -1, 0)
+    across, down = np.meshgrid(*(np.linspace(-1, 1, n, dtype=np.float32) for n in ink.shape[::-1]))
+    found = found.astype(np.float32)
     paper = 1 - near - far - side
     fine = ink * (found[0] + found[1] * across + found[2] * down)
     fine += paper * (found[3] + found[4] * across + found[5] * down)
     fine += found[6] * near + found[7] * far + found[8] * side
     by_v, by_u = np.gradient(fine)
-    spread = look.blur**2 * cv2.Laplacian(fine, cv2.CV_64F)
+    spread = look.blur**2 * cv2.Laplacian(fine, cv2.CV_32F)
     height, width = window.light.shape
     seen = cv2.resize(np.stack([by_u, by_v, spread], axis=-1), (width, height), interpolation=cv2.INTER_AREA)
-    along_u, along_v, wider = (seen[..., k].ravel() for k in range(3))
+    along_u, along_v, wider = (seen[..., k].ravel().astype(np.float64) for k in range(3))
     along_u, along_v = -_SPLIT * along_u, -_SPLIT * along_v
     aside_u, aside_v = window.aside_px.T
     slopes: Floats = np.stack(

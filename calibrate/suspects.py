@@ -41,8 +41,19 @@ class Sorted:
     notes: dict[int, str]
 
 
-def sort_marks(scene: Scene, place_px: Floats, cov_px2: Floats) -> Sorted:
+def sort_marks(scene: Scene, place_px: Floats, cov_px2: Floats, *, start: Floats | None = None) -> Sorted:
     """Fit the marks, leave out or put right those that do not fit, and name them.
+
+    Parameters
+    ----------
+    scene : Scene
+        The set-up.
+    place_px : (N, 2) array
+        Where the marks were seen.
+    cov_px2 : (N, 2, 2) array
+        How surely.
+    start : (17,) array or None
+        A camera that is nearly right already, which is quicker where all marks fit.
 
     Raises
     ------
@@ -50,17 +61,11 @@ def sort_marks(scene: Scene, place_px: Floats, cov_px2: Floats) -> Sorted:
         If the marks disagree so that no few can be blamed; says what would explain it, where something does.
     """
     everything = np.ones(len(scene.names), dtype=bool)
-    try:
-        robust = robust_start(scene, place_px, everything)
-    except MarksError as error:
-        if misnamed := _misnamed(scene, place_px, cov_px2):
-            raise MarksError(misnamed) from error
-        if _mirrored(scene, place_px, cov_px2):
-            raise MarksError(
-                "the marks fit only a mirrored picture: right and left are exchanged, as some front cameras "
-                "store them; record with the main camera, or turn off mirroring, and click again"
-            ) from error
-        raise
+    if start is not None:
+        whole = adjust(scene, place_px, cov_px2, used=everything, start=start)
+        if _fits(whole):
+            return Sorted(adjustment=whole, place_px=place_px, notes={})
+    robust = _robust_start(scene, place_px, cov_px2)
     whole = adjust(scene, place_px, cov_px2, used=everything, start=robust)
     if _fits(whole):
         return Sorted(adjustment=whole, place_px=place_px, notes={})
@@ -80,6 +85,21 @@ def sort_marks(scene: Scene, place_px: Floats, cov_px2: Floats) -> Sorted:
         f"the marks disagree with each other and with a {scene.table.name} table by {_rms(whole):.1f} px (rms), "
         f"{worst} worst; check the table's size and sights in session.toml, then click the marks again"
     )
+
+
+def _robust_start(scene: Scene, place_px: Floats, cov_px2: Floats) -> Floats:
+    """Start from all marks; where no camera sees them so, say what would explain it."""
+    try:
+        return robust_start(scene, place_px, np.ones(len(scene.names), dtype=bool))
+    except MarksError as error:
+        if misnamed := _misnamed(scene, place_px, cov_px2):
+            raise MarksError(misnamed) from error
+        if _mirrored(scene, place_px, cov_px2):
+            raise MarksError(
+                "the marks fit only a mirrored picture: right and left are exchanged, as some front cameras "
+                "store them; record with the main camera, or turn off mirroring, and click again"
+            ) from error
+        raise
 
 
 def worst_mark(adjustment: Adjustment) -> int | None:

@@ -23,6 +23,7 @@ _MARGIN_PX = 3.0  # background seen round the window
 # pixels; softening takes them away and keeps the centre. Of 69 sights and rings in seven sets of clips by other
 # renderers 10 were declined without it, 3 are with it, and places are as good or better in each set.
 _SOFT_PX = 1.0
+_CLOSE_PX, _CLOSEST_PX = 0.02, 2e-3  # last step of the fit while its weights still change, and in the end
 _TUKEY = 4.685  # 95 % efficient on normal noise (Holland & Welsch 1977)
 
 
@@ -77,13 +78,15 @@ def fit_symmetric(luma: Floats, start_px: Floats, half_axes_px: Floats, *, reach
         return None
     weights = np.ones(len(window.values))
     for _ in range(4):
-        refined = _refine(window, centre, weights)
+        refined = _refine(window, centre, weights, close_px=_CLOSE_PX)
         if refined is None or np.linalg.norm(refined[0] - start_px) > reach_px + 2:
             return None
         centre, residual, _ = refined
         scale = 1.4826 * float(np.median(np.abs(residual))) + 1e-9
         weights = np.clip(1 - (residual / (_TUKEY * max(scale, 0.3))) ** 2, 0, 1) ** 2
-    refined = _refine(window, centre, np.ones(len(window.values)) if weights.min() > 0.5 else weights)
+    refined = _refine(
+        window, centre, np.ones(len(window.values)) if weights.min() > 0.5 else weights, close_px=_CLOSEST_PX
+    )
     if refined is None:
         return None
     centre, residual, slope = refined
@@ -165,7 +168,9 @@ def _coarse(window: _Window, start: Floats, reach_px: float) -> Floats:
     return best
 
 
-def _refine(window: _Window, centre: Floats, weights: Floats) -> tuple[Floats, Floats, Floats] | None:
+def _refine(
+    window: _Window, centre: Floats, weights: Floats, *, close_px: float
+) -> tuple[Floats, Floats, Floats] | None:
     """Gauss-Newton on the centre, everything else solved for (variable projection, Golub & Pereyra 1973)."""
     root = np.sqrt(weights)
     harmonics = (2, 4) if window.knots > 3 else (2,)
@@ -195,7 +200,7 @@ def _refine(window: _Window, centre: Floats, weights: Floats) -> tuple[Floats, F
         if not np.isfinite(length):
             return None
         centre = centre + step * min(1.0, 0.7 / max(length, 1e-12))
-        if length < 2e-3:
+        if length < close_px:
             break
     _, coefficients, _ = fitted(centre)
     residual = window.values - window.basis(centre, harmonics=harmonics) @ coefficients

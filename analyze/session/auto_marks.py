@@ -51,7 +51,14 @@ def auto_marks(session: Session, frames: Sequence[Path]) -> FoundMarks:
     for frame in frames:
         try:
             luma = still_luma(frame)
-            here = find_marks(luma, table=session.table, lane=session.lane, ball=session.ball, scale=session.scale)
+            here = find_marks(
+                luma,
+                table=session.table,
+                lane=session.lane,
+                ball=session.ball,
+                scale=session.scale,
+                near=found[0].clicks if found else (),
+            )
         except (MarksError, ClipError) as error:
             refused = refused or error
             continue

@@ -7,6 +7,7 @@ import pytest
 from calibrate_scenes import BALL, LANE, SCALE, SIZE_PX, TABLE, behind_foot_rail, behind_shooter, clicks_of
 from printed_scenes import Recording, all_pieces, scene_luma, strip_of
 
+from calibrate import auto
 from calibrate.auto import find_marks
 from calibrate.errors import MarksError, NotMeasured
 from calibrate.find_markers import find_markers
@@ -47,6 +48,20 @@ def test_marks_are_found_where_they_lie(scene):
     # 99.9 % of chi-square per degree of freedom with 24 or more of them lies below 2.1; the largest sd counts twice
     assert np.mean(np.square(misses)) < 2.1
     assert np.abs(misses).max() < 4
+
+
+def test_marks_of_another_picture_spare_the_search_and_mislead_nobody(scene, monkeypatch):
+    """From the same camera place no code is read again; from another one the picture is searched as always."""
+    camera, luma, _, found = scene
+    read = []
+    monkeypatch.setattr(auto, "find_markers", lambda grey: read.append(1) or find_markers(grey))
+    again = find_marks(luma, **SETUP, near=found.clicks)
+    assert not read
+    assert {click.name for click in again.clicks} == {click.name for click in found.clicks}
+    elsewhere = [replace(click, u_px=click.u_px + 60) for click in found.clicks]
+    searched = find_marks(luma, **SETUP, near=elsewhere)
+    assert read
+    assert searched.clicks == found.clicks
 
 
 def test_the_reading_is_right_within_what_is_stated(scene):
