@@ -14,6 +14,9 @@ from tracker.cue_strip import COLUMN_PX, CueStrip, Strip
 # no source).
 HALF_WIDTH_M, HALF_WIDTH_SD_M = 0.0060, 0.0008
 HALF_TAPER, HALF_TAPER_SD = 0.004, 0.002
+# Half of 7 to 19 mm at the tip, and a cone from 12 mm to 21 mm within half a metre at the steepest: what lies
+# outside is two sticks side by side, or an arm.
+MOST_HALF_WIDTH_M, LEAST_HALF_WIDTH_M, MOST_HALF_TAPER = 0.0095, 0.0035, 0.0105
 # Where the line may lie: beside the ball's centre by so much, turned from the lane by so much.
 MOST_BESIDE_M, BESIDE_STEP_M = 0.036, 0.001
 MOST_TURN, TURN_STEP = 0.10, 0.0025
@@ -39,8 +42,13 @@ STEPS = 8
 MAX_EDGE_SD_PX = 0.35
 OUTLIER_SDS = 2.5
 MIN_ROWS = 10
+# A line is not drawn out to the ball by more than the stretch is long in which it was seen, nor from a short one.
+MIN_STRETCH_M, MOST_DRAWN_OUT = 0.18, 1.0
 # What shading and compression do to the middle of two edges even where nothing else misleads.
 MIN_MIDDLE_PX = 0.05
+# Between an arm and cloth the two edges are not alike, and what is wrong with blur and shading no longer cancels in
+# their middle: so much for sides that differ as much from each other as from the shaft.
+UNLIKE_SIDES_PX = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -162,7 +170,7 @@ def _edges(
     blur_m: float,
     noise: float,
     prior_sd_m: float,
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Fit both edges in each row of straightened profiles.
 
     Parameters
@@ -184,8 +192,9 @@ def _edges(
 
     Returns
     -------
-    tuple of (N, 2), (N, 2) and (N,) arrays
-        Left and right edge and their standard deviations, in m, and the cost of each fit.
+    tuple of (N, 2), (N, 2), (N,) and (N,) arrays
+        Left and right edge and their standard deviations, in m, the cost of each fit, and how unlike the two sides
+        are, over what the shaft stands out from the nearer of them.
 
     Notes
     -----
@@ -236,7 +245,9 @@ def _edges(
     cov = np.linalg.inv(normal)
     misfit = np.sqrt(np.maximum(np.mean(residual**2, axis=1, keepdims=True), 1.0))
     cost = np.sum(residual**2, axis=1) + np.sum(weights * away**2, axis=1)
-    return edges, np.sqrt(np.stack([cov[:, 5, 5], cov[:, 6, 6]], axis=1)) * misfit, cost
+    contrast = np.abs(levels[:, 2:] - levels[:, :2]).min(axis=1)
+    unlike = np.minimum(np.abs(levels[:, 0] - levels[:, 1]) / np.maximum(contrast, 1.0), 4.0)
+    return edges, np.sqrt(np.stack([cov[:, 5, 5], cov[:, 6, 6]], axis=1)) * misfit, cost, unlike
 
 
 def fit_axis(values: Strip, start: Floats, strip: CueStrip, *, noise: float) -> AxisFit | None:
@@ -256,7 +267,7 @@ def fit_axis(values: Strip, start: Floats, strip: CueStrip, *, noise: float) -> 
     Returns
     -------
     AxisFit or None
-        None where too few rows show both edges.
+        None where too few rows show both edges, none of a cue's thickness, or only rows far behind the ball.
     """
     fit: AxisFit | None = None
     axis, half = start, np.array([HALF_WIDTH_M, HALF_TAPER])
@@ -265,7 +276,13 @@ def fit_axis(values: Strip, start: Floats, strip: CueStrip, *, noise: float) -> 
         if fit is None:
             return None
         axis, half = fit.values, np.array([fit.half_width_m, fit.half_taper])
-    return fit
+    if fit is None:
+        return None
+    stretch_m = fit.to_m - fit.from_m
+    if stretch_m < max(MIN_STRETCH_M, fit.from_m / MOST_DRAWN_OUT):
+        return None
+    thick = LEAST_HALF_WIDTH_M < half[0] < MOST_HALF_WIDTH_M
+    return fit if thick and abs(half[1]) < MOST_HALF_TAPER else None
 
 
 def _straightened(values: Strip, axis: Floats, reach_m: float, strip: CueStrip) -> tuple[Floats, Floats, Floats]:
@@ -300,7 +317,9 @@ def _fit_once(
     better = (tries[1][2] < tries[0][2])[:, None]
     edges, sd = (np.where(better, tries[1][i], tries[0][i]) for i in (0, 1))
     middle_m = edges.mean(axis=1) + start[0] + start[1] * along_m
-    middle_sd_m = np.hypot(np.hypot(*sd.T) / 2, MIN_MIDDLE_PX / strip.px_across_m)
+    unlike = np.where(better[:, 0], tries[1][3], tries[0][3])
+    doubt_px = np.hypot(MIN_MIDDLE_PX, UNLIKE_SIDES_PX * unlike)
+    middle_sd_m = np.hypot(np.hypot(*sd.T) / 2, doubt_px / strip.px_across_m)
     located: Bools = np.all(sd * strip.px_across_m < MAX_EDGE_SD_PX, axis=1)
     if np.count_nonzero(located) < MIN_ROWS:
         return None
@@ -336,6 +355,34 @@ def _fit_once(
         half_width_m=float(width.values[0]),
         half_taper=float(width.values[1]),
     )
+
+
+def across_axis(values: Strip, fit: AxisFit, strip: CueStrip, halves: Floats, half_m: Floats) -> Floats:
+    """Brightness of each row beside an axis.
+
+    Parameters
+    ----------
+    values : (H, W) float32
+        The strip of a frame.
+    fit : AxisFit
+        The axis in it.
+    strip : CueStrip
+        Its geometry.
+    halves : (K,) array
+        Places beside the axis, in half widths.
+    half_m : (H,) array
+        Half the width in each row.
+
+    Returns
+    -------
+    (H, K) array
+    """
+    across_m = fit.values[0] + fit.values[1] * strip.along_m[:, None] + half_m[:, None] * halves
+    column_m = float(strip.across_m[1] - strip.across_m[0])
+    columns = ((across_m - strip.across_m[0]) / column_m).astype(np.float32)
+    rows = np.broadcast_to(np.arange(len(columns), dtype=np.float32)[:, None], columns.shape).copy()
+    seen = cv2.remap(values, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

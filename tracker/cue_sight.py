@@ -7,6 +7,7 @@ import numpy as np
 
 from calibrate.arrays import Floats
 from calibrate.errors import NotMeasured
+from tracker.cue_end import front_end_m
 from tracker.cue_image import AxisFit, find_axis, fit_axis
 from tracker.cue_strip import CueStrip, Luma
 from tracker.cue_stroke import stroke_speed
@@ -35,6 +36,9 @@ UP_RATE_SD_M_S = 0.05
 # The middle of two edges under uneven light, or of two kinds of blur, errs by so much at both ends of the stretch
 # that is seen, whatever the pixels say: 0.05 to 0.25 px in painted pictures lit from one side.
 LIGHT_BIAS_PX = 0.12
+# Tips are 10 to 14 mm thick (common practice, no source): one that looks thicker or thinner has an edge that is off
+# by twice what its half differs, and the middle by as much as that.
+USUAL_HALF_WIDTHS_M = (0.0050, 0.0070)
 # Frames whose axis is farther than this from the others' show something else.
 MOST_AWAY_SDS = 4.0
 # The axis is not given where it is worse known than this.
@@ -97,9 +101,11 @@ def sight_cue(seen: CueFrames, *, strike_s: float, noise: float) -> CueSight | N
     if len(fitted) < LEAST_FITTED:
         return NotMeasured(CUE_NOT_SEEN, f"both its edges show in {len(fitted)} of {len(fits)} frames")
     sight = _at_strike([(time_s, fit) for time_s, fit, _ in fitted], strip, strike_s=strike_s)
-    speed = stroke_speed(fitted, strip, strike_s=strike_s)
     if isinstance(sight, NotMeasured):
         return sight
+    last_s, last_fit, last_strip = fitted[-1]
+    sight = replace(sight, last_s=last_s, end_m=front_end_m(last_strip, last_fit, strip))
+    speed = stroke_speed(fitted, strip, strike_s=strike_s)
     return sight if speed is None else replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
 
 
@@ -146,7 +152,9 @@ def _at_strike(
     cov = np.linalg.inv(normal)[:2, :2] + COMMON_SHARE * covs.mean(axis=0)
     ends_m = np.array([float(np.median([fit.from_m for _, fit in fitted])), far_m])
     from_ends = np.linalg.inv(np.stack([np.ones(2), ends_m], axis=1))
-    cov = cov + from_ends @ from_ends.T * (LIGHT_BIAS_PX / strip.px_across_m) ** 2
+    half_m = float(np.median([fit.half_width_m for _, fit in fitted]))
+    unusual_m = half_m - float(np.clip(half_m, *USUAL_HALF_WIDTHS_M))
+    cov = cov + from_ends @ from_ends.T * ((LIGHT_BIAS_PX / strip.px_across_m) ** 2 + unusual_m**2)
     if np.sqrt(cov[1, 1]) > MOST_TURN_SD:
         return NotMeasured(CUE_NOT_SEEN, f"its line is good to {np.degrees(np.sqrt(cov[1, 1])):.1f} degrees")
     along_m = np.array([0.0, far_m])

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from calibrate.arrays import Floats
-from tracker.cue_image import AxisFit
+from tracker.cue_image import AxisFit, across_axis
 from tracker.cue_strip import CueStrip, Strip
 
 # Strokes of tests: a cue at 0.3 m/s gives a ball 0.45, one at 9 m/s a break shot.
@@ -76,12 +76,7 @@ def stroke_speed(
 def _along(values: Strip, fit: AxisFit, strip: CueStrip) -> Floats:
     """Change of brightness along the axis, (H,) per row; nought where the ball stands before it."""
     half_m = fit.half_width_m + fit.half_taper * strip.along_m
-    across_m = fit.values[0] + fit.values[1] * strip.along_m[:, None]
-    across_m = across_m + half_m[:, None] * np.linspace(-MIDDLE_SHARE, MIDDLE_SHARE, 5)
-    column_m = float(strip.across_m[1] - strip.across_m[0])
-    columns = ((across_m - strip.across_m[0]) / column_m).astype(np.float32)
-    rows = np.broadcast_to(np.arange(len(columns), dtype=np.float32)[:, None], columns.shape).copy()
-    middle = cv2.remap(values, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).mean(axis=1)
+    middle = across_axis(values, fit, strip, np.linspace(-MIDDLE_SHARE, MIDDLE_SHARE, 5), half_m).mean(axis=1)
     change = np.gradient(cv2.GaussianBlur(middle[:, None], (1, 5), 1.0)[:, 0])
     change[strip.along_m < strip.clear_m] = 0
     return np.asarray(change, dtype=np.float64)

@@ -35,6 +35,11 @@ class CueSight:
     sideways_m_s, sideways_sd_m_s : float or None
         Speed of the axis at the ball across it, to the right, in the last tenth of a second; None where too few
         frames show it.
+    last_s : float or None
+        Time of the last frame in which it was seen, on the clip's clock.
+    end_m : float or None
+        Where it begins in that frame, behind the resting ball's centre; None where it reaches as near to the ball
+        as is to be seen, or would not stand out there.
     """
 
     near_px: Floats
@@ -46,6 +51,8 @@ class CueSight:
     speed_sd_m_s: float | None = None
     sideways_m_s: float | None = None
     sideways_sd_m_s: float | None = None
+    last_s: float | None = None
+    end_m: float | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and freeze the arrays."""

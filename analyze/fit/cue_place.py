@@ -52,6 +52,9 @@ class CuePlace:
         Speed of the tip at the strike, along the cue; None where it was not seen.
     sideways_m_s, sideways_sd_m_s : float or None
         Speed of the axis at the ball, across the cue and to the right; None where it was not seen.
+    last_s, end_m : float or None
+        Time of the last frame in which it was seen, and how far behind the ball's centre it began there; None where
+        it reached as near to the ball as is to be seen.
     """
 
     values: Floats
@@ -63,6 +66,8 @@ class CuePlace:
     speed_sd_m_s: float | None = None
     sideways_m_s: float | None = None
     sideways_sd_m_s: float | None = None
+    last_s: float | None = None
+    end_m: float | None = None
 
     def __post_init__(self) -> None:
         """Check and freeze the arrays."""
@@ -187,6 +192,8 @@ def place_axis(
         speed_sd_m_s=sight.speed_sd_m_s,
         sideways_m_s=sight.sideways_m_s if seen[2] else None,
         sideways_sd_m_s=sight.sideways_sd_m_s if seen[2] else None,
+        last_s=sight.last_s,
+        end_m=sight.end_m,
     )
 
 

@@ -19,7 +19,7 @@ from analyze.fit.clock import (
     unsure_clock,
     wrong_clock,
 )
-from analyze.fit.cue_check import check_cue
+from analyze.fit.cue_check import Struck, check_cue
 from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.fit.doubts import find_doubt
 from analyze.fit.measured_with import MeasuredWith
@@ -193,9 +193,13 @@ def measure_shot(
     shot = _shot(path, fit, found, doubt)
     cue = check_cue(
         place_cue(path, calibration),
-        launch_rad=shot.launch_rad,
-        launch_sd_rad=shot.launch_sd_rad,
-        ball_radius_m=calibration.ball.radius_m,
+        Struck(
+            launch_rad=shot.launch_rad,
+            launch_sd_rad=shot.launch_sd_rad,
+            speed_m_s=shot.launch_speed_m_s,
+            strike_s=shot.strike_s,
+            ball_radius_m=calibration.ball.radius_m,
+        ),
     )
     return replace(shot, cue=cue)
 

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "analyze"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "tracker"))
 
 from drawn_hands import drawn
-from paint_cue import PaintedCue, paint_cue
+from paint_cue import LYING, PaintedCue, PaintedScene, paint_cue
 from simulated_shots import BALL, LANE, SIZE_PX, look_at
 from test_cue_place import calibrated
 
@@ -75,11 +75,11 @@ def stroke(camera, cue, rate, rng):
     if strip is None:
         return CueFrames(strip=None, windows=[])
     before_s = (np.arange(max(3, round(0.11 * rate)))[:8] + rng.uniform(0.1, 0.9)) / rate
-    stick = bool(rng.random() < 0.5)
+    scene = LYING if rng.random() < 0.5 else PaintedScene()
     windows = []
     for time_s in (0.3, *before_s[::-1]):
         painted = replace(cue, gap_m=max(2.5 * time_s - 6.0 * time_s**2, 0.0))
-        windows.append((STRIKE_S - time_s, paint_cue(camera, strip.window_px, CENTRE_M, painted, rng, stick=stick)))
+        windows.append((STRIKE_S - time_s, paint_cue(camera, strip.window_px, CENTRE_M, painted, rng, scene=scene)))
     return CueFrames(strip=strip, windows=windows)
 
 

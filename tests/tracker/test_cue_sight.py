@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from paint_ball import aimed_camera
-from paint_cue import PaintedCue, axis, paint_cue
+from paint_cue import LYING, PLAIN, PaintedCue, PaintedScene, axis, paint_cue
 
 from calibrate.errors import NotMeasured
 from tracker.cue_sight import CueFrames, sight_cue
@@ -28,7 +28,7 @@ def calibrated(camera):
     return SimpleNamespace(camera=camera, ball=SimpleNamespace(radius_m=RADIUS_M))
 
 
-def stroke(camera, cue, *, frames=5, seed=3, sideways_m_s=0.0, **scene):
+def stroke(camera, cue, *, frames=5, seed=3, sideways_m_s=0.0, scene=PLAIN):
     """Frames of a stroke that gains 25 m/s a second and strikes at 2.5 m/s, cut to the strip behind the ball."""
     rng = np.random.default_rng(seed)
     strip = lay_cue_strip(calibrated(camera), SIZE, BALL_M[:2])
@@ -39,7 +39,7 @@ def stroke(camera, cue, *, frames=5, seed=3, sideways_m_s=0.0, **scene):
         if cue is not None:
             gap_m, side_m = 2.5 * before_s - 12.5 * before_s**2, cue.side_m - sideways_m_s * before_s
             painted = replace(cue, gap_m=gap_m, side_m=side_m)
-        windows.append((STRIKE_S - before_s, paint_cue(camera, strip.window_px, BALL_M, painted, rng, **scene)))
+        windows.append((STRIKE_S - before_s, paint_cue(camera, strip.window_px, BALL_M, painted, rng, scene=scene)))
     return CueFrames(strip=strip, windows=windows)
 
 
@@ -97,7 +97,7 @@ def test_a_camera_beside_the_table_sees_it_too():
 
 
 def test_a_stick_lying_about_is_not_the_cue():
-    sight = sight_cue(stroke(FOOT_RAIL, CUE, stick=True), strike_s=STRIKE_S, noise=1.5)
+    sight = sight_cue(stroke(FOOT_RAIL, CUE, scene=LYING), strike_s=STRIKE_S, noise=1.5)
     assert isinstance(sight, CueSight)
     assert np.abs(errors_px(sight, FOOT_RAIL, CUE)).max() < 0.7
 
@@ -109,7 +109,7 @@ def test_a_hand_without_a_cue_is_said_to_be_none():
 
 
 def test_a_stick_that_lies_still_is_said_to_be_no_cue():
-    found = sight_cue(stroke(FOOT_RAIL, None, stick=True), strike_s=STRIKE_S, noise=1.5)
+    found = sight_cue(stroke(FOOT_RAIL, None, scene=LYING), strike_s=STRIKE_S, noise=1.5)
     assert isinstance(found, NotMeasured)
     assert found.reason is CUE_NOT_SEEN
 
@@ -120,3 +120,36 @@ def test_a_spot_at_the_edge_of_the_picture_shows_no_cue():
     found = sight_cue(CueFrames(strip=None, windows=[]), strike_s=STRIKE_S, noise=1.5)
     assert isinstance(found, NotMeasured)
     assert found.reason is CUE_OUTSIDE
+
+
+def test_a_stick_that_a_hand_draws_towards_the_ball_ends_too_far_behind_it():
+    """It moves and points at the ball as a cue does; 8 ms before the strike its end is 20 cm away."""
+    rng = np.random.default_rng(3)
+    strip = lay_cue_strip(calibrated(FOOT_RAIL), SIZE, BALL_M[:2])
+    windows = []
+    for before_s in (np.arange(5)[::-1] + 0.5) * PERIOD_S:
+        end_m = (0.0, -0.19 - 0.6 * before_s, -0.02)
+        scene = replace(PLAIN, hand=False, stick_m=end_m)
+        windows.append((STRIKE_S - before_s, paint_cue(FOOT_RAIL, strip.window_px, BALL_M, None, rng, scene=scene)))
+    sight = sight_cue(CueFrames(strip=strip, windows=windows), strike_s=STRIKE_S, noise=1.5)
+    assert isinstance(sight, CueSight)
+    assert sight.last_s == pytest.approx(STRIKE_S - PERIOD_S / 2)
+    # where its end is seen before the strip's plane, which runs higher: at 13 cm
+    rows_px = FOOT_RAIL.project(strip.points_m(strip.along_m, np.zeros(len(strip.along_m))))
+    seen_m = strip.along_m[np.argmin(np.abs(rows_px[:, 1] - FOOT_RAIL.project(BALL_M + end_m)[1]))]
+    assert sight.end_m == pytest.approx(seen_m, abs=0.015)
+
+
+def test_a_cue_about_to_strike_reaches_to_the_ball():
+    sight = sight_cue(stroke(FOOT_RAIL, CUE), strike_s=STRIKE_S, noise=1.5)
+    assert sight.end_m is None or sight.end_m < 0.09
+
+
+def test_a_pale_sleeve_and_a_sharp_shadow_on_pale_cloth_do_not_turn_it():
+    shaded = PaintedScene(
+        cloth=150.0, shadow=0.5, lamp_m=(0.6, 0.2, 0.85), lamp_radius_m=0.02, sleeve=190.0, sleeve_m=0.1
+    )
+    sight = sight_cue(stroke(FOOT_RAIL, CUE, scene=shaded), strike_s=STRIKE_S, noise=1.5)
+    assert isinstance(sight, CueSight)
+    away = errors_px(sight, FOOT_RAIL, CUE)
+    assert (np.abs(away) < 3 * np.sqrt(np.diag(sight.across_cov_px2))).all()
