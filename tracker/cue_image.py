@@ -14,9 +14,9 @@ from tracker.cue_strip import COLUMN_PX, CueStrip, Strip
 # no source).
 HALF_WIDTH_M, HALF_WIDTH_SD_M = 0.0060, 0.0008
 HALF_TAPER, HALF_TAPER_SD = 0.004, 0.002
-# Half of 7 to 19 mm at the tip, and a cone from 12 mm to 21 mm within half a metre at the steepest: what lies
-# outside is two sticks side by side, or an arm.
-MOST_HALF_WIDTH_M, LEAST_HALF_WIDTH_M, MOST_HALF_TAPER = 0.0095, 0.0035, 0.0105
+# Half of 19 mm at the tip, and a cone from 12 mm to 21 mm within half a metre at the steepest: what is more is two
+# sticks side by side, or an arm. Where its rims are lost in the dark, a cue looks as thin as 4 mm there.
+MOST_HALF_WIDTH_M, MOST_HALF_TAPER = 0.0095, 0.0105
 # Where the line may lie: beside the ball's centre by so much, turned from the lane by so much.
 MOST_BESIDE_M, BESIDE_STEP_M = 0.036, 0.001
 MOST_TURN, TURN_STEP = 0.10, 0.0025
@@ -48,7 +48,7 @@ MIN_STRETCH_M, MOST_DRAWN_OUT = 0.18, 1.0
 MIN_MIDDLE_PX = 0.05
 # Between an arm and cloth the two edges are not alike, and what is wrong with blur and shading no longer cancels in
 # their middle: so much for sides that differ as much from each other as from the shaft.
-UNLIKE_SIDES_PX = 0.6
+UNLIKE_SIDES_PX = 0.4
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -281,8 +281,7 @@ def fit_axis(values: Strip, start: Floats, strip: CueStrip, *, noise: float) -> 
     stretch_m = fit.to_m - fit.from_m
     if stretch_m < max(MIN_STRETCH_M, fit.from_m / MOST_DRAWN_OUT):
         return None
-    thick = LEAST_HALF_WIDTH_M < half[0] < MOST_HALF_WIDTH_M
-    return fit if thick and abs(half[1]) < MOST_HALF_TAPER else None
+    return fit if half[0] < MOST_HALF_WIDTH_M and half[1] < MOST_HALF_TAPER else None
 
 
 def _straightened(values: Strip, axis: Floats, reach_m: float, strip: CueStrip) -> tuple[Floats, Floats, Floats]:

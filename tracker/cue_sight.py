@@ -36,9 +36,9 @@ UP_RATE_SD_M_S = 0.05
 # The middle of two edges under uneven light, or of two kinds of blur, errs by so much at both ends of the stretch
 # that is seen, whatever the pixels say: 0.05 to 0.25 px in painted pictures lit from one side.
 LIGHT_BIAS_PX = 0.12
-# Tips are 10 to 14 mm thick (common practice, no source): one that looks thicker or thinner has an edge that is off
-# by twice what its half differs, and the middle by as much as that.
-USUAL_HALF_WIDTHS_M = (0.0050, 0.0070)
+# Tips are 14 mm thick at most (common practice, no source): in one that looks thicker an edge is off by twice what
+# its half exceeds that, and the middle by as much. (In one that looks thinner both rims are lost in the dark.)
+MOST_USUAL_HALF_WIDTH_M = 0.0070
 # Frames whose axis is farther than this from the others' show something else.
 MOST_AWAY_SDS = 4.0
 # The axis is not given where it is worse known than this.
@@ -153,8 +153,8 @@ def _at_strike(
     ends_m = np.array([float(np.median([fit.from_m for _, fit in fitted])), far_m])
     from_ends = np.linalg.inv(np.stack([np.ones(2), ends_m], axis=1))
     half_m = float(np.median([fit.half_width_m for _, fit in fitted]))
-    unusual_m = half_m - float(np.clip(half_m, *USUAL_HALF_WIDTHS_M))
-    cov = cov + from_ends @ from_ends.T * ((LIGHT_BIAS_PX / strip.px_across_m) ** 2 + unusual_m**2)
+    too_thick_m = max(0.0, half_m - MOST_USUAL_HALF_WIDTH_M)
+    cov = cov + from_ends @ from_ends.T * ((LIGHT_BIAS_PX / strip.px_across_m) ** 2 + too_thick_m**2)
     if np.sqrt(cov[1, 1]) > MOST_TURN_SD:
         return NotMeasured(CUE_NOT_SEEN, f"its line is good to {np.degrees(np.sqrt(cov[1, 1])):.1f} degrees")
     along_m = np.array([0.0, far_m])
