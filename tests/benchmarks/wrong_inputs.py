@@ -39,9 +39,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from clicked_sample import copy_clicked
 
-from analyze.fit.shot import Shot, Status, measure_shot
+from analyze.fit.shot import CAMERA_MOVED, Shot, Status, measure_shot
 from analyze.measure.batch import measure_session
 from analyze.measure.clip import ClipJob, measure_clip
+from analyze.measure.clip_camera import clip_camera, shot_camera, with_camera_said
 from analyze.session.calibration import calibrate_session
 from analyze.session.edit_config import Value, with_values
 from analyze.session.folder import open_session
@@ -368,10 +369,13 @@ class Followed:
         What was seen.
     rim_px : float
         Radius of the ball at rest as it was foretold.
+    moved : bool
+        Whether the camera had moved since it was calibrated, so that its place must be found again.
     """
 
     path: BallPath
     rim_px: float
+    moved: bool
 
 
 def rim_px(calibration: Calibration, rest_px: Floats) -> float:
@@ -392,7 +396,11 @@ def follow_all(source: Path) -> dict[str, Followed]:
     calibration = calibrate_session(session, clips_of(source)[0])
     with Store(session.store_path) as store:
         return {
-            one.clip: Followed(one.shot.sightings, rim_px(calibration, one.shot.sightings.rest_px))
+            one.clip: Followed(
+                path=one.shot.sightings,
+                rim_px=rim_px(calibration, one.shot.sightings.rest_px),
+                moved=one.shot.camera == CAMERA_MOVED,
+            )
             for one in store.shots(session.clips_folder)
             if one.shot.sightings is not None
         }
@@ -422,7 +430,12 @@ def measured_as_followed(followed: dict[str, Followed]) -> Callable[[ClipJob], S
     """Measure as `measure_clip` does, from what was followed before."""
 
     def measure(job: ClipJob) -> Sequence[Shot]:
-        return (measure_shot(seen_with(followed[job.clip], job), job.calibration, readout=job.readout),)
+        path = seen_with(followed[job.clip], job)
+        if not followed[job.clip].moved:
+            return (measure_shot(path, job.calibration, readout=job.readout),)
+        first = clip_camera(job.path, job.calibration, job.picture)
+        camera = shot_camera(path, first, job.calibration, job.picture, capture_fps=job.capture_fps)
+        return (with_camera_said(measure_shot(path, camera.calibration, readout=job.readout), camera),)
 
     return measure
 
