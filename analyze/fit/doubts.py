@@ -5,11 +5,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from analyze.fit.frame_times import find_uneven_times
 from analyze.fit.motion import GRAVITY_M_S2, state
 from analyze.fit.path_fit import PathFit, fit_path
 from analyze.fit.problem import OUTLIER, READOUT
 from analyze.fit.reasons import (
     FAR_FROM_RAIL,
+    FAR_FROM_SPOT,
     HOP,
     KINK,
     NO_REST,
@@ -26,7 +28,7 @@ from tracker.path import BallPath
 from tracker.readout import Readout
 
 FASTEST_M_S, SLOWEST_M_S = 13.0, 0.4  # a hard break is 10 to 12 m/s: common practice, no source
-FAR_M = 0.4  # extrapolated by more than this, the reading leans on friction priors more than on sightings
+FAR_M = 0.4  # extrapolated by more than this, results lean on friction priors more than on sightings
 OUTLIER_SHARE = 0.25  # of the sightings, off the path: chosen
 POOR_SCALE = 3.0  # noise this many times what the pixels showed
 PATTERN_SCALE = 1.4  # noise this many times what the pixels showed, if neighbours err alike: chosen
@@ -78,9 +80,15 @@ def _find_misfit(fit: PathFit, path: BallPath, calibration: Calibration) -> NotM
     if fit.rest_distance > OUTLIER:
         return NotMeasured(NO_REST, f"{fit.rest_distance:.1f} standard deviations apart")
     places, _ = state(fit.parameters, fit.times_s[fit.weights > 0], pull_m_s2=fit.pull_m_s2)
+    late_m = float(np.hypot(*(places[0] - fit.parameters[:2])))
+    if late_m > FAR_M:
+        return NotMeasured(FAR_FROM_SPOT, f"first seen {late_m * 1000:.0f} mm from where it rested")
     gap_m = fit.contact_y_m - float(places[:, 1].max())
     if gap_m > FAR_M:
         return NotMeasured(FAR_FROM_RAIL, f"last seen {gap_m * 1000:.0f} mm before the rail")
+    uneven = find_uneven_times(fit, calibration)
+    if uneven is not None:
+        return uneven
     noise = f"noise {fit.noise_scale:.1f} times that of the pixels"
     if fit.noise_scale > POOR_SCALE:
         broken = _find_break(fit, path, calibration)

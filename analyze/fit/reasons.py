@@ -27,6 +27,12 @@ FAR_FROM_RAIL = Reason(
     "The ball was last seen far from the foot rail, so the reading is a long extrapolation.",
     "Look whether the frame shows the foot rail and nothing covers the last part of the lane.",
 )
+FAR_FROM_SPOT = Reason(
+    "far-from-spot",
+    "The ball was first seen far from its spot, so launch, swerve and speed are long extrapolations.",
+    "Look whether a hand, the cue or glare covers the first part of the lane, and whether the recording plays "
+    "without a jump.",
+)
 KINK = Reason(
     "kink",
     "The path has a kink: the ball touched another ball or something on the cloth.",
@@ -46,6 +52,11 @@ POOR_FIT = Reason(
     "poor-fit",
     "The ball was seen farther from the fitted path than its location error explains.",
     "Look at the drawn path; check the calibration, and readout_ms and capture_fps in session.toml.",
+)
+UNEVEN_TIMES = Reason(
+    "uneven-times",
+    "The times that the file gives its frames do not fit the motion of the ball.",
+    "Copy the recording from the phone again, as it is: what converts or trims recordings may write wrong times.",
 )
 OUTLIERS = Reason(
     "outliers",
@@ -120,10 +131,12 @@ REASONS = (
     RAIL_NOT_REACHED,
     NO_REST,
     FAR_FROM_RAIL,
+    FAR_FROM_SPOT,
     KINK,
     HOP,
     PATTERN,
     POOR_FIT,
+    UNEVEN_TIMES,
     OUTLIERS,
     ODD_SPEED,
     WRONG_CLOCK,

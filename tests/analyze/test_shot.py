@@ -14,6 +14,7 @@ from analyze.fit.quantities import BUDGETED, QUANTITIES
 from analyze.fit.reasons import (
     CLOCK_UNSURE,
     FAR_FROM_RAIL,
+    FAR_FROM_SPOT,
     HOP,
     IMPRECISE,
     KINK,
@@ -23,6 +24,7 @@ from analyze.fit.reasons import (
     PATTERN,
     POOR_FIT,
     TOO_FEW_SIGHTINGS,
+    UNEVEN_TIMES,
     WRONG_CLOCK,
 )
 from analyze.fit.shot import Status, failed_shot, measure_shot
@@ -205,6 +207,36 @@ def test_path_that_ends_in_mid_lane_is_doubtful():
     found = measured(shot, path)
     assert found.reason is FAR_FROM_RAIL
     assert found.reading_sd_m > 3 * measured(shot).reading_sd_m
+
+
+def test_path_that_begins_in_mid_lane_is_doubtful():
+    """As where the times of a damaged file jump after the strike: the launch is an extrapolation."""
+    shot = shot_of(frame_rate=60.0)
+    keep = since_strike_s(shot) > 0.2
+    path = replace(
+        shot.path,
+        times_s=shot.path.times_s[keep],
+        centre_px=shot.path.centre_px[keep],
+        centre_cov_px2=shot.path.centre_cov_px2[keep],
+    )
+    assert measured(shot, path).reason is FAR_FROM_SPOT
+
+
+@pytest.mark.parametrize("jump_ms", [0.0, 1.5])
+def test_times_that_jump_from_frame_to_frame_are_doubtful(jump_ms):
+    """A damaged index gives frames 1.5 ms more and less in turn, as seen; a phone's times may differ by 0.2 ms."""
+    shot = shot_of(frame_rate=60.0, sigma_px=0.1)
+    rng = np.random.default_rng(SEED)
+    jumps_s = rng.normal(0, 0.0002, shot.path.n_sightings)
+    jumps_s[::2] += jump_ms / 1000
+    found = measured(shot, replace(shot.path, times_s=shot.path.times_s + jumps_s))
+    if not jump_ms:
+        assert found.status is Status.MEASURED
+        return
+    assert found.reason is UNEVEN_TIMES
+    # what jumps is half of the difference of neighbours, made smaller by as much as white noise would be
+    said_ms = float(found.detail.removeprefix("from frame to frame the ball is ").partition(" ms")[0])
+    assert said_ms == pytest.approx(jump_ms / np.sqrt(1.5), abs=0.15)
 
 
 def test_noise_far_above_the_stated_is_doubtful():
