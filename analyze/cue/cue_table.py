@@ -5,7 +5,8 @@ other at equal offset only. Every derived number carries the formula that define
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import pandas as pd
 from scipy import special
@@ -113,19 +114,22 @@ class Ball:
     tip_radius_mm : float or None
         Radius of the tip's dome, where tip offsets are those of the tip's axis; None where they are those of the
         point of contact.
+    own_tip_radii_mm : mapping of str to float
+        Of conditions whose tip has another.
     """
 
     radius_mm: float = 28.575
     mass_g: float = 165.0
     offset_sd_mm: float = 1.0
     tip_radius_mm: float | None = None
+    own_tip_radii_mm: Mapping[str, float] = field(default_factory=dict)
 
-    @property
-    def contact_share(self) -> float:
+    def contact_share(self, condition: str = "") -> float:
         """Offset of the point of contact over the tip offset as it was set: 1, or less where the axis was set."""
         if self.tip_radius_mm is None:
             return 1.0
-        return contact_offset_m(1.0, tip_radius_m=self.tip_radius_mm, ball_radius_m=self.radius_mm)
+        radius_mm = self.own_tip_radii_mm.get(condition, self.tip_radius_mm)
+        return contact_offset_m(1.0, tip_radius_m=radius_mm, ball_radius_m=self.radius_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,8 +257,8 @@ def _row(
 ) -> CueRow:
     squirt = mean_squirt(shots, controls)
     offset_mm = float(shots[OFFSET].mean())
-    contact_mm = offset_mm * ball.contact_share
-    contact_sd_mm = ball.offset_sd_mm * ball.contact_share
+    contact_mm = offset_mm * ball.contact_share(condition)
+    contact_sd_mm = ball.offset_sd_mm * ball.contact_share(condition)
     notes = [*squirt.notes]
     end = None
     if abs(contact_mm) < ball.radius_mm:
@@ -339,6 +343,14 @@ def _deflection(
     return Interval(value=value, lo=least, hi=most, formula=standard.formula)
 
 
+def _own_domes(ball: Ball) -> str:
+    """Name the conditions whose tip has a dome of its own."""
+    return "".join(
+        f" ({condition}: {radius_mm:g} mm, {ball.contact_share(condition):.3f})"
+        for condition, radius_mm in ball.own_tip_radii_mm.items()
+    )
+
+
 def cue_table(
     frame: pd.DataFrame,
     *,
@@ -383,8 +395,8 @@ def cue_table(
     if ball.tip_radius_mm is not None:
         said.append(
             f"Tip offsets are those of the tip's axis: with a dome of {ball.tip_radius_mm:g} mm radius the tip "
-            f"touches the ball at {ball.contact_share:.3f} of that, and end mass, pivot lengths and deflection are "
-            "counted from there."
+            f"touches the ball at {ball.contact_share():.3f} of that{_own_domes(ball)}, and end mass, pivot "
+            "lengths and deflection are counted from there."
         )
     shots = tested[usable]
     shots = shots.assign(offset_group=offset_groups(shots[OFFSET]))

@@ -252,6 +252,11 @@ def _cue(evidence: Evidence, table: pd.DataFrame, reference: str | None) -> CueT
             mass_g=ball.mass_kg * G_PER_KG,
             offset_sd_mm=lane.tip_offset_sd_mm,
             tip_radius_mm=lane.tip_radius_mm if lane.tip_offset_of == "axis" else None,
+            own_tip_radii_mm={
+                one.name: one.tip_radius_mm
+                for one in evidence.config.condition
+                if one.tip_radius_mm is not None and one.role == "test"
+            },
         ),
         confidence=evidence.config.analysis.confidence,
     )

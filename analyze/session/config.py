@@ -121,6 +121,7 @@ class Condition(_Section):
     name: PlainName
     role: Literal["test", "control"] = "test"
     tip_offset_mm: Annotated[float, _within(-40, 40, "mm")] = 0.0
+    tip_radius_mm: Annotated[float, _within(3, 60, "mm")] | None = None
     factors: dict[PlainName, PlainName] = Field(default_factory=dict)
     values: dict[PlainName, float] = Field(default_factory=dict)
 
@@ -175,6 +176,13 @@ class SessionConfig(_Section):
     def condition_names(self) -> tuple[str, ...]:
         """Names of the conditions, in the order of the file; empty where the file lists none."""
         return tuple(condition.name for condition in self.condition)
+
+    def stated_tip_radius_mm(self, condition: str) -> float | None:
+        """Return the radius of a condition's dome: its own, or the lane's; None where neither is stated."""
+        named = self.condition_named(condition)
+        if named is not None and named.tip_radius_mm is not None:
+            return named.tip_radius_mm
+        return self.lane.tip_radius_mm if "tip_radius_mm" in self.lane.model_fields_set else None
 
     def condition_named(self, name: str) -> Condition | None:
         """Return the condition of this name, or None where the file does not list it."""

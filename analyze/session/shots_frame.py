@@ -6,7 +6,7 @@ import pandas as pd
 
 from analyze.cue.squirt import ControlZero, Squirt, control_zero, squirt_of
 from analyze.cue.squirt_cue import contact_of, cue_zero, own_squirt_cue_sd_rad, squirt_cue_of
-from analyze.cue.tip_dome import SeenAxis, Tip, tell_dome, tip_of
+from analyze.cue.tip_dome import USUAL_RADIUS_M, SeenAxis, Tip, tell_dome, tip_of
 from analyze.fit.cue_place import CuePlace
 from analyze.fit.shot import Shot
 from analyze.session.camera_place import place_name
@@ -112,17 +112,20 @@ def session_tips(session: Session, stored: Sequence[StoredShot]) -> dict[str, Ti
     Parameters
     ----------
     session : Session
-        States the radius, or not: then it is as usual, and where offsets are those of the contact, as axes and
-        offsets tell it together.
+        States the radius, for all or for a condition, or not: then it is as usual, and where offsets are those of
+        the contact, as axes and offsets tell it together.
     stored : sequence of StoredShot
         All shots of the session, whichever are wanted.
     """
-    lane = session.config.lane
-    stated = "tip_radius_mm" in lane.model_fields_set
-    usual = tip_of(m_from_mm(lane.tip_radius_mm), stated=stated)
+    config, lane = session.config, session.config.lane
+    usual = tip_of(USUAL_RADIUS_M, stated=False)
     labels = [label_of(session, one) for one in stored]
-    tips = dict.fromkeys((label.condition for label in labels), usual)
-    if stated or lane.tip_offset_of != "contact":
+    stated_mm = {label.condition: config.stated_tip_radius_mm(label.condition) for label in labels}
+    tips = {
+        condition: usual if radius_mm is None else tip_of(m_from_mm(radius_mm), stated=True)
+        for condition, radius_mm in stated_mm.items()
+    }
+    if lane.tip_offset_of != "contact":
         return tips
     tests: dict[str, list[SeenAxis]] = {}
     controls: dict[str, list[float]] = {}
@@ -133,7 +136,7 @@ def session_tips(session: Session, stored: Sequence[StoredShot]) -> dict[str, Ti
         axis_m = cue.value("side_m")
         if label.control:
             controls.setdefault(label.shooter, []).append(axis_m)
-        elif label.tip_offset_m is not None:
+        elif label.tip_offset_m is not None and stated_mm[label.condition] is None:
             seen = SeenAxis(shooter=label.shooter, axis_m=axis_m, stated_m=label.tip_offset_m)
             tests.setdefault(label.condition, []).append(seen)
     told = {

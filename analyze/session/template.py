@@ -53,6 +53,7 @@ tip_offset_mm = 0           # how far the tip is from the ball's centre line; to
 name = "A"
 role = "test"
 tip_offset_mm = 14.3
+# tip_radius_mm = 9         # radius of this tip's dome, where it is not the lane's
 # factors = { shaft = "N", taper = "long" }   # what it is made of: "does the taper matter, whatever the shaft?"
 # values = { ferrule_mm = 12.0 }              # numbers in which conditions differ, for a trend per unit
 

@@ -136,6 +136,11 @@ def test_an_offset_of_the_tip_s_axis_is_brought_to_the_point_of_contact():
     assert by_axis.tip_offset_mm == pytest.approx(14.3, rel=1e-12)
     assert "10 mm radius the tip touches the ball at 0.741 of that" in axis.notes[-1]
     assert len(contact.notes) == len(axis.notes) - 1
+    other = cue_table(
+        shots(around("A", "S1", 14.3, -1.4)), ball=Ball(tip_radius_mm=8.0, own_tip_radii_mm={"A": 10.0})
+    )
+    assert other.rows[0].end_mass_g == by_axis.end_mass_g
+    assert "0.781 of that (A: 10 mm, 0.741)" in other.notes[-1]
 
 
 def test_conditions_are_compared_at_equal_offset_only():

@@ -1,15 +1,18 @@
 """out/shots.csv and out/summary.csv: columns, units, and which control shots make whose zero."""
 
 import math
+from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 from session_samples import made_up_session
 
+from analyze.fit.cue_place import CuePlace
 from analyze.report.build import build_report
 from analyze.report.tables import _write
 from analyze.session.decision_log import DecisionKind
-from analyze.session.folder import Session
+from analyze.session.folder import Session, open_session
 from analyze.session.shots import session_shots
 from analyze.session.shots_frame import NO_NAME, SHOT_COLUMNS, counted_frame, shots_frame
 from analyze.session.store import Store
@@ -141,3 +144,35 @@ def test_no_cell_is_run_as_a_formula(tmp_path):
     again = pd.read_csv(tmp_path / "out.csv")
     assert list(again["note"]) == ["'=cmd|' /C calc'!A0", "'@x", "-2.5", "fine = fine"]
     assert list(again["reading_mm"]) == [-1.5, 2, 3, 4]
+
+
+@pytest.mark.parametrize(
+    ("lane", "own", "radii_mm"),
+    [
+        ("", "", (8, 8)),
+        ("tip_radius_mm = 10.0", "", (10, 10)),
+        ("", "tip_radius_mm = 6.0", (8, 6)),
+        ("tip_radius_mm = 10.0", "tip_radius_mm = 6.0", (10, 6)),
+    ],
+)
+def test_each_condition_s_dome_says_where_its_axis_touches(session, lane, own, radii_mm):
+    """Contact = axis R / (R + r), R 28.575 mm; stated radii count as good to a tenth, others to 2.5 mm."""
+    cue = CuePlace(
+        values=np.array([0.0, 0.07, 0.016, 0.0]),
+        cov=np.diag([0.001, 0.02, 1e-6, 0.005]) ** 2,
+        own_cov=np.diag([0.001, 0.02, 1e-6, 0.005]) ** 2,
+        seen=np.array([1.0, 0.0, 1.0, 0.0]),
+        frames=7,
+    )
+    text = f'[lane]\n{lane}\n[[condition]]\nname = "A"\n[[condition]]\nname = "B"\n{own}\n'
+    (session.folder / "session.toml").write_text(text, encoding="utf-8")
+    found = open_session(session.folder)
+    # no stated offsets: nothing but the radius tells where the axis touches
+    wanted = ("A/S1/1.mp4", "B/S1/2.mp4")
+    shots = [replace(one, shot=replace(one.shot, cue=cue)) for one in session_shots(found) if one.clip in wanted]
+    rows = shots_frame(found, shots).set_index("condition")
+    for name, radius_mm, stated in zip("AB", radii_mm, (bool(lane), bool(lane or own)), strict=True):
+        share = 28.575 / (28.575 + radius_mm)
+        assert rows.loc[name, "tip_side_mm"] == pytest.approx(16 * share, abs=1e-9)
+        doubt_mm = 16 * share**2 / 28.575 * (0.1 * radius_mm if stated else 2.5)
+        assert rows.loc[name, "tip_side_sd_mm"] == pytest.approx(doubt_mm, rel=1e-3)
