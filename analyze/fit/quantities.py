@@ -108,7 +108,7 @@ def evaluate(
     Returns
     -------
     (7,) array
-        In the order of `QUANTITIES`; NaN where the motion does not reach the cushion.
+        In the order of `QUANTITIES`; NaN where the motion does not reach the cushion, or is none.
     """
     contact_s = float(crossing_s(parameters, contact_y_m))
     slide_s = float(slide_time_s(parameters))
@@ -116,7 +116,9 @@ def evaluate(
     places, velocities = state(parameters, times_s, pull_m_s2=pull_m_s2)
     level_places, level_velocities = state(parameters, times_s)
     launch = parameters[3:5]
-    if not math.isfinite(contact_s):
+    # A fit that knows nothing of a speed tries also that of no motion at all, which has no direction.
+    moving = launch.any() and velocities[0].any() and level_velocities[0].any()
+    if not (moving and math.isfinite(contact_s)):
         return np.full(len(QUANTITIES), np.nan)
     reading_m = scale.reading_m(places[0], velocities[0])
     squirt_m = scale.reading_m(parameters[:2], launch)

@@ -429,3 +429,13 @@ def test_posterior_agrees_with_a_random_walk(seed, setting, share):
         sd = np.sqrt(found.cov[i, i])
         assert abs(walked[:, i].mean() - found.values[i]) < 0.3 * sd, name
         assert np.std(walked[:, i]) == pytest.approx(sd, rel=0.15), name
+
+
+@pytest.mark.filterwarnings("ignore:invalid value encountered")
+def test_a_ball_that_does_not_move_has_no_quantities():
+    """As where a damaged recording leaves a speed so open that a step of its uncertainty is that of no motion."""
+    shot = simulate(Setting(), np.random.default_rng(SEED))
+    still = shot.parameters.copy()
+    still[3:7] = 0.0
+    scale, contact = shot.calibration.scale, centre_at_contact_y_m(shot.calibration)
+    assert np.isnan(evaluate(still, scale, contact_y_m=contact, spot_y_m=0.762, pull_m_s2=0.0)).all()

@@ -52,6 +52,18 @@ def test_the_plots_are_pictures_with_something_on_them(tmp_path, units):
             assert (np.abs(image - wanted).max(axis=2) < 40).sum() > 50, f"{colour} is not in {name}"
 
 
+def test_names_with_dollar_signs_are_plain_text(tmp_path):
+    """Plotting reads what stands between two of them as a formula, and stops at one that is none."""
+    session = made_up_session(tmp_path)
+    config = tmp_path / "session.toml"
+    config.write_text(config.read_text().replace('name = "A"', 'name = "$x^$"').replace('name = "B"', 'name = "$"'))
+    rows = ("A/S1/1.mp4,$x^$,$S_1$", "A/S1/2.mp4,$x^$,$S_1$", "A/S2/1.mp4,$x^$,$", "B/S1/2.mp4,$,$")
+    labels = "\n".join(("clip,condition,shooter", *rows))
+    (tmp_path / "shots.csv").write_text(labels)
+    build_report(tmp_path)
+    assert "$x^$" in (session.out_folder / "report.html").read_text(encoding="utf-8")
+
+
 def test_many_conditions_and_many_shots_are_cut_short_and_said_to_be(tmp_path, monkeypatch):
     titles = []
     monkeypatch.setattr("matplotlib.figure.Figure.suptitle", lambda self, text, **_: titles.append(text))

@@ -127,6 +127,15 @@ def test_a_recording_shown_mirrored_is_refused(tmp_path):
             read(path)
 
 
+def test_a_picture_larger_than_any_camera_s_is_refused_before_it_is_decoded(tmp_path, monkeypatch):
+    path = write_clip(tmp_path / "large.mp4", pictures(3), [0, 1500, 3000])
+    monkeypatch.setattr("tracker.clip.MOST_PIXELS", 160 * 96 - 1)
+    monkeypatch.setattr("av.video.frame.VideoFrame.to_ndarray", None)
+    for read in (clip_info, still_luma, lambda path: next(read_frames(path))):
+        with pytest.raises(ClipError, match="says that its picture has 160 x 96 px, more than any camera's"):
+            read(path)
+
+
 @pytest.mark.parametrize(
     ("name", "options"),
     [
