@@ -55,6 +55,8 @@ class Findings:
     ----------
     table : DataFrame
         The shots, `kept` as the keep rule of the settings left it.
+    unchosen : DataFrame
+        The same, with the shots kept from which a rule chose by their values: only these show how shots scatter.
     summary : Summary
         Of the readings.
     parts : dict of str to Summary
@@ -92,6 +94,7 @@ class Findings:
     """
 
     table: pd.DataFrame
+    unchosen: pd.DataFrame
     summary: Summary
     parts: dict[str, Summary]
     comparisons: dict[str, Comparisons]
@@ -121,16 +124,20 @@ def find(evidence: Evidence) -> Findings:
     """
     analysis = evidence.config.analysis
     every = evidence.table
-    table = apply_keep_rule(every, KeepRule(analysis.keep), closest_k=analysis.closest_k)
+    rule = KeepRule(analysis.keep)
+    table = apply_keep_rule(every, rule, closest_k=analysis.closest_k)
+    # What rests on scatter and cannot allow for the choosing is told from all shots that the rule chose from.
+    unchosen = apply_keep_rule(every, KeepRule.DROP_FAILED) if rule is KeepRule.CLOSEST else table
     quantities = [name for name in QUANTITIES if name in table.columns and table[name].notna().any()]
     if "reading_mm" not in quantities:
         quantities.insert(0, "reading_mm")
     reference, notes = _reference(table, analysis.reference)
+    notes += _unchosen_note(table, unchosen)
     covariates = Question().covariates
     if "order" in table.columns and table["order"].notna().any():  # a drift over the session is taken out
         covariates = (*covariates, "order")
-    components = variance_components(table, confidence=analysis.confidence)
-    cue = _cue(evidence, table, reference)
+    components = variance_components(unchosen, confidence=analysis.confidence)
+    cue = _cue(evidence, unchosen, reference)
     squirt_at = () if cue is None else cue.comparisons
     design = design_of(evidence)
     made_of = Question(
@@ -158,6 +165,7 @@ def find(evidence: Evidence) -> Findings:
     shown = [(row.a, row.b) for row in clearest_pairs(comparisons["reading_mm"])]
     return Findings(
         table=table,
+        unchosen=unchosen,
         summary=summarise(table, confidence=analysis.confidence),
         parts={
             name: summarise(table, quantity=name, confidence=analysis.confidence)
@@ -170,15 +178,28 @@ def find(evidence: Evidence) -> Findings:
         fitness=measurement_fitness(components, margin=analysis.margin_mm),
         keep_rules=compare_keep_rules(every, closest_k=analysis.closest_k),
         flags=flag_outliers(table),
-        drifts=session_drift(table, confidence=analysis.confidence),
+        drifts=session_drift(unchosen, confidence=analysis.confidence),
         gauge=_gauge(evidence),
         cue=cue,
         splits=_splits(table, reference, analysis.confidence),
         notes=notes,
-        factors=compare_factors(table, design, made_of),
-        trends=compare_values(table, design, made_of),
+        factors=compare_factors(unchosen, design, made_of),
+        trends=compare_values(unchosen, design, made_of),
         ratios=_ratios(table, quantities, squirt_at, made_of, evidence.shared_sd.get("squirt_deg", 0.0)),
         shuffled=check_by_permutation(table, made_of, pairs=shown),
+    )
+
+
+def _unchosen_note(table: pd.DataFrame, unchosen: pd.DataFrame) -> tuple[str, ...]:
+    """Say what is told from more shots than the keep rule keeps."""
+    counted, told = (
+        int((some["kept"].astype(bool) & some["reading_mm"].notna()).sum()) for some in (table, unchosen)
+    )
+    if counted == told:
+        return ()
+    return (
+        "Shots chosen by their values hide how shots scatter: cues, hand, factors, trends, drift and where the "
+        f"variation comes from are told from all {told} shots, not from the {counted} that the keep rule keeps.",
     )
 
 

@@ -52,8 +52,8 @@ class Hand:
 
 
 def find_hand(evidence: Evidence, findings: Findings) -> Hand:
-    """Look at what the cues did in the shots that count."""
-    table = findings.table
+    """Look at what the cues did, whether or not a rule then chose among the shots by their values."""
+    table = findings.unchosen
     session = evidence.sessions[0].session
     distance_mm = mm_from_m(session.scale.line_y_m - session.lane.spot_y_m)
     equal = equal_contact(

@@ -6,9 +6,14 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analyze.statistics.keep_rules import CHOSEN_FROM
 from analyze.statistics.shots_table import POOLED, check_shots, counted_shots, sd_column, unit_of
 
 SUMMARY_NUMBERS = ("mean", "sd", "se", "lo", "hi", "median", "mad")
+CHOSEN_NOTE = (
+    "Means of shots that were chosen by their values have no interval of their own: the shots kept hide how far "
+    "shots scatter, and their sd is not the shooter's. What such a mean is good for stands with the keep rules."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,9 +33,10 @@ class SummaryRow:
     sd : float or None
         Sample standard deviation, n - 1 in the denominator; None below two shots.
     se : float or None
-        Standard error of the mean, ``sd / sqrt(n)``.
+        Standard error of the mean, ``sd / sqrt(n)``; None where a rule chose the shots by their values, as they
+        hide how far shots scatter.
     lo, hi : float or None
-        t interval of the mean, n - 1 degrees of freedom.
+        t interval of the mean, n - 1 degrees of freedom; None where `se` is.
     median : float
         Median.
     mad : float
@@ -115,6 +121,17 @@ def _group_numbers(shots: pd.DataFrame, keys: list[str], quantity: str, confiden
     return numbers
 
 
+def _chosen_groups(table: pd.DataFrame, shots: pd.DataFrame, quantity: str) -> frozenset[tuple[str, str]]:
+    """Name the groups, pooled ones too, of which a rule chose some shots by their values and left others out."""
+    if CHOSEN_FROM not in table.columns:
+        return frozenset()
+    candidates = table[table[CHOSEN_FROM].notna() & table[quantity].notna()]
+    keys = ["condition", "shooter"]
+    more = candidates.groupby(keys).size().sub(shots.groupby(keys).size(), fill_value=0)
+    cells = {(str(condition), str(shooter)) for condition, shooter in more.index[more > 0].to_list()}
+    return frozenset(cells | {(condition, POOLED) for condition, _ in cells})
+
+
 def _note(n: int, sd: float, measuring_sd: float, unit: str) -> str:
     known = np.isfinite(measuring_sd)
     if n == 1:
@@ -163,7 +180,8 @@ def summarise(frame: pd.DataFrame, *, quantity: str = "reading_mm", confidence: 
     if not 0.5 <= confidence < 1:
         raise ValueError(f"confidence must lie in [0.5, 1), but got {confidence!r}")
     unit = unit_of(quantity)
-    shots, notes = counted_shots(check_shots(frame, quantity=quantity), quantity)
+    table = check_shots(frame, quantity=quantity)
+    shots, notes = counted_shots(table, quantity)
     if shots.empty:
         return Summary(
             quantity=quantity,
@@ -178,6 +196,9 @@ def summarise(frame: pd.DataFrame, *, quantity: str = "reading_mm", confidence: 
     both = pd.concat([per_cell, pooled])
     both = both.iloc[np.argsort([place[c] for c in both.index.get_level_values("condition")], kind="stable")]
 
+    chosen = _chosen_groups(table, shots, quantity)
+    if chosen:
+        notes = (*notes, CHOSEN_NOTE)
     rows = []
     for (condition, shooter), n, sd, values in zip(
         both.index,
@@ -187,7 +208,9 @@ def summarise(frame: pd.DataFrame, *, quantity: str = "reading_mm", confidence: 
         strict=True,
     ):
         found = dict(zip(SUMMARY_NUMBERS, (float(x) for x in values), strict=False))
-        spread = found if n > 1 else {**found, "sd": None, "se": None, "lo": None, "hi": None}
+        spread = found if n > 1 else {**found, "sd": None}
+        if n == 1 or (condition, shooter) in chosen:
+            spread = {**spread, "se": None, "lo": None, "hi": None}
         rows.append(
             SummaryRow(
                 condition=str(condition),

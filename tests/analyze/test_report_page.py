@@ -4,6 +4,7 @@ import html
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -214,6 +215,26 @@ def test_shots_that_the_keep_rule_leaves_out_are_said_to_be(tmp_path):
     shots = page.partition('<section id="shots">')[2].partition("</section>")[0]
     assert plain("<main>" + shots).count("left out by the keep rule") == 1
     assert "The rule of this test, stated in its settings, is “closest”" in page
+
+
+def test_what_rests_on_scatter_is_told_from_all_shots_that_a_rule_chose_from(tmp_path):
+    """Squirt of seven shots each; the closest three would show a scatter several times too small."""
+    squirt = np.random.default_rng(20240611).normal(0, 0.3, (2, 7)) + [[0.0], [-1.5]]
+    readings = "condition,role,shooter,tip_offset_mm,reading_mm\n" + "".join(
+        f"{role},{role},S1,{offset},{33 * one}\n"
+        for role, offset, values in zip(("control", "test"), ("", 12), squirt, strict=True)
+        for one in values
+    )
+    (tmp_path / "readings.csv").write_text(readings, encoding="utf-8")
+    (tmp_path / "session.toml").write_text("[analysis]\nkeep = 'closest'\nclosest_k = 3\n", encoding="utf-8")
+    evidence = gather([tmp_path])
+    found = find(replace(evidence, table=evidence.table.assign(squirt_deg=evidence.table["reading_mm"] / 33)))
+    (row,) = found.cue.rows
+    assert row.n == 7
+    assert row.shots_se_deg == pytest.approx(squirt[1].std(ddof=1) / np.sqrt(7), rel=1e-9)
+    assert row.zero_se_deg == pytest.approx(squirt[0].std(ddof=1) / np.sqrt(7), rel=1e-9)
+    assert found.table["kept"].sum() == 6
+    assert any("from all 14 shots, not from the 6" in note for note in found.notes)
 
 
 def test_a_session_shows_failed_and_doubtful_shots_and_where_its_clips_come_from(tmp_path):

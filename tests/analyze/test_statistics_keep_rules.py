@@ -14,10 +14,11 @@ from analyze.statistics import (
 )
 from analyze.statistics.keep_rules import selection_effect
 from analyze.statistics.outliers import OutlierRule, grubbs_critical
+from analyze.statistics.summary import CHOSEN_NOTE
 
 
 def one_cell(values, **columns):
-    return pd.DataFrame({"condition": "A", "shooter": "S1", "reading_mm": values, **columns})
+    return pd.DataFrame({"condition": "A", "shooter": "S1", "reading_mm": values} | columns)
 
 
 @pytest.mark.parametrize("n", [5, 6, 7])
@@ -188,3 +189,17 @@ def test_one_control_shot_has_its_measuring_uncertainty_at_least():
     shots = one_cell([2.0, 60.0], role=["control", "test"])
     assert subtract_controls(shots).zeros[0].se is None
     assert subtract_controls(shots.assign(reading_sd_mm=0.4)).zeros[0].se == pytest.approx(0.4)
+
+
+def test_means_of_chosen_shots_claim_no_interval():
+    """Stated by the shots kept, intervals of the closest 3 of 7 would be 4 times too narrow (`naive_se_ratio`)."""
+    shots = pd.concat([one_cell([1.0, 9.0, 5.0, 5.2, 5.1, 2.0, 8.0]), one_cell([1.0, 2.0], condition="B")])
+    kept = apply_keep_rule(shots, KeepRule.CLOSEST, closest_k=3)
+    found = summarise(kept)
+    for shooter in ("S1", "all"):
+        row = found.row("A", shooter)
+        assert row.mean == pytest.approx(5.1, abs=1e-12)
+        assert (row.se, row.lo, row.hi) == (None, None, None)
+        assert found.row("B", shooter).lo is not None  # both count: nobody chose
+    assert CHOSEN_NOTE in found.notes
+    assert CHOSEN_NOTE not in summarise(shots).notes
