@@ -12,9 +12,12 @@ from pathlib import Path
 import numpy as np
 
 from analyze.fit.motion import state
+from analyze.fit.path_fit import fit_path
 from analyze.fit.shot import Shot, measure_shot
+from analyze.fit.shot_scatter import shot_scatter
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
+from calibrate.errors import NotMeasured
 from calibrate.units import m_from_mm
 from tracker.path import DRIFT_SD_PX, DRIFT_TIME_S, BallPath
 from tracker.readout import Readout
@@ -41,6 +44,9 @@ class Expected:
         Of the shot.
     reading_sd_m, launch_sd_rad, swerve_offset_sd_m : float
         As `out/shots.csv` will state them.
+    reading_own_sd_m, launch_own_sd_rad, swerve_offset_own_sd_m : float
+        How far measuring scatters these from shot to shot of one session. The rest of their uncertainties all shots
+        of a session have in common.
     squirt_sd_rad : float
         Of the launch direction without what all shots of the session have in common, which control shots take out.
     shares : dict of str to (str, float)
@@ -54,6 +60,9 @@ class Expected:
     launch_sd_rad: float
     squirt_sd_rad: float
     swerve_offset_sd_m: float
+    reading_own_sd_m: float
+    launch_own_sd_rad: float
+    swerve_offset_own_sd_m: float
     shares: dict[str, tuple[str, float]]
 
 
@@ -82,17 +91,23 @@ def expected_shot(
     Expected or None
         None where the lane is not in the picture, or too few frames would see the ball.
     """
-    shots = []
+    shots, scatters = [], []
     for number in range(_PLAYED):
-        path = _seen(calibration, frame_rate, speed_m_s, readout, np.random.default_rng([_SEED, number]))
+        rng = np.random.default_rng([_SEED, number])
+        path = seen_shot(calibration, frame_rate=frame_rate, readout=readout, speed_m_s=speed_m_s, rng=rng)
         shot = None if path is None else measure_shot(path, calibration, readout=readout)
-        if shot is None or shot.reading_m is None:
+        if path is None or shot is None or shot.reading_m is None:
+            return None
+        fit = fit_path(path, calibration, readout=readout)
+        if isinstance(fit, NotMeasured):
             return None
         shots.append(shot)
+        scatters.append(shot_scatter(path, fit, calibration))
     reading, launch, swerve = (
         _mean([getattr(shot, f"{name}_sd_{unit}") for shot in shots])
         for name, unit in (("reading", "m"), ("launch", "rad"), ("swerve_offset", "m"))
     )
+    own = {name: _mean([scatter[name] for scatter in scatters]) for name in scatters[0]}
     return Expected(
         speed_m_s=speed_m_s,
         frame_rate=frame_rate,
@@ -100,14 +115,35 @@ def expected_shot(
         launch_sd_rad=launch,
         squirt_sd_rad=_without(shots, "launch_rad", _COMMON),
         swerve_offset_sd_m=swerve,
+        reading_own_sd_m=own["reading_m"],
+        launch_own_sd_rad=own["launch_rad"],
+        swerve_offset_own_sd_m=own["swerve_offset_m"],
         shares={name: _largest(shots, name) for name in ("reading_m", "launch_rad", "swerve_offset_m")},
     )
 
 
-def _seen(
-    calibration: Calibration, frame_rate: float, speed_m_s: float, readout: Readout, rng: np.random.Generator
+def seen_shot(
+    calibration: Calibration,
+    *,
+    frame_rate: float,
+    readout: Readout,
+    rng: np.random.Generator,
+    speed_m_s: float = TYPICAL_SPEED_M_S,
 ) -> BallPath | None:
-    """Play a shot and see it as the tracker would; None where it is not in the picture."""
+    """Play a shot and see it as the tracker would.
+
+    Parameters
+    ----------
+    calibration, frame_rate, readout, speed_m_s
+        As for `expected_shot`.
+    rng : numpy Generator
+        Draws the errors of the sightings.
+
+    Returns
+    -------
+    BallPath or None
+        None where the shot is not in the picture.
+    """
     lane, table, camera = calibration.lane, calibration.table, calibration.camera
     launch_rad, radius_m = np.radians(_SQUIRT_DEG), calibration.ball.radius_m
     ahead = np.array([np.sin(launch_rad), np.cos(launch_rad)])

@@ -1,5 +1,7 @@
 """What precision to expect of a typical shot, in words: how well it will be known, and what would help."""
 
+import math
+
 from analyze.fit.expectation import Expected
 from analyze.report.terminal import length_text
 from calibrate.units import deg_from_rad, mm_from_m
@@ -46,6 +48,19 @@ def expected_lines(expected: Expected | None, units: str) -> list[str]:
         f"±{deg_from_rad(expected.launch_sd_rad):.3f} degrees, squirt against control shots "
         f"±{deg_from_rad(expected.squirt_sd_rad):.3f} degrees, swerve {sd(expected.swerve_offset_sd_m)}."
     ]
+    common_m, common_rad = (
+        math.sqrt(max(0.0, whole**2 - own**2))
+        for whole, own in (
+            (expected.reading_sd_m, expected.reading_own_sd_m),
+            (expected.launch_sd_rad, expected.launch_own_sd_rad),
+        )
+    )
+    lines.append(
+        f"Of this, measuring scatters from shot to shot by {sd(expected.reading_own_sd_m)} and "
+        f"±{deg_from_rad(expected.launch_own_sd_rad):.3f} degrees; {sd(common_m)} and "
+        f"±{deg_from_rad(common_rad):.3f} degrees are the same in all shots of a session, and drop out where its "
+        "shots are compared."
+    )
     for name, quantity in (("reading", "reading_m"), ("swerve", "swerve_offset_m")):
         source, share = expected.shares[quantity]
         why, help_ = _WHY[source]

@@ -1,6 +1,7 @@
 """The sample session from the clips to the numbers, through the command line, against its exact truth."""
 
 import csv
+import re
 from pathlib import Path
 
 import cv2
@@ -140,6 +141,13 @@ def test_what_is_expected_beforehand_is_what_shots_turn_out_to_have(demo, shots)
     expected_mm = float(words.split("one standard uncertainty: reading ±")[1].split(" mm")[0])
     assert expected_mm == pytest.approx(np.sqrt(np.mean(shots["reading_sd_mm"] ** 2)), rel=0.25)
     assert "what would help most" in words
+    # What measuring scatters from shot to shot, against the scatter of the errors of twelve (two standard errors of
+    # that are 43 %): seen are 0.12 mm and 0.018 degrees, expected 0.11 and 0.018.
+    expected = re.search(r"scatters from shot to shot by ±([\d.]+) mm and ±([\d.]+) degrees", words)
+    assert expected is not None
+    for name, value in zip(("reading_mm", "launch_deg"), expected.groups(), strict=True):
+        seen = np.std(shots[name] - shots[f"true_{name}"], ddof=1)
+        assert float(value) == pytest.approx(seen, rel=0.45), name
 
 
 def test_measuring_again_gives_the_same_numbers(demo, shots, tmp_path):
