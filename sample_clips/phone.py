@@ -1,8 +1,8 @@
 """What a phone does to its pictures before it writes them; nothing of it unless asked for.
 
-In the order in which phones do it: the lamps flicker and the exposure adapts (light), stabilisation and a breathing
-focus move the picture, noise reduction mixes in the frame before, local tone mapping takes out contrast between
-large areas, sharpening leaves halos.
+In the order in which phones do it: the lamps flicker and the exposure adapts (light), noise reduction mixes in the
+frame before, laid upon this one, stabilisation and a breathing focus move the picture, local tone mapping takes out
+contrast between large areas, sharpening leaves halos.
 """
 
 import math
@@ -95,9 +95,9 @@ class Processing:
         if phone.flicker or phone.adapts:
             gain = phone.gain(time_s + self.row_s, self.exposure_s)[:, None]
             code = tone(np.interp(code, _CODE, _SIGNAL).astype(np.float32) * gain)[0]
-        code = self.moved(code, time_s)
         if phone.quiets or phone.ghost:
             code = self._quieted(code)
+        code = self.moved(code, time_s)
         if phone.local_contrast:
             around = cv2.GaussianBlur(code, (0, 0), phone.local_px, borderType=cv2.BORDER_REPLICATE)
             code = code - phone.local_contrast * (around - np.float32(code.mean()))

@@ -19,10 +19,12 @@ from tracker.clip import read_frames
 CLIP = "A/S1/0001.mp4"
 SIZE_PX, READOUT_S, EXPOSURE_S = (1280, 720), 0.012, 1 / 240
 # About what was seen of phones: noise reduction that leaves a tenth of the frame before, halos, tone mapping, lamps
-# on the mains, an exposure that adapts.
+# on the mains, an exposure that adapts, a picture that stabilisation lets wander and focus breathe.
 PHONE = Phone(
     flicker=0.05,
     adapts=0.03,
+    drift_px=1.0,
+    breathing=0.0003,
     quiets=0.6,
     ghost=0.12,
     quiet_levels=9.0,
@@ -30,7 +32,7 @@ PHONE = Phone(
     local_px=20.0,
     sharpens=0.6,
 )
-FIRST_S, LAST_S = 0.25, 1.7  # the ball is struck at 0.74 s and at the rail at 1.44 s
+FIRST_S, LAST_S = 0.25, 1.6  # the ball is struck at 0.74 s and at the rail at 1.44 s
 
 
 def as_a_phone_writes_it(frames):
@@ -64,6 +66,7 @@ def test_a_shot_is_measured_through_all_that_a_phone_does_to_its_pictures(tmp_pa
     assert shot.status is Status.MEASURED
     off_mm = mm_from_m(shot.reading_m) - truth["reading_mm"]
     off_deg = deg_from_rad(shot.launch_rad) - truth["launch_deg"]
-    # measured: 0.19 of 0.33 mm stated, 0.033 of 0.039 degrees
+    assert "the picture itself moved" in shot.note
+    # measured: 0.39 of 0.42 mm stated, 0.012 of 0.051 degrees
     assert abs(off_mm) < min(1.0, 1.96 * mm_from_m(shot.reading_sd_m))
     assert abs(off_deg) < min(0.12, 1.96 * deg_from_rad(shot.launch_sd_rad))
