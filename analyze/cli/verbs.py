@@ -130,7 +130,7 @@ def calibrate(
     and **measure** finds out by itself which recording was made from where.
     """
     from analyze.session.auto_marks import auto_frames, auto_marks, printed_marks
-    from analyze.session.calibration import calibrate_session
+    from analyze.session.calibration import calibrate_session, calibrated_before, elsewhere_note
     from analyze.session.draft import click_in
     from analyze.session.folder import open_session
     from analyze.session.marks_file import take_marks
@@ -158,11 +158,14 @@ def calibrate(
         for note in found.notes:
             print(note)
         new = found.clicks
+    before = calibrated_before(session)
     with take_marks(session, new):
         calibration = calibrate_session(session, frames[0])
         _ask_side(plus_side_sentence(calibration))
     show_calibration(session, calibration, frames)
     print(f"{plus_side_sentence(calibration)} If not, the recording is mirrored and all signs are wrong.")
+    if note := elsewhere_note(session, before):
+        print(f"Note: {note}")
 
 
 @app.command()

@@ -81,7 +81,8 @@ def clip_place(
                 PICTURE_SIZE, f"{luma.shape[1]} x {luma.shape[0]} px, where pictures are {', '.join(sizes)}"
             )
         return NotMeasured(NO_PLACE, "; ".join(refused))
-    fitting.sort(key=lambda one: one[1].shift_px)
+    # Of places with one and the same view, calibrated twice, it is always the first.
+    fitting.sort(key=lambda one: one[1].shift_px if one[1].nudged else 0.0)
     place, nearest = fitting[0]
     camera = camera_said(nearest)
     for other, found in fitting[1:]:

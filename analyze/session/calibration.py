@@ -14,8 +14,9 @@ from analyze.session.picture import bytes_from_picture, picture_from_bytes
 from analyze.session.store import Store
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
-from calibrate.errors import ClipError, MarksError, SessionError
+from calibrate.errors import ClipError, MarksError, NotMeasured, SessionError
 from calibrate.marks import read_marks
+from calibrate.reregister import reregister
 from calibrate.solve import SHARP_SIGMA_PX, calibrate
 from tracker.clip import still_luma
 
@@ -55,6 +56,39 @@ def calibrate_session(session: Session, frame: Path) -> Calibration:
             picture=bytes_from_picture(luma),
         )
     return calibration
+
+
+def elsewhere_note(session: Session, before: tuple[Calibration, bytes] | None) -> str:
+    """Say that a session was calibrated anew from where the camera did not stand before; empty where nothing tells.
+
+    Parameters
+    ----------
+    session : Session
+        As calibrated now.
+    before : tuple of Calibration and bytes, or None
+        What `calibrated_before` gave before that.
+    """
+    now = calibrated_before(session)
+    if before is None or now is None:
+        return ""
+    reference, luma = (picture_from_bytes(packed) for _, packed in (before, now))
+    if not isinstance(reregister(before[0], reference=reference, luma=luma), NotMeasured):
+        return ""
+    return (
+        "This picture shows another camera place than the one that was calibrated before. If recordings from both "
+        f"are to count, calibrate the earlier one again (its marks are the newest marks-before-N.csv in "
+        f"{session.marks_folder}) and this one by a name of its own, with --place NAME."
+    )
+
+
+def calibrated_before(session: Session) -> tuple[Calibration, bytes] | None:
+    """Return the calibration with the marks and settings of today and its picture; None where there is none."""
+    if not (session.store_path.exists() and session.marks_path.exists()):
+        return None
+    inputs = calibration_sha256(session)
+    with Store(session.store_path) as store:
+        calibration, picture = store.calibration(inputs), store.picture(inputs)
+    return None if calibration is None or picture is None else (calibration, picture)
 
 
 def measured_with(session: Session) -> Calibration:

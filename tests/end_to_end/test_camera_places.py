@@ -138,6 +138,19 @@ def test_nothing_is_measured_again_and_settings_are_changed_without_clicking_ane
     assert "in which recording these marks lie is not known; `railread calibrate" in lost.stderr
 
 
+def test_a_place_calibrated_over_another_is_pointed_out(truth, tmp_path):
+    """Without --place the marks of the first place would be gone, and its clips with them."""
+    folder = tmp_path / "over"
+    shutil.copytree(truth[0], folder)
+    clips = {name: folder / "clips" / clip for name, clip in CLIPS.items()}
+    same = run("calibrate", folder, "--frame", clips["foot"], "--marks", folder / "foot.csv")
+    assert same.exit_code == 0
+    assert "another camera place" not in same.output
+    over = run("calibrate", folder, "--frame", clips["head"], "--marks", folder / "head.csv")
+    assert over.exit_code == 0
+    assert "Note: This picture shows another camera place than the one that was calibrated before." in over.output
+
+
 def test_the_report_shows_the_calibration_of_each_place(truth):
     folder = truth[0]
     done = run("report", folder)
