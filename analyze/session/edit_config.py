@@ -16,6 +16,7 @@ from calibrate.errors import DecisionOvertakenError, SessionError
 Value = str | float | int | None
 _HEADER = re.compile(r"\s*\[([\w.]+)\]")
 _CONDITION = re.compile(r"\s*\[\[\s*condition\s*\]\]")
+_OF_CONDITION = re.compile(r"\s*\[\[?\s*condition\s*\.")  # [condition.factors]: of the condition above it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,10 +121,12 @@ def with_conditions(text: str, conditions: Sequence[ConditionLine]) -> str:
         if name not in wanted:
             del lines[first:last]
             continue
-        block = lines[first + 1 : last]
+        # Below a header of its own, a key of the same name is something else.
+        end = next((k for k in range(first + 1, last) if _OF_CONDITION.match(lines[k])), last)
+        block = lines[first + 1 : end]
         for key, value in (("role", wanted[name].role), ("tip_offset_mm", wanted[name].tip_offset_mm)):
             _set_in(block, key, value, at=1)
-        lines[first + 1 : last] = block
+        lines[first + 1 : end] = block
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
@@ -138,7 +141,8 @@ def _blocks(lines: Sequence[str]) -> list[tuple[int, int, str]]:
     for first, line in enumerate(lines):
         if not _CONDITION.match(line):
             continue
-        last = next((k for k in range(first + 1, len(lines)) if lines[k].lstrip().startswith("[")), len(lines))
+        ends = (k for k in range(first + 1, len(lines)) if lines[k].lstrip().startswith("["))
+        last = next((k for k in ends if not _OF_CONDITION.match(lines[k])), len(lines))
         try:
             name = str(tomllib.loads("\n".join(lines[first + 1 : last])).get("name", ""))
         except tomllib.TOMLDecodeError:

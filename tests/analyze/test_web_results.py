@@ -181,6 +181,22 @@ def test_a_condition_keeps_what_else_stands_in_it():
     assert "condition" not in tomllib.loads(with_conditions(text, []))
 
 
+def test_what_a_condition_is_made_of_stays_with_it():
+    text = (
+        '[[condition]]\nname = "A"\n\n[[condition]]\nname = "B"\n[condition.factors]\nshaft = "N"\n'
+        "[condition.values]\ntip_offset_mm = 7\n\n[analysis]\nkeep = 'all'\n"
+    )
+    a, b, c = (ConditionLine(name=name, role="test", tip_offset_mm=1.0) for name in "ABC")
+    made_of = {"factors": {"shaft": "N"}, "values": {"tip_offset_mm": 7}}
+    plain = {"role": "test", "tip_offset_mm": 1}
+    for wanted in ([a, b, c], [b], [a]):
+        changed = tomllib.loads(with_conditions(text, wanted))
+        assert changed["condition"] == [
+            {"name": one.name, **plain, **(made_of if one is b else {})} for one in wanted
+        ]
+        assert changed["analysis"] == {"keep": "all"}
+
+
 def test_two_windows_setting_up_do_not_overwrite_each_other(tmp_path):
     one, other = page_client(tmp_path / "s"), page_client(tmp_path / "s")
     first = one.post("/api/setup", json=set_up(seen=""))
