@@ -287,8 +287,8 @@ def _twice(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:
         return ()
     return (
         f"{len(twice)} shots are from recordings that an earlier session holds as well (the first: {twice[0]}): "
-        "they count once, as the earlier session measured them; what measuring them again changed is said under "
-        "the variation.",
+        "each counts once, as the first session measured it in which it was measured and not set aside; what "
+        "measuring them again changed is said under the variation.",
     )
 
 

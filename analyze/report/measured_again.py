@@ -17,8 +17,16 @@ def shot_key(stored: StoredShot) -> ShotKey:
 
 
 def keys_before(sessions: Sequence[Sequence[StoredShot]], index: int) -> frozenset[ShotKey]:
-    """Shots that stand in a session before the one at `index`: there, and only there, they count."""
-    return frozenset(shot_key(stored) for shots in sessions[:index] for stored in shots)
+    """Shots that count in a session before the one at `index`: there, and only there, they do.
+
+    One that failed or was set aside there may still count in a later one.
+    """
+    return frozenset(
+        shot_key(stored)
+        for shots in sessions[:index]
+        for stored in shots
+        if stored.kept and stored.shot.reading_m is not None
+    )
 
 
 def readings_again(sessions: Sequence[tuple[str, Sequence[StoredShot]]]) -> pd.DataFrame:

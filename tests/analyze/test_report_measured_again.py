@@ -8,10 +8,10 @@ from analyze.report.measured_again import keys_before, readings_again
 from analyze.statistics import gauge_study
 
 
-def stored(sha, reading_mm, shot=1):
+def stored(sha, reading_mm, shot=1, *, kept=True):
     """What the report reads of a stored shot."""
     reading_m = None if reading_mm is None else reading_mm / 1000
-    return SimpleNamespace(clip_sha256=sha, shot=SimpleNamespace(shot=shot, reading_m=reading_m))
+    return SimpleNamespace(clip_sha256=sha, kept=kept, shot=SimpleNamespace(shot=shot, reading_m=reading_m))
 
 
 FIRST = [stored("a", 10.0), stored("b", -20.0), stored("c", 5.0), stored("d", 7.0)]
@@ -45,3 +45,9 @@ def test_a_shot_counts_in_the_first_session_that_holds_it():
     assert keys_before([FIRST, AGAIN], 0) == frozenset()
     assert ("a", 1) in keys_before([FIRST, AGAIN], 1)
     assert ("e", 1) not in keys_before([FIRST, AGAIN], 1)
+
+
+def test_a_shot_that_does_not_count_in_the_first_session_may_in_the_next():
+    first = [stored("a", None, kept=False), stored("b", 3.0, kept=False), stored("c", 5.0)]
+    assert keys_before([first, AGAIN, AGAIN], 1) == {("c", 1)}
+    assert keys_before([first, AGAIN, AGAIN], 2) == {("c", 1), ("a", 1), ("b", 1), ("e", 1)}
