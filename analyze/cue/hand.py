@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analyze.cue.cue_table import Ball
 from calibrate.arrays import Floats
 from calibrate.units import rad_from_deg
 
@@ -50,7 +51,9 @@ class Habit:
     at_rail_mm: float | None
 
 
-def habits(shots: pd.DataFrame, *, distance_mm: float, growth_deg: float | None) -> tuple[Habit, ...]:
+def habits(
+    shots: pd.DataFrame, *, distance_mm: float, growth_deg: float | None, ball: Ball | None = None
+) -> tuple[Habit, ...]:
     """Say what each shooter does, shot by shot.
 
     Parameters
@@ -61,6 +64,8 @@ def habits(shots: pd.DataFrame, *, distance_mm: float, growth_deg: float | None)
         From the spot to the scale.
     growth_deg : float or None
         What a mm of contact adds to squirt, away from it, where it is known.
+    ball : Ball, optional
+        Says where a tip touches whose axis was set to the stated offset; default: offsets are those of the contact.
 
     Returns
     -------
@@ -74,10 +79,11 @@ def habits(shots: pd.DataFrame, *, distance_mm: float, growth_deg: float | None)
     """
     if "cue_deg" not in shots.columns:
         return ()
+    shares = shots["condition"].astype(str).map((ball or Ball()).contact_share)
     # conditions have offsets of their own, and what they do to a habit is no scatter of the hand
     columns = {
         "aim_deg": (shots["cue_deg"], shots["cue_own_sd_deg"]),
-        "contact_mm": (shots["tip_side_mm"] - shots["tip_offset_mm"], shots["tip_side_own_sd_mm"]),
+        "contact_mm": (shots["tip_side_mm"] - shares * shots["tip_offset_mm"], shots["tip_side_own_sd_mm"]),
         "slope_deg": (shots["cue_slope_deg"], shots["cue_slope_sd_deg"]),
         "speed_m_s": (shots["cue_speed_m_s"], shots["cue_speed_sd_m_s"]),
         "sideways_m_s": (shots["cue_sideways_m_s"], shots["cue_sideways_sd_m_s"]),

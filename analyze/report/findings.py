@@ -263,23 +263,28 @@ def _cue(evidence: Evidence, table: pd.DataFrame, reference: str | None) -> CueT
         return None
     if "tip_offset_mm" not in table.columns:
         return None
-    ball, lane = evidence.sessions[0].session.ball, evidence.config.lane
     if reference is not None:  # pairs are named in the order in which conditions come up
         table = table.sort_values("condition", kind="stable", key=lambda names: names != reference)
     return cue_table(
         table,
-        ball=Ball(
-            radius_mm=mm_from_m(ball.diameter_m) / 2,
-            mass_g=ball.mass_kg * G_PER_KG,
-            offset_sd_mm=lane.tip_offset_sd_mm,
-            tip_radius_mm=lane.tip_radius_mm if lane.tip_offset_of == "axis" else None,
-            own_tip_radii_mm={
-                one.name: one.tip_radius_mm
-                for one in evidence.config.condition
-                if one.tip_radius_mm is not None and one.role == "test"
-            },
-        ),
+        ball=struck_ball(evidence),
         confidence=evidence.config.analysis.confidence,
+    )
+
+
+def struck_ball(evidence: Evidence) -> Ball:
+    """Return the ball, and the tips with which it was struck, by the settings."""
+    ball, lane = evidence.sessions[0].session.ball, evidence.config.lane
+    return Ball(
+        radius_mm=mm_from_m(ball.diameter_m) / 2,
+        mass_g=ball.mass_kg * G_PER_KG,
+        offset_sd_mm=lane.tip_offset_sd_mm,
+        tip_radius_mm=lane.tip_radius_mm if lane.tip_offset_of == "axis" else None,
+        own_tip_radii_mm={
+            one.name: one.tip_radius_mm
+            for one in evidence.config.condition
+            if one.tip_radius_mm is not None and one.role == "test"
+        },
     )
 
 

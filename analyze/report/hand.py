@@ -11,7 +11,7 @@ from analyze.cue.scatter_split import METHOD as SPLIT_METHOD
 from analyze.cue.scatter_split import ScatterSplit, split_scatter
 from analyze.report.blocks import Block, Grid, Paragraph, Section, paragraphs
 from analyze.report.evidence import Evidence
-from analyze.report.findings import G_PER_KG, Findings
+from analyze.report.findings import Findings, struck_ball
 from analyze.report.words import number
 from calibrate.units import mm_from_m
 
@@ -56,14 +56,15 @@ def find_hand(evidence: Evidence, findings: Findings) -> Hand:
     table = findings.unchosen
     session = evidence.sessions[0].session
     distance_mm = mm_from_m(session.scale.line_y_m - session.lane.spot_y_m)
+    ball = struck_ball(evidence)
     equal = equal_contact(
         table,
-        ball=Ball(radius_mm=mm_from_m(session.ball.radius_m), mass_g=session.ball.mass_kg * G_PER_KG),
+        ball=Ball(radius_mm=ball.radius_mm, mass_g=ball.mass_g),
         confidence=evidence.config.analysis.confidence,
     )
     growth = squirt_growth(equal)
     return Hand(
-        habits=habits(table, distance_mm=distance_mm, growth_deg=growth),
+        habits=habits(table, distance_mm=distance_mm, growth_deg=growth, ball=ball),
         split=split_scatter(table, distance_mm=distance_mm, growth_deg=growth),
         equal=equal,
     )

@@ -139,7 +139,7 @@ def compare_factors(
     design : Design
         What the conditions are made of.
     question : Question
-        Quantity, confidence and margin; covariates are not adjusted for.
+        Quantity, confidence, margin and what the shots of a session share; covariates are not adjusted for.
 
     Returns
     -------
@@ -153,8 +153,11 @@ def compare_factors(
         return ()
     X = layout.additive if layout.missing else np.eye(len(layout.cells.conditions))
     confounded = layout.missing and np.linalg.matrix_rank(X) < X.shape[1]
-    fits = {scope: None if confounded else fit_effects(layout.cells, X, scope) for scope in Scope}
-    tests = {scope: _interaction(layout, scope) for scope in Scope}
+    shared_sd = question.shared_sd
+    fits = {
+        scope: None if confounded else fit_effects(layout.cells, X, scope, shared_sd=shared_sd) for scope in Scope
+    }
+    tests = {scope: _interaction(layout, scope, shared_sd) for scope in Scope}
     found: list[FactorEffect] = []
     for name in layout.levels:
         reason = ""
@@ -189,14 +192,14 @@ def level_contrasts(layout: _Layout, name: str) -> Floats:
     return np.asarray(rows / rows.sum(axis=1, keepdims=True))
 
 
-def _interaction(layout: _Layout, scope: Scope) -> OmnibusTest | None:
+def _interaction(layout: _Layout, scope: Scope, shared_sd: float) -> OmnibusTest | None:
     """Test whether the factors add up, on all conditions' own means."""
     conditions = len(layout.cells.conditions)
     values, vectors = np.linalg.eigh(np.eye(conditions) - layout.additive @ np.linalg.pinv(layout.additive))
     contrasts = vectors[:, values > 0.5].T
     if not len(contrasts) or len(layout.levels) < 2:
         return None
-    fit = fit_effects(layout.cells, np.eye(conditions), scope)
+    fit = fit_effects(layout.cells, np.eye(conditions), scope, shared_sd=shared_sd)
     return None if fit is None else fit.test(contrasts)
 
 

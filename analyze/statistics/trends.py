@@ -74,7 +74,8 @@ def compare_values(frame: pd.DataFrame, design: Design, question: Question | Non
     design : Design
         Numbers of the conditions; factors and other numbers are held equal where the conditions allow it.
     question : Question
-        Quantity, confidence and margin; the margin is held against the change over the whole range.
+        Quantity, confidence, margin and what the shots of a session share; the margin is held against the change
+        over the whole range.
 
     Returns
     -------
@@ -132,19 +133,22 @@ def _trends(line: _Line, name: str, span: tuple[float, float], question: Questio
     X[:, -1] = (X[:, -1] - low) / width
     contrast = np.zeros((1, X.shape[1]))
     contrast[0, -1] = 1.0
-    fits = {scope: fit_effects(line.cells, X, scope) for scope in Scope}
+    fits = {scope: fit_effects(line.cells, X, scope, shared_sd=question.shared_sd) for scope in Scope}
     of_end = np.full(1, float(line.cells.n.sum()) / 2)
     ends = (f"{name} {low:g}", f"{name} {high:g}")
     pair = (np.array([0]), np.array([1]))
     rows = judged(fits, contrast, pair, ends, (of_end, of_end), question, f"{question.quantity} by {name}")
-    return [_trend(line, name, span, scope, rows, bend=_bend(line.cells, X, scope)) for scope in Scope]
+    return [
+        _trend(line, name, span, scope, rows, bend=_bend(line.cells, X, scope, question.shared_sd))
+        for scope in Scope
+    ]
 
 
-def _bend(cells: Cells, X: Floats, scope: Scope) -> OmnibusTest | None:
+def _bend(cells: Cells, X: Floats, scope: Scope, shared_sd: float) -> OmnibusTest | None:
     """Test what a straight line leaves over of the conditions' means."""
     values, vectors = np.linalg.eigh(np.eye(len(X)) - X @ np.linalg.pinv(X))
     contrasts = vectors[:, values > 0.5].T
-    fit = fit_effects(cells, np.eye(len(X)), scope) if len(contrasts) else None
+    fit = fit_effects(cells, np.eye(len(X)), scope, shared_sd=shared_sd) if len(contrasts) else None
     return None if fit is None else fit.test(contrasts)
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from drawn_hands import drawn
 
+from analyze.cue.cue_table import Ball
 from analyze.cue.hand import habits
 from analyze.cue.scatter_split import split_scatter
 
@@ -20,6 +21,20 @@ def test_habits_are_those_that_were_drawn():
     # a degree is 32.6 mm at 1870 mm
     assert found["aim_deg"].at_rail_mm == pytest.approx(0.35 * 32.64, rel=0.1)
     assert found["contact_mm"].at_rail_mm == pytest.approx(1.2 * 0.0866 * 32.64, rel=0.1)
+
+
+def test_contact_is_held_against_where_a_dome_touches_whose_axis_was_set():
+    """A ball of radius R is touched at R / (R + r) of the axis's offset by a dome of radius r: 8 mm, and 12."""
+    shots = drawn(np.random.default_rng(20240611))
+    at_contact = next(one for one in habits(shots, distance_mm=1870.0, growth_deg=None) if one.what == "contact_mm")
+    own = {str(name): 12.0 for name in shots["condition"].unique()[:1]}
+    radii = shots["condition"].map(own).fillna(8.0)
+    axis = shots.assign(tip_offset_mm=shots["tip_offset_mm"] * (28.575 + radii) / 28.575)
+    ball = Ball(radius_mm=28.575, tip_radius_mm=8.0, own_tip_radii_mm=own)
+    of_axis = next(
+        one for one in habits(axis, distance_mm=1870.0, growth_deg=None, ball=ball) if one.what == "contact_mm"
+    )
+    assert (of_axis.bias, of_axis.bias_half) == pytest.approx((at_contact.bias, at_contact.bias_half), abs=1e-9)
 
 
 def test_what_a_dome_moves_in_all_shots_is_not_taken_from_the_scatter():

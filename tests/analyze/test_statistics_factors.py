@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analyze.statistics import Design, Question, Scope, Verdict, compare_factors, compare_values
+from analyze.statistics import Design, Question, Scope, Verdict, compare, compare_factors, compare_values
 
 FOLDER = Path(__file__).parents[1] / "references/statistics/factors"
 SHOTS = pd.read_csv(FOLDER / "shots.csv")
@@ -109,3 +109,24 @@ def test_a_trend_confounded_with_another_is_said_and_none_has_none():
     )
     assert compare_values(shots, Design(values={"a_mm": dict.fromkeys(once.index, 1.0)})) == ()
     assert compare_factors(shots, Design()) == ()
+
+
+def test_what_the_shots_of_a_session_share_is_in_effects_as_it_is_in_comparisons():
+    """Each condition was shot on a day of its own: only what is stated of the days' zeros says how sure it is."""
+    rng = np.random.default_rng(2)
+    rows = [
+        {"condition": c, "shooter": s, "session": day, "reading_mm": rng.normal(0, 3)}
+        for day, c in (("d1", "N"), ("d2", "K"))
+        for s in ("S1", "S2", "S3")
+        for _ in range(5)
+    ]
+    shots = pd.DataFrame(rows)
+    design = Design(factors={"shaft": {"N": "n", "K": "k"}}, values={"ferrule_mm": {"N": 8, "K": 20}})
+    question = Question(shared_sd=5.0)
+    pair = compare(shots, question).general.pair("N", "K")
+    (row,) = next(one for one in compare_factors(shots, design, question) if one.scope is Scope.GENERAL).rows
+    trend = next(one for one in compare_values(shots, design, question) if one.scope is Scope.GENERAL)
+    # compare keeps a variance for each condition, a model of effects has one for all
+    assert pair.se > np.sqrt(2) * 5.0
+    assert (row.difference, row.se, row.lo) == pytest.approx((pair.difference, pair.se, pair.lo), rel=5e-3)
+    assert (trend.slope * 12, trend.slope_se * 12) == pytest.approx((pair.difference, pair.se), rel=5e-3)
