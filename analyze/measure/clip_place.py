@@ -6,7 +6,7 @@ a small move that was calibrated anew, it is the one that moved least since. Two
 disagree cannot both be right, and which one is cannot be told: such a clip is doubtful.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,12 +18,13 @@ from analyze.session.camera_place import CameraPlace, place_name
 from analyze.session.picture import picture_from_bytes
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
-from calibrate.errors import NotMeasured
+from calibrate.errors import ClipError, NotMeasured
 from calibrate.reregister import Reregistered, reregister
-from tracker.clip import still_luma
+from tracker.clip import STILL_FRAMES, clip_info, still_luma, still_luma_between
 from tracker.first_frames import FirstFrames
 from tracker.reasons import PICTURE_SIZE
 
+_LATER = (0.3, 0.6, 0.9)  # of the recording: where it is looked again
 _SAME_PX = 1.0  # two calibrations of one view agree to a fraction of this on the lane and the scale
 
 
@@ -52,7 +53,7 @@ def clip_place(
     Returns
     -------
     ClipPlace or NotMeasured
-        NotMeasured where its first frames show none of the places.
+        NotMeasured where neither its first frames nor later ones show any of the places.
 
     Raises
     ------
@@ -60,6 +61,30 @@ def clip_place(
         If the clip cannot be read.
     """
     luma = still_luma(clip) if first is None else first.luma
+    found = _place_shown(luma, places)
+    if isinstance(found, ClipPlace) or found.reason is not NO_PLACE:
+        return found
+    # A hand that starts the recording, or a player, may hide the marks; later in a longer one they do not.
+    for later in _later_stills(clip):
+        again = _place_shown(later, places)
+        if isinstance(again, ClipPlace):
+            return again
+    return found
+
+
+def _later_stills(clip: Path) -> Iterator[Floats]:
+    info = clip_info(clip)
+    for share in _LATER:
+        at_s = info.first_s + share * (info.last_s - info.first_s)
+        try:
+            luma = still_luma_between(clip, at_s, at_s + STILL_FRAMES / max(info.frame_rate, 1.0))
+        except ClipError:  # damaged there: what was seen before it counts
+            return
+        if luma is not None:
+            yield luma
+
+
+def _place_shown(luma: Floats, places: Sequence[CameraPlace]) -> ClipPlace | NotMeasured:
     fitting: list[tuple[CameraPlace, Reregistered]] = []
     refused: list[str] = []
     sizes: list[str] = []

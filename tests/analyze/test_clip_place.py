@@ -82,6 +82,13 @@ def test_a_picture_that_shows_no_place_fits_none(seen):
     assert found.reason is NO_PLACE
 
 
+def test_marks_hidden_at_first_are_looked_for_later(seen, monkeypatch):
+    clip, calibration, luma = seen
+    monkeypatch.setattr("analyze.measure.clip_place.still_luma", lambda _: np.full(luma.shape, 40.0))
+    assert clip_place(clip, [place("2", calibration, luma)]).place.name == "2"
+    assert clip_place(clip, [place("2", calibration, luma[::-1])]).reason is NO_PLACE
+
+
 def test_the_doubt_about_the_place_stays_with_the_shots(seen, monkeypatch):
     clip, calibration, luma = seen
     monkeypatch.setattr(clip_room, "shot_camera", lambda path, first, *_, **__: replace(first, doubt=None))
