@@ -1,4 +1,4 @@
-"""What the difference of two conditions at the rail is made of: squirt, swerve, and the speed with it."""
+"""What the difference of two conditions at the rail is made of: squirt, swerve, speed, the pull of the table."""
 
 from dataclasses import dataclass
 
@@ -10,6 +10,9 @@ from analyze.statistics.question import Question
 from analyze.statistics.sentences import plain
 from analyze.statistics.shots_table import check_shots
 
+# Less of what the table pulls is rounding: out/shots.csv has three decimals of a mm.
+LEAST_PULL_MM = 0.01
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DifferencePart:
@@ -19,7 +22,8 @@ class DifferencePart:
     ----------
     part : str
         ``net``, ``squirt``, ``swerve`` or, where the launch speed is known, ``speed`` (the part of swerve that goes
-        with the conditions' different speeds; `swerve` is then what is left at equal speed).
+        with the conditions' different speeds; `swerve` is then what is left at equal speed), and ``pull of the
+        table``, where it pulls (`analyze.fit.pull`): a slower ball is pulled further.
     difference_mm : float
         b minus a.
     se_mm, lo_mm, hi_mm : float or None
@@ -83,7 +87,7 @@ def _speed_part(comparisons: Comparisons) -> DifferencePart | None:
 
 
 def split_difference(frame: pd.DataFrame, a: str, b: str, *, confidence: float = 0.95) -> DifferenceSplit | None:
-    """Split the net difference of two conditions at the rail into squirt, swerve and speed.
+    """Split the net difference of two conditions at the rail into squirt, swerve, speed and table.
 
     Parameters
     ----------
@@ -101,8 +105,8 @@ def split_difference(frame: pd.DataFrame, a: str, b: str, *, confidence: float =
 
     Notes
     -----
-    Reading = squirt offset + swerve offset for every shot, so the parts' differences add up exactly; their
-    uncertainties do not, as one fitted path gives both.
+    Reading = squirt offset + swerve offset + what the table pulls, for every shot, so the parts' differences add up
+    exactly; their uncertainties do not, as one fitted path gives them all.
     """
     needed = ("reading_mm", "squirt_offset_mm", "swerve_offset_mm")
     shots = check_shots(frame)
@@ -117,6 +121,8 @@ def split_difference(frame: pd.DataFrame, a: str, b: str, *, confidence: float =
         question = Question(quantity=quantity, confidence=confidence, reference=a, covariates=("launch_speed_m_s",))
         return compare(pair, question)
 
+    pull = pair["reading_mm"] - pair["squirt_offset_mm"] - pair["swerve_offset_mm"]
+    pair = pair.assign(table_pull_mm=pull)
     swerve = compared("swerve_offset_mm")
     speed = _speed_part(swerve)
     parts = [
@@ -124,6 +130,11 @@ def split_difference(frame: pd.DataFrame, a: str, b: str, *, confidence: float =
         _part("squirt", compared("squirt_offset_mm"), adjusted=False),
         _part("swerve", swerve, adjusted=speed is not None),
         *([speed] if speed is not None else []),
+        *(
+            [_part("pull of the table", compared("table_pull_mm"), adjusted=False)]
+            if pull.abs().max() > LEAST_PULL_MM
+            else []
+        ),
     ]
     found = tuple(part for part in parts if part is not None)
     if len(found) < len(parts):

@@ -79,7 +79,7 @@ class Shot:
     squirt_offset_m, squirt_offset_sd_m : float or None
         Where the launch direction alone would have crossed the scale line.
     swerve_offset_m, swerve_offset_sd_m : float or None
-        Reading minus squirt offset.
+        Reading minus squirt offset, without what the table pulls (`analyze.fit.pull`).
     swerve_seen : bool
         Whether the 95 % interval of the swerve offset excludes zero.
     slide_end_m : float or None

@@ -216,5 +216,10 @@ def test_the_parts_add_up_to_the_net_difference():
         assert unresolved.sentence == ""
     without = split_difference(pd.DataFrame(rows, columns=names).drop(columns="launch_speed_m_s"), "A", "B")
     assert [part.part for part in without.parts] == ["net", "squirt", "swerve"]
+    # A table that pulls B, which is slower, 0.9 mm further than A.
+    pulled = table.assign(reading_mm=table["reading_mm"] + np.where(table["condition"] == "A", 1.0, 1.9))
+    apart = {part.part: part.difference_mm for part in split_difference(pulled, "A", "B").parts}
+    assert apart["pull of the table"] == pytest.approx(0.9, abs=1e-9)
+    assert sum(apart.values()) == pytest.approx(2 * apart["net"], rel=1e-9)
     assert split_difference(pd.DataFrame(rows, columns=names), "A", "X") is None
     assert split_difference(pd.DataFrame(rows, columns=names).drop(columns="swerve_offset_mm"), "A", "B") is None

@@ -126,7 +126,6 @@ def test_what_the_shots_of_a_session_share_is_in_effects_as_it_is_in_comparisons
     pair = compare(shots, question).general.pair("N", "K")
     (row,) = next(one for one in compare_factors(shots, design, question) if one.scope is Scope.GENERAL).rows
     trend = next(one for one in compare_values(shots, design, question) if one.scope is Scope.GENERAL)
-    # compare keeps a variance for each condition, a model of effects has one for all
     assert pair.se > np.sqrt(2) * 5.0
     assert (row.difference, row.se, row.lo) == pytest.approx((pair.difference, pair.se, pair.lo), rel=5e-3)
     assert (trend.slope * 12, trend.slope_se * 12) == pytest.approx((pair.difference, pair.se), rel=5e-3)
