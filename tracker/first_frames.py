@@ -24,6 +24,8 @@ class FirstFrames:
 
     Attributes
     ----------
+    info : ClipInfo
+        As given.
     luma : (H, W) float64
         Mean luma of the first frames, 0 to 255, as `tracker.clip.still_luma` gives it.
 
@@ -34,6 +36,7 @@ class FirstFrames:
     """
 
     def __init__(self, info: ClipInfo, *, capture_fps: float | None = None) -> None:
+        self.info = info
         self._others = read_frames(info.path, capture_fps=capture_fps)
         self._kept: deque[Frame] = deque()
         self.luma: Floats

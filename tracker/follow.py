@@ -64,7 +64,7 @@ def track_clip(
     ClipError
         If the file cannot be read at all.
     """
-    info = clip_info(clip)
+    info = clip_info(clip) if first is None else first.info
     wanted = tuple(int(n) for n in calibration.camera.size_px)
     if info.size_px != wanted:
         detail = f"{info.size_px[0]} x {info.size_px[1]} px, calibrated {wanted[0]} x {wanted[1]} px"

@@ -23,7 +23,7 @@ CATCH = Effort(settled_px=0.1, most_pixels=300, recentre_px=2.0)
 LEARNT = replace(THOROUGH, lenient_steps=3)
 # Of a run of more frames than this two that follow each other are caught every so often; what lies between is
 # foretold and located afterwards.
-CATCH_ALL, CATCH_EVERY_S = 24, 0.045
+CATCH_ALL, CATCH_EVERY_S = 24, 0.08
 OPTICS_FRAMES = 8
 # Sightings left out: most of the rim hidden, or far less contrast than the others have (a hand, a cue before it).
 MIN_VISIBLE = 0.4
@@ -108,7 +108,8 @@ def learn_optics(pictures: ShotPictures, caught: Sightings, motion: Motion) -> O
 
 def locate_all(pictures: ShotPictures, motion: Motion, fit: OpticsFit) -> Sightings:
     """Locate the ball in each frame; again where the first place shows that the motion was predicted badly."""
-    first = {k: pictures.locate(k, pictures.view(*motion[k]), fit.optics, fit.light, LEARNT) for k in motion}
+    predicted = {k: pictures.view(*motion[k]) for k in motion}
+    first = {k: pictures.locate(k, view, fit.optics, fit.light, LEARNT) for k, view in predicted.items()}
     found = {k: s for k, s in first.items() if s is not None}
     if len(found) < MIN_SIGHTINGS:
         return _without_spoiled(found)
@@ -116,7 +117,7 @@ def locate_all(pictures: ShotPictures, motion: Motion, fit: OpticsFit) -> Sighti
     seen: Sightings = {}
     for k, sighting in found.items():
         view = pictures.view(*local_motion(times_s, xy_m, float(pictures.times_s[k])))
-        away_px = float(np.hypot(*(sighting.centre_px - pictures.view(*motion[k]).centre_px)))
+        away_px = float(np.hypot(*(sighting.centre_px - predicted[k].centre_px)))
         final = pictures.locate(k, view, fit.optics, fit.light, LEARNT) if away_px > AGAIN_PX else sighting
         if final is not None and _near(final, view, fit.optics):
             seen[k] = final

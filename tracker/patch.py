@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from calibrate.arrays import Reals
+from calibrate.arrays import Floats, Reals
 from tracker.ball_image import BallView, Optics
 
 # Grey levels this close below white may be more than white.
@@ -55,25 +55,31 @@ def rim_pixels(
 ) -> tuple[Reals, npt.NDArray[np.bool_], int]:
     """Pixels of the band round the swept rim: (N, 2) places, a mask of the patch, every how many were taken."""
     h, w = patch.luma.shape
-    u, v = np.meshgrid(np.arange(w) + patch.origin_px[0], np.arange(h) + patch.origin_px[1])
-    pixels = np.stack([u.ravel(), v.ravel()], axis=1).astype(np.float64)
-    away = pixels - (view.centre_px + view.offset_px)
+    u, v = np.arange(w) + patch.origin_px[0], (np.arange(h) + patch.origin_px[1])[:, None]
+    centre_u, centre_v = view.centre_px + view.offset_px
+    away_u, away_v = u - centre_u, v - centre_v
     sweep = view.velocity_px_s * optics.exposure_s
-    to_unit = np.linalg.inv(view.axes_px)
+    (t_uu, t_uv), (t_vu, t_vv) = np.linalg.inv(view.axes_px)
+    x, y = t_uu * away_u + t_uv * away_v, t_vu * away_u + t_vv * away_v
+    sweep_x, sweep_y = t_uu * sweep[0] + t_uv * sweep[1], t_vu * sweep[0] + t_vv * sweep[1]
+
+    def radii2(along: Floats | float) -> Floats:
+        """Square of the distance, in radii, from the ball that is so far along its sweep."""
+        squares: Floats = (x - along * sweep_x) ** 2 + (y - along * sweep_y) ** 2
+        return squares
+
     length2 = float(sweep @ sweep)
-    along = np.clip(away @ sweep / length2, -0.5, 0.5) if length2 > 0 else np.zeros(len(away))
-    nearest = np.linalg.norm((away - along[:, None] * sweep) @ to_unit, axis=1)
+    along = np.clip((away_u * sweep[0] + away_v * sweep[1]) / length2, -0.5, 0.5) if length2 > 0 else 0.0
     # farthest from the sweep's ends: a pixel is needless only where the ball covers it throughout
-    farthest = np.maximum(
-        np.linalg.norm((away - 0.5 * sweep) @ to_unit, axis=1),
-        np.linalg.norm((away + 0.5 * sweep) @ to_unit, axis=1),
-    )
+    farthest2 = np.maximum(radii2(-0.5), radii2(0.5))
     band = rim_band_px(view, optics) / view.radius_px
-    use = (nearest < 1 + band) & (farthest > 1 - band) & ~patch.hidden.ravel()
+    use = (radii2(along) < (1 + band) ** 2) & (farthest2 > max(0.0, 1 - band) ** 2) & ~patch.hidden
     # the sensor's ceiling hides how bright the ball is there
-    use &= patch.luma.ravel() < optics.tone.white - CEILING
+    use &= patch.luma < optics.tone.white - CEILING
     thin = int(np.ceil(np.count_nonzero(use) / most_pixels))
     if thin > 1:
-        use &= (u.ravel() + v.ravel()) % thin == 0
+        use &= (u + v) % thin == 0
+    rows, columns = np.nonzero(use)
+    pixels = np.stack([columns + patch.origin_px[0], rows + patch.origin_px[1]], axis=1)
     # whole numbers, so that single precision holds them as they are
-    return pixels[use].astype(np.float32), use.reshape(h, w), thin
+    return pixels.astype(np.float32), use, thin

@@ -1,9 +1,14 @@
 """Blur, exposure and light of a clip found from painted frames."""
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from test_locate import BLUR_PX, Scene, look
 
+from tracker import optics
+from tracker.ball_image import Optics
 from tracker.optics import fit_optics
 from tracker.tone import Tone
 
@@ -25,3 +30,24 @@ def test_exposure_and_blur_are_found(exposure_s):
     # sharpening and blur undo each other in part
     assert fit.optics.blur_px == pytest.approx(BLUR_PX, rel=0.2)
     assert 0.98 < fit.optics.radius_scale < 1.01
+
+
+def test_frames_that_tell_nothing_do_not_choose_the_first_exposure(monkeypatch):
+    """Of three frames two have a slow ball, whose misfits differ by chance, and one a fast one, whose do not."""
+    rng = np.random.default_rng(20240611)
+    _, guess, patch, _ = look(Scene(), 1.5, rng)
+    chance = {
+        1.0: (2.30, 2.31, 2.38, 2.30, 2.59),
+        2.0: (2.38, 2.39, 2.40, 2.37, 3.14),
+        9.0: (1.99, 2.03, 2.16, 2.3, 3.9),
+    }
+    shares = [1.0, 2.0, 9.0]
+    views = [replace(guess, velocity_px_s=np.array([0.0, 100 * share])) for share in shares]
+
+    def located(view, _, tried, **kwargs):
+        n = int(np.argmin(np.abs(np.array(optics.EXPOSURE_SHARES) - tried.exposure_s)))
+        return SimpleNamespace(misfit=chance[view.velocity_px_s[1] / 100][n])
+
+    monkeypatch.setattr(optics, "locate_ball", located)
+    start = optics._likeliest_start(views, [patch] * 3, Optics(), noise=2.0, frame_period_s=1.0)
+    assert start.exposure_s == optics.EXPOSURE_SHARES[0]
