@@ -109,6 +109,11 @@ PLACE_UNSURE = Reason(
     "The clip fits two camera places whose calibrations contradict each other.",
     "Calibrate one of the two anew, or take its folder in places/ away, and measure again.",
 )
+SETTINGS_CHANGED = Reason(
+    "settings-changed",
+    "The clip was measured with other marks or settings than those of today, or by an older railread.",
+    "Measure again: railread measure DIR.",
+)
 MEASURING_BROKE_OFF = Reason(
     "measuring-broke-off",
     "The program itself failed on this clip.",
@@ -149,5 +154,6 @@ REASONS = (
     MOVED_IN_SHOT,
     NO_PLACE,
     PLACE_UNSURE,
+    SETTINGS_CHANGED,
     MEASURING_BROKE_OFF,
 )

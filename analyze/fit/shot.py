@@ -27,7 +27,7 @@ from analyze.fit.motion import slide_time_s, state
 from analyze.fit.path_fit import PathFit, fit_path
 from analyze.fit.priors import MotionPriors
 from analyze.fit.quantities import Quantities, quantities
-from analyze.fit.reasons import IMPRECISE, NO_FIT, ODD_SPEED, TOO_FEW_SIGHTINGS
+from analyze.fit.reasons import CLOCK_UNSURE, IMPRECISE, NO_FIT, ODD_SPEED, TOO_FEW_SIGHTINGS, WRONG_CLOCK
 from calibrate.arrays import Floats, readonly
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured, Reason
@@ -182,13 +182,14 @@ def measure_shot(
     if not (np.isfinite(found.values).all() and np.isfinite(found.cov).all()):
         return failed_shot(path.clip, path.shot, NO_FIT, "the uncertainties of the fit are not finite")
     doubt = find_doubt(fit, path, calibration)
-    if clock is not None and (doubt is None or doubt.reason is ODD_SPEED):
+    if clock is not None and (doubt is None or (doubt.reason is ODD_SPEED and clock[1].reason is WRONG_CLOCK)):
         doubt = clock[1]
     if doubt is None:
         doubt = odd_friction(fit, frame_period_s=path.frame_period_s)
     if doubt is None:
         doubt = unsure_clock(fit, frame_period_s=path.frame_period_s)
-    if doubt is None and found.sd("reading_m") > IMPRECISE_M:
+    # The other shots of a session may settle an unsure clock, and this with it if it were not said.
+    if (doubt is None or doubt.reason is CLOCK_UNSURE) and found.sd("reading_m") > IMPRECISE_M:
         doubt = NotMeasured(IMPRECISE, f"the reading is good to {found.sd('reading_m') * 1000:.1f} mm only")
     shot = _shot(path, fit, found, doubt)
     cue = check_cue(

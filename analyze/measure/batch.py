@@ -126,7 +126,7 @@ def measure_session(
     clips = session.clips()
     with Store(session.store_path) as store:
         places = session_places(session, clips, store)
-        inputs = inputs_sha256(session, [place.calibration for place in places])
+        inputs = inputs_sha256(session, places)
         records = {clip: clip_record(session.clip_path(clip), inputs) for clip in clips}
         copies = same_recordings(session, {clip: record.sha256 for clip, record in records.items()})
         clips = tuple(clip for clip in clips if clip not in copies)

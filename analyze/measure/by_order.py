@@ -7,18 +7,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from analyze.fit.reasons import MEASURING_BROKE_OFF
+from analyze.fit.reasons import MEASURING_BROKE_OFF, NO_PLACE, WRONG_CLOCK
 from analyze.session.config import CONFIG_NAME
 from analyze.session.folder import LABEL_COLUMNS, Session, open_session, reading_order
 from analyze.session.order import ORDER_NAME, ORDER_NOTE, OrderRow, free_name, read_order
 from analyze.session.store import StoredShot
 from calibrate.errors import SessionError
-from tracker.reasons import CLIP_DAMAGED, NO_BALL, NO_STRIKE
+from tracker.reasons import CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE
 
 LABELS_NAME = "shots.csv"
 _MOST_NAMED = 6
 # After these nobody knows how many shots a recording holds.
-_NUMBER_UNKNOWN = (NO_BALL, NO_STRIKE, CLIP_DAMAGED, MEASURING_BROKE_OFF)
+_NUMBER_UNKNOWN = (NO_BALL, NO_STRIKE, CLIP_DAMAGED, MEASURING_BROKE_OFF, NO_PLACE, PICTURE_SIZE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,8 +133,13 @@ def _same_names(shots: Sequence[StoredShot]) -> str:
 
 def _unknown_number(shots: Sequence[StoredShot]) -> str:
     """Say that a recording without a strike may hold any number of shots, where recordings hold several."""
-    empty = [one.clip for one in shots if one.shot.reason in _NUMBER_UNKNOWN]
     several = Counter(one.clip for one in shots)
+    empty = [
+        one.clip
+        for one in shots
+        # a recording whose stated rate cannot be right is not looked into
+        if one.shot.reason in _NUMBER_UNKNOWN or (one.shot.reason is WRONG_CLOCK and several[one.clip] == 1)
+    ]
     if not empty or max(several.values()) == 1:
         return ""
     return (
@@ -196,6 +201,15 @@ def _write_labels(path: Path, shots: Sequence[StoredShot], order: Sequence[Order
 
 
 def _adds_nothing(before: Sequence[str], now: Sequence[str]) -> bool:
-    """Whether an earlier shots.csv holds nothing by hand that the new one does not."""
-    said = set(now)
-    return all(line in said or line.endswith(f",,{ORDER_NOTE}") for line in before)
+    """Whether an earlier shots.csv holds nothing by hand that the new one does not.
+
+    A line of the order for a shot that is no longer there is no loss; another one for a shot that is, was mended.
+    """
+    said, shots = set(now), {_shot_named(line) for line in now}
+    return all(
+        line in said or (line.endswith(f",,{ORDER_NOTE}") and _shot_named(line) not in shots) for line in before
+    )
+
+
+def _shot_named(line: str) -> tuple[str, ...]:
+    return tuple(next(csv.reader([line]), [])[:2])

@@ -11,7 +11,7 @@ could not be followed, the shot is doubtful if the frames after it show that the
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from analyze.fit.reasons import HOP, KINK, MOVED_IN_SHOT, NO_REST, OUTLIERS, PATTERN, POOR_FIT
+from analyze.fit.reasons import CLOCK_UNSURE, HOP, KINK, MOVED_IN_SHOT, NO_REST, OUTLIERS, PATTERN, POOR_FIT
 from analyze.fit.shot import CAMERA_MOVED, Shot, Status
 from analyze.session.picture import picture_from_bytes
 from calibrate.arrays import Floats
@@ -124,7 +124,7 @@ def shot_camera(
     if before is None:
         return first
     camera = _registered(calibration, picture_from_bytes(picture), before)
-    if camera.doubt is not None:
+    if camera.doubt is not None and _stood_before(path):
         camera = first
     if path.picture_followed:
         return replace(camera, picture_note=_picture_note(path))
@@ -141,9 +141,14 @@ def shot_camera(
 
 def _stood_since_start(path: BallPath, first: ClipCamera) -> bool:
     """Whether the camera stood as calibrated in the clip's first frames, and the picture has shown it since."""
-    moved_px = path.picture_moved_before_px
     as_calibrated = not first.note and first.doubt is None
-    return as_calibrated and path.picture_followed and moved_px is not None and moved_px < STOOD_PX
+    return as_calibrated and path.picture_followed and _stood_before(path)
+
+
+def _stood_before(path: BallPath) -> bool:
+    """Whether the picture is seen to have stood still between the clip's first frames and the strike."""
+    moved_px = path.picture_moved_before_px
+    return moved_px is not None and moved_px < STOOD_PX
 
 
 def _picture_note(path: BallPath) -> str:
@@ -200,8 +205,11 @@ def with_camera_said(shot: Shot, camera: ClipCamera) -> Shot:
 def _with_place_said(shot: Shot, camera: ClipCamera) -> Shot:
     if camera.doubt is None:
         return replace(shot, note=camera.note, camera=CAMERA_MOVED) if camera.note else shot
-    moved = camera.doubt.reason is MOVED_IN_SHOT and shot.reason in _LOOKS_LIKE_MOVED
-    if shot.status is Status.MEASURED or (shot.status is Status.DOUBTFUL and moved):
+    # What other shots of the session may settle must not hide what they cannot.
+    lesser = shot.reason is CLOCK_UNSURE or (
+        camera.doubt.reason is MOVED_IN_SHOT and shot.reason in _LOOKS_LIKE_MOVED
+    )
+    if shot.status is Status.MEASURED or (shot.status is Status.DOUBTFUL and lesser):
         own = "" if shot.reason is None else _said(shot.reason, shot.detail)
         note = "; ".join(part for part in (camera.note, own) if part)
         doubtful = replace(shot, status=Status.DOUBTFUL, reason=camera.doubt.reason, detail=camera.doubt.detail)

@@ -90,7 +90,7 @@ def measured_together(
                 found.append((one.clip, _with_the_others(one, places.get(id(one)), joint, readout, tellers_sha256)))
             return tuple(found)
     return tuple(
-        (one.clip, measure_shot(one.shot.sightings, calibration, readout=readout))
+        (one.clip, replace(measure_shot(one.shot.sightings, calibration, readout=readout), note=one.shot.note))
         for one in usable
         if one.shot.camera == CAMERA_SESSION and one.shot.sightings is not None
     )
@@ -130,11 +130,11 @@ def _with_the_others(
     shared = joint.without(place)
     shot = measure_shot(path, shared.calibration, readout=shared.readout, priors=shared.priors)
     if shot.status is Status.FAILED:
-        return measure_shot(path, joint.calibration, readout=readout)
+        return replace(measure_shot(path, joint.calibration, readout=readout), note=one.shot.note)
     measured_with = MeasuredWith(
         calibration=shared.calibration, readout=shared.readout, priors=shared.priors, tellers_sha256=tellers_sha256
     )
-    return replace(shot, camera=CAMERA_SESSION, measured_with=measured_with)
+    return replace(shot, camera=CAMERA_SESSION, measured_with=measured_with, note=one.shot.note)
 
 
 def _name(one: StoredShot) -> str:

@@ -4,6 +4,7 @@ A clock four times too slow makes a ball that slides all the way look like one t
 itself may pass, or leave it open; the others of its session tell.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -15,13 +16,14 @@ from analyze.session.store import StoredShot
 # clock 2 or 4 times wrong all or two thirds were: two shots and a quarter of all tell the two apart.
 LEAST_SHOTS = 2
 LEAST_SHARE = 0.25
+SAME_RATE = 0.1  # phones keep a rate to a few per cent in dim light; the next one they offer is 20 % off
 
 
 def with_clock_vote(stored: Sequence[StoredShot]) -> tuple[StoredShot, ...]:
     """Doubt the clock of every shot of a session in which enough shots refuse it, or settle it where others can.
 
     A shot that leaves open whether its ball rolled or slid counts as measured where two others are seen to slide,
-    with the friction of a cloth, and then to roll.
+    with the friction of a cloth, and then to roll, in recordings of the same frame rate.
 
     Parameters
     ----------
@@ -46,14 +48,24 @@ def with_clock_vote(stored: Sequence[StoredShot]) -> tuple[StoredShot, ...]:
 def _settled(stored: tuple[StoredShot, ...]) -> tuple[StoredShot, ...]:
     """Take those for measured that only left the clock open, where enough others show that it is right."""
     shown = [one for one in stored if one.shot.status is Status.MEASURED and one.shot.slide_end_m is not None]
-    if len(shown) < LEAST_SHOTS:
-        return stored
+
+    def shown_right(one: StoredShot) -> bool:
+        return sum(_same_rate(one, other) for other in shown) >= LEAST_SHOTS
+
     return tuple(
         replace(one, shot=replace(one.shot, status=Status.MEASURED, reason=None, detail=""))
-        if one.shot.status is Status.DOUBTFUL and one.shot.reason is CLOCK_UNSURE
+        if one.shot.status is Status.DOUBTFUL and one.shot.reason is CLOCK_UNSURE and shown_right(one)
         else one
         for one in stored
     )
+
+
+def _same_rate(one: StoredShot, other: StoredShot) -> bool:
+    """Whether two recordings have the same time between frames, so that one clock is as right as the other."""
+    mine, its = one.shot.sightings, other.shot.sightings
+    if mine is None or its is None:
+        return mine is its
+    return math.isclose(mine.frame_period_s, its.frame_period_s, rel_tol=SAME_RATE)
 
 
 def _doubted(one: StoredShot, detail: str) -> StoredShot:

@@ -334,7 +334,7 @@ def _is_text(name: str) -> bool:
 
 def reading_order(name: str) -> list[tuple[int, str]]:
     """Sort key of clip names in which clip 10 comes after clip 9."""
-    return [(int(part), "") if part.isdigit() else (-1, part.lower()) for part in re.split(r"(\d+)", name)]
+    return [(int(part), "") if part.isdecimal() else (-1, part.lower()) for part in re.split(r"(\d+)", name)]
 
 
 def _read_labels(path: Path) -> dict[tuple[str, int | None], _LabelRow]:

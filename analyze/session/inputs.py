@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 
+from analyze.session.camera_place import CameraPlace
 from analyze.session.folder import Session
 from analyze.session.records import text_from_calibration
 from analyze.session.store import ClipRecord
-from calibrate.calibration import Calibration
 from calibrate.errors import MarksError
 
 
@@ -28,11 +28,18 @@ def calibration_sha256(session: Session) -> str:
     return hashlib.sha256(marks + settings.encode()).hexdigest()
 
 
-def inputs_sha256(session: Session, calibrations: Iterable[Calibration]) -> str:
-    """SHA-256 of all that a measurement follows from, the clip apart: the calibration of every camera place."""
+def inputs_sha256(session: Session, places: Iterable[CameraPlace]) -> str:
+    """SHA-256 of all that a measurement follows from, the clip apart: every camera place, rate and readout time.
+
+    The picture of a place counts as much as its calibration: it tells whether the camera moved since, and what was
+    recorded from there.
+    """
     camera = [session.config.camera.capture_fps, asdict(session.config.readout)]
-    texts = "".join(text_from_calibration(calibration) for calibration in calibrations)
-    return hashlib.sha256((texts + json.dumps(camera)).encode()).hexdigest()
+    there = [
+        (place.name, text_from_calibration(place.calibration), hashlib.sha256(place.picture or b"").hexdigest())
+        for place in places
+    ]
+    return hashlib.sha256(json.dumps([there, camera]).encode()).hexdigest()
 
 
 def clip_record(path: Path, inputs: str) -> ClipRecord:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from analyze.session.calibration import session_calibration
 from analyze.session.camera_place import CameraPlace, place_name
 from analyze.session.folder import Label, Session
-from analyze.session.inputs import calibration_sha256
+from analyze.session.inputs import calibration_sha256, inputs_sha256
 from analyze.session.store import Store, StoredShot
 from calibrate.calibration import Calibration
 from calibrate.errors import MarksError
@@ -41,6 +41,25 @@ def known_calibrations(session: Session, store: Store) -> dict[str, Calibration 
         name: store.calibration(calibration_sha256(one)) if one.marks_path.exists() else None
         for name, one in there.items()
     }
+
+
+def inputs_of_today(session: Session, store: Store) -> str | None:
+    """Return what clips measured today are measured with, as `ClipRecord.inputs_sha256` says it.
+
+    Empty, which no clip is measured with, where marks or settings were not calibrated with yet; None where a place
+    has no marks, so that nothing can be said.
+    """
+    places = []
+    for name in session.places:
+        there = session.at(name)
+        if not there.marks_path.exists():
+            return None
+        digest = calibration_sha256(there)
+        calibration = store.calibration(digest)
+        if calibration is None:
+            return ""
+        places.append(CameraPlace(name=name, calibration=calibration, picture=store.picture(digest)))
+    return inputs_sha256(session, places)
 
 
 def place_notes(shots: Sequence[tuple[StoredShot, Label]]) -> tuple[str, ...]:

@@ -380,6 +380,8 @@ class Store:
                 ),
             )
             db.executemany(_INSERT_SHOT, [(clip, *_row_from_shot(shot)) for shot in shots])
+            # What is new has the marks' camera until shots are measured together again.
+            db.execute("DELETE FROM together")
 
     def together_inputs(self) -> str:
         """Return the hash of what shots were last measured together from; empty where they never were."""

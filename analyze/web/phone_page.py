@@ -132,7 +132,8 @@ def phone_now(desk: TheDesk) -> dict[str, object]:
 def begin_upload(desk: TheDesk, wish: Beginning) -> dict[str, object]:
     """Begin to send a recording, or find out how much of it is here already."""
     session = desk.session()
-    upload_id, have = desk.uploads.begin(session, _incoming(session, wish))
+    with desk.uploads.choosing:
+        upload_id, have = desk.uploads.begin(session, _incoming(session, wish))
     return {"id": upload_id, "have": have}
 
 
@@ -163,7 +164,7 @@ def _incoming(session: Session, wish: Beginning) -> Incoming:
             condition=wish.condition.strip(),
             shooter=wish.shooter.strip(),
         )
-    row = next_in_order(session)
+    row = next_in_order(session, (wish.name, wish.size_bytes))
     if row is None:
         raise SessionError("the shooting order is at its end; choose condition and shooter")
     return Incoming(

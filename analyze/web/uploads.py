@@ -8,6 +8,7 @@ import hashlib
 import json
 import re
 import shutil
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
@@ -64,6 +65,7 @@ class Uploads:
 
     def __init__(self) -> None:
         self._lock = Lock()
+        self.choosing = Lock()  # held from looking up the next line of the order until the upload has taken it
 
     def begin(self, session: Session, wanted: Incoming) -> tuple[str, int]:
         """Begin an upload, or find one that broke off.
@@ -171,18 +173,37 @@ class Uploads:
         part.with_suffix(".json").unlink(missing_ok=True)
 
 
-def next_in_order(session: Session) -> OrderRow | None:
-    """Return the line of order.csv whose shot comes next; None where there is no order or all of it was shot."""
+def next_in_order(session: Session, sent: tuple[str, int] | None = None) -> OrderRow | None:
+    """Return the line of order.csv whose shot comes next; None where there is no order or all of it was shot.
+
+    Parameters
+    ----------
+    session : Session
+        The session.
+    sent : (str, int), optional
+        Name and length in bytes of a recording on its way, which has its line already if some of it is here.
+    """
     path = session.folder / "order.csv"
     if not path.exists():
         return None
+    rows = read_order(path)
+    coming = [one for one in _on_their_way(session) if one.order]
+    mine = {one.order for one in coming if (one.name, one.size_bytes) == sent}
+    if mine:
+        return next((row for row in rows if row.order in mine), None)
     clips = session.clips_folder
-    taken = (
-        {int(m[1]) for file in clips.rglob("order-*") if (m := _ORDERED.match(file.name))}
-        if clips.is_dir()
-        else set()
-    )
-    return next((row for row in read_order(path) if row.order not in taken), None)
+    filed = clips.rglob("order-*") if clips.is_dir() else ()
+    taken = {one.order for one in coming} | {int(m[1]) for file in filed if (m := _ORDERED.match(file.name))}
+    return next((row for row in rows if row.order not in taken), None)
+
+
+def _on_their_way(session: Session) -> list[Incoming]:
+    """Return the recordings that are here in part; a record that cannot be read says nothing."""
+    found = []
+    for path in (session.folder / FOLDER).glob("*.json"):
+        with suppress(OSError, ValueError):
+            found.append(_INCOMING.validate_json(path.read_bytes()))
+    return found
 
 
 def _check_room(wanted: Incoming, folder: Path, more_bytes: int) -> None:

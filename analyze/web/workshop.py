@@ -81,27 +81,31 @@ class Workshop:
         with self._lock:
             if self.work.running:
                 raise SessionError("railread is at work already; wait until it is done, or stop it")
-            self.work = Work(version=self.work.version + 1, job=job, running=True)
-            self._stopped = False
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "analyze.web.worker", job, str(self._folder.resolve())],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.PIPE,
-                text=True,
-                encoding="utf-8",
-                cwd=Path(__file__).parents[2],
-            )
-            Thread(target=self._follow, args=(self._process,), daemon=True).start()
-            return self.work
+            return self._begin(job)
+
+    def _begin(self, job: Job) -> Work:
+        """Begin a job; for who holds the lock and has seen that nothing is being done."""
+        self.work = Work(version=self.work.version + 1, job=job, running=True)
+        self._stopped = False
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "analyze.web.worker", job, str(self._folder.resolve())],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            encoding="utf-8",
+            cwd=Path(__file__).parents[2],
+        )
+        Thread(target=self._follow, args=(self._process,), daemon=True).start()
+        return self.work
 
     def start_soon(self) -> None:
         """Measure what is new: now, or as soon as what is being done is done."""
         with self._lock:
             if self.work.running:
                 self._again = True
-                return
-        self.start("measure")
+            else:
+                self._begin("measure")
 
     def stop(self) -> None:
         """Let the job break off: clips being measured now are finished, no new one begun."""
@@ -129,8 +133,8 @@ class Workshop:
                 self.work, version=self.work.version + 1, running=False, error=self.work.error or error
             )
             again, self._again = self._again and not self._stopped, False
-        if again:
-            self.start("measure")
+            if again:
+                self._begin("measure")
 
     def _take(self, news: dict[str, Any]) -> None:
         with self._lock:

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analyze.fit.reasons import SETTINGS_CHANGED
 from analyze.fit.shot import Shot, Status, failed_shot
 from analyze.measure import batch
 from analyze.measure.batch import Progress, measure_session
@@ -157,6 +158,44 @@ def test_another_capture_rate_measures_again_with_the_same_calibration(session):
     again = run(open_session(session.folder))
     assert not again.calibrated_now
     assert again.measured == ("1.mp4",)
+
+
+@pytest.mark.parametrize("edit", ["rate", "marks"])
+def test_results_of_other_marks_or_settings_are_doubtful_until_measured_again(session, edit):
+    put(session, "1.mp4", "one")
+    run(session)
+    assert read_shots(session).shots[0].shot.status is Status.MEASURED
+    if edit == "rate":
+        (session.folder / "session.toml").write_text("[camera]\ncapture_fps = 240\n")
+    else:
+        session.marks_path.write_text("mark,u_px,v_px\nfoot-1,1,2\nfoot-2,3,5\n")
+    found = read_shots(open_session(session.folder))
+    assert found.shots[0].shot.reason is SETTINGS_CHANGED
+    assert found.shots[0].shot.reading_m == 0.01
+    assert "railread measure" in found.notes[-1]
+    again = run(open_session(session.folder))
+    assert again.shots[0].shot.status is Status.MEASURED
+
+
+def test_another_picture_of_the_same_marks_measures_again(session):
+    """It tells whether the camera stood where it did when the marks were clicked."""
+    put(session, "1.mp4", "one")
+    run(session)
+    with Store(session.store_path) as store:
+        digest = calibration_sha256(session)
+        store.save_calibration(store.calibration(digest), inputs_sha256=digest, frame="2.png", picture=b"other")
+    assert read_shots(session).shots[0].shot.reason is SETTINGS_CHANGED
+    assert run(session).measured == ("1.mp4",)
+
+
+def test_a_clip_measured_again_is_measured_together_again(session):
+    put(session, "1.mp4", "one")
+    run(session)
+    with Store(session.store_path) as store:
+        assert store.together_inputs()
+        record = store.clip_records()["1.mp4"]
+        store.save_clip("1.mp4", record, [one.shot for one in store.shots(session.clips_folder)])
+        assert not store.together_inputs()
 
 
 def test_a_decision_outlives_measuring_again_and_a_new_name(session):
@@ -383,7 +422,7 @@ def test_a_calibration_without_its_picture_is_said_to_leave_nudges_unseen(sessio
         earlier.execute("UPDATE calibrations SET picture = NULL")
     earlier.close()
     again = run(session)
-    assert again.measured == ()
+    assert not again.calibrated_now
     assert "nobody looked whether the camera was nudged" in again.notes[-1]
 
 

@@ -16,8 +16,9 @@ import cv2
 import numpy as np
 import pytest
 from clicked_sample import copy_clicked
+from simulated_shots import Setting, simulate
 
-from analyze.fit.reasons import FAR_FROM_RAIL, KINK, MOVED_IN_SHOT
+from analyze.fit.reasons import CLOCK_UNSURE, FAR_FROM_RAIL, KINK, MOVED_IN_SHOT
 from analyze.fit.shot import Status, failed_shot
 from analyze.measure import clip_camera as room
 from analyze.measure.batch import measure_session
@@ -242,6 +243,31 @@ def test_another_scene_is_not_trusted(set_up, monkeypatch):
     camera = clip_camera(session.clip_path(CLIP), calibration, picture)
     assert camera.doubt is not None
     assert camera.doubt.reason is PICTURE_UNLIKE
+
+
+@pytest.mark.parametrize("moved_px", [3.0, None])
+def test_a_knock_between_shots_is_doubted_where_a_player_hides_the_marks_after_it(set_up, monkeypatch, moved_px):
+    """The shot's own frames are followed from those before the strike, so that they do not show the knock."""
+    _, calibration, picture = set_up
+    lost = ClipCamera(calibration=calibration, doubt=NotMeasured(PICTURE_UNLIKE, "3 of 20 marks found again"))
+    monkeypatch.setattr(room, "_still", lambda *_: np.zeros((4, 4)))
+    monkeypatch.setattr(room, "_registered", lambda *_: lost)
+    path = simulate(Setting(frame_rate=60.0), np.random.default_rng(20240611)).path
+    path = replace(path, picture_followed=True, picture_moved_before_px=moved_px)
+    first = ClipCamera(calibration=calibration)
+    assert shot_camera(path, first, calibration, picture).doubt is lost.doubt
+    stood = replace(path, picture_moved_before_px=0.02)
+    noted = replace(first, note="the camera had moved by 1.0 px")
+    assert shot_camera(stood, noted, calibration, picture).doubt is None
+
+
+def test_a_camera_that_nobody_found_goes_before_a_clock_that_others_may_settle(set_up):
+    _, calibration, _ = set_up
+    lost = ClipCamera(calibration=calibration, doubt=NotMeasured(PICTURE_UNLIKE, "3 of 20 marks found again"))
+    unsure = replace(failed_shot(Path("1.mp4"), 1, CLOCK_UNSURE, "rolled"), status=Status.DOUBTFUL)
+    said = with_camera_said(unsure, lost)
+    assert said.reason is PICTURE_UNLIKE
+    assert said.note.endswith("rolled")
 
 
 def test_a_camera_that_nobody_found_makes_a_good_shot_doubtful_and_leaves_a_failed_one_its_reason(set_up):

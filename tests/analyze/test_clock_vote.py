@@ -3,8 +3,10 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from session_samples import made_up_shot, record_of
+from simulated_shots import Setting, simulate
 
 from analyze.fit.reasons import CLOCK_UNSURE, KINK, WRONG_CLOCK
 from analyze.fit.shot import Status, failed_shot
@@ -48,6 +50,16 @@ def test_shots_that_are_seen_to_slide_settle_what_others_leave_open(shown, refus
     last = with_clock_vote([*others, stored(9, CLOCK_UNSURE)])[-1].shot
     assert last.status is (Status.MEASURED if settled else Status.DOUBTFUL)
     assert last.reason is (None if settled else CLOCK_UNSURE)
+
+
+@pytest.mark.parametrize(("frame_rate", "settled"), [(58.0, True), (240.0, False)])
+def test_only_recordings_of_the_same_frame_rate_settle_a_clock(frame_rate, settled):
+    path = simulate(Setting(frame_rate=60.0), np.random.default_rng(20240611)).path
+    other = replace(path, frame_period_s=1 / frame_rate)
+    seen = [replace(one, shot=replace(one.shot, sightings=path)) for one in (stored(1), stored(2))]
+    unsure = stored(9, CLOCK_UNSURE)
+    unsure = replace(unsure, shot=replace(unsure.shot, sightings=other))
+    assert (with_clock_vote([*seen, unsure])[-1].shot.reason is None) is settled
 
 
 def test_a_ball_that_slides_to_the_rail_settles_nothing():

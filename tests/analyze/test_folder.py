@@ -54,9 +54,16 @@ def test_a_missing_folder_and_a_file_are_told_apart(tmp_path):
 
 def test_clips_come_in_reading_order_and_without_file_system_leavings(tmp_path):
     session = session_with(
-        tmp_path, "A/S1/10.MP4", "A/S1/9.mp4", "A/S1/._9.mp4", "A/S1/notes.txt", "B/2.mov", "loose.webm"
+        tmp_path,
+        "A/S1/10.MP4",
+        "A/S1/9.mp4",
+        "A/S1/._9.mp4",
+        "A/S1/notes.txt",
+        "B/2.mov",
+        "B/1²2.mov",
+        "loose.webm",
     )
-    assert session.clips() == ("A/S1/9.mp4", "A/S1/10.MP4", "B/2.mov", "loose.webm")
+    assert session.clips() == ("A/S1/9.mp4", "A/S1/10.MP4", "B/1²2.mov", "B/2.mov", "loose.webm")
 
 
 def test_no_clips_folder_and_no_clips_give_one_line_each(tmp_path):

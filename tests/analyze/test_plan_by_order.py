@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from session_samples import CONFIG, made_up_shot, record_of
 
+from analyze.fit.reasons import NO_PLACE, WRONG_CLOCK
 from analyze.fit.shot import failed_shot
 from analyze.measure.by_order import label_by_order, planned_order
 from analyze.session.folder import open_session
@@ -15,7 +16,7 @@ from analyze.session.shots_frame import counted_frame, shots_frame
 from analyze.session.store import Store
 from analyze.statistics import session_drift
 from calibrate.errors import SessionError
-from tracker.reasons import BALL_LOST, NO_STRIKE
+from tracker.reasons import BALL_LOST, NO_STRIKE, PICTURE_SIZE
 
 PLANNED = [("S2", "control"), ("S2", "B"), ("S2", "A"), ("S1", "A"), ("S1", "B")]
 
@@ -96,6 +97,17 @@ def test_the_same_run_again_gives_the_same_labels(tmp_path):
     assert (tmp_path / "shots.csv").read_bytes() == before
 
 
+def test_a_line_of_the_order_that_was_mended_by_hand_is_kept(tmp_path):
+    labelled(session_of(tmp_path, {"1.mp4": 5}))
+    path = tmp_path / "shots.csv"
+    mended = path.read_text().replace("1.mp4,2,B,S2", "1.mp4,2,A,S2")
+    path.write_text(mended)
+    found, _ = labelled(open_session(tmp_path))
+    assert found.matched
+    assert (tmp_path / "shots-1.csv").read_text() == mended
+    assert "shots-1.csv" in found.sentence
+
+
 def test_the_statistics_know_the_order_of_shots_that_were_labelled_by_it(tmp_path):
     """Five readings that creep by 1 mm a shot, in one cell: a drift of 4 mm from first to last."""
     session = session_of(tmp_path, {"1.mp4": 5}, planned=[("S1", "A")] * 5)
@@ -133,9 +145,11 @@ def test_recordings_of_the_same_name_stop_the_labelling(tmp_path):
     assert "called 1.mp4" in found.sentence
 
 
-def test_a_recording_without_a_shot_may_hold_several_where_others_do(tmp_path):
+@pytest.mark.parametrize("reason", [NO_STRIKE, NO_PLACE, PICTURE_SIZE, WRONG_CLOCK], ids=lambda one: one.slug)
+def test_a_recording_without_a_shot_may_hold_several_where_others_do(tmp_path, reason):
     """2 + 1 + 2 would be five, by chance."""
-    found, _ = labelled(session_of(tmp_path, {"1.mp4": 2, "2.mp4": 1, "3.mp4": 2}, failed=("2.mp4",)))
+    clips = {"1.mp4": 2, "2.mp4": 1, "3.mp4": 2}
+    found, _ = labelled(session_of(tmp_path, clips, failed=("2.mp4",), reason=reason))
     assert not found.matched
     assert "no shot was found in 2.mp4" in found.sentence
 

@@ -30,6 +30,7 @@ def session():
     calibration = played[0].calibration
     shots = [measure_shot(one.path, calibration, readout=stated) for one in played]
     assert all(shot.status is Status.MEASURED for shot in shots)
+    shots[0] = replace(shots[0], note="the picture itself moved")
     return [stored(shot, f"{k}.mp4") for k, shot in enumerate(shots)], calibration, stated
 
 
@@ -45,6 +46,7 @@ def test_every_shot_is_measured_with_what_the_others_say(session, joined):
     for (_, now), before in zip(joined, shots, strict=True):
         assert now.camera == CAMERA_SESSION
         assert before.shot.camera == CAMERA_MARKS
+        assert now.note == before.shot.note
         assert now.reading_m != before.shot.reading_m
         # between two estimates from the same sightings lies less than their uncertainty
         assert abs(now.reading_m - before.shot.reading_m) < before.shot.reading_sd_m

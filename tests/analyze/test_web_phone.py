@@ -184,6 +184,20 @@ def test_recordings_by_the_order_take_its_next_line(desk, phone):
     assert (row.order, row.condition, row.shooter) == (2, "A", "S2")
 
 
+def test_two_phones_at_once_take_two_lines_of_the_order_and_one_that_broke_off_keeps_its_own(desk, phone):
+    order = "order,condition,shooter\n1,control,S1\n2,A,S2\n"
+    (desk.folder / "order.csv").write_text(order, encoding="utf-8")
+    first = begin(phone, by_order=True, name="one.mp4").json()
+    send(phone, first["id"], 0, CLIP[:5])
+    second = begin(phone, by_order=True, name="two.mp4").json()
+    again = begin(phone, by_order=True, name="one.mp4").json()
+    assert again == {"id": first["id"], "have": 5}
+    send(phone, second["id"], 0, CLIP)
+    done = phone.post(f"/api/phone/uploads/{second['id']}/end", json={"sha256": HASH}).json()
+    assert done["clip"] == "A/S2/order-0002-two.mp4"
+    assert begin(phone, by_order=True, name="three.mp4").status_code == 422  # the order is at its end
+
+
 def test_an_upload_is_found_again_by_what_it_is():
     one = Incoming(name="a.mp4", size_bytes=5, condition="A", shooter="S1")
     other = Incoming(name="a.mp4", size_bytes=6, condition="A", shooter="S1")

@@ -27,7 +27,7 @@ def client(tmp_path, monkeypatch):
     made_up_session(folder)
     (folder / "clips/A/S1").mkdir(parents=True)
     shutil.copy(SAMPLE / "clips/A/S1/0001.mp4", folder / "clips/A/S1/1.mp4")
-    monkeypatch.setattr(Workshop, "start", lambda self, job: self.work)
+    monkeypatch.setattr(Workshop, "_begin", lambda self, job: self.work)
     for part in PARTS:
         for route in part.router.routes:  # pages and pictures too are described
             monkeypatch.setattr(route, "include_in_schema", True)
