@@ -14,11 +14,12 @@ from calibrate.arrays import Floats
 from calibrate.units import deg_from_rad, rad_from_deg
 
 SQUIRT = "squirt_deg"
+COMMON_SD = "squirt_common_sd_deg"  # of shots whose controls were recorded from another camera place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlScatter:
-    """How far the control shots scatter, and how many set the zero of each shooter in each session.
+    """How far the control shots scatter, and how many set the zero of each shooter at each place of each session.
 
     Attributes
     ----------
@@ -26,13 +27,18 @@ class ControlScatter:
         Of one control shot about its shooter's zero, pooled over shooters; `AIM_SD_RAD` where none shot two.
     df : float
         Degrees of freedom of `sd_deg`; infinite where it was assumed.
-    shots : dict of (str, str) to int
-        Control shots by (shooter, session).
+    shots : dict of (str, str, str) to int
+        Control shots by shooter, session and camera place.
     """
 
     sd_deg: float
     df: float
-    shots: dict[tuple[str, str], int]
+    shots: dict[tuple[str, str, str], int]
+
+    def behind(self, shooter: str, session: str, place: str) -> int:
+        """Count the control shots that a zero rests on: those from the place, else those from elsewhere."""
+        here = self.shots.get((shooter, session, place), 0)
+        return here or sum(n for (who, when, _), n in self.shots.items() if (who, when) == (shooter, session))
 
     @property
     def note(self) -> str:
@@ -46,16 +52,22 @@ class ControlScatter:
         )
 
 
+def _cells(shots: pd.DataFrame) -> list[pd.Series]:
+    """Shooter, session and camera place of each shot: those who share a zero."""
+    place = shots["place"].fillna("") if "place" in shots.columns else pd.Series("", index=shots.index)
+    return [shots["shooter"], shots["session"], place.rename("place")]
+
+
 def control_scatter(controls: pd.DataFrame) -> ControlScatter:
     """Return how far control shots scatter about their shooters' zeros.
 
     Parameters
     ----------
     controls : DataFrame
-        Counted control shots with ``squirt_deg``, ``shooter`` and ``session``.
+        Counted control shots with ``squirt_deg``, ``shooter``, ``session`` and, where it is known, ``place``.
     """
-    groups = controls.groupby(["shooter", "session"], sort=False)[SQUIRT]
-    shots = {(str(shooter), str(session)): len(values) for (shooter, session), values in groups}
+    groups = controls[SQUIRT].groupby(_cells(controls), sort=False)
+    shots = {(str(who), str(when), str(where)): len(values) for (who, when, where), values in groups}
     df = len(controls) - len(shots)
     if df < 1:
         return ControlScatter(sd_deg=deg_from_rad(AIM_SD_RAD), df=math.inf, shots=shots)
@@ -74,7 +86,8 @@ class MeanSquirt:
     shots_se_deg : float or None
         What the scatter of the shots gives; None below two shots of one shooter.
     zero_se_deg : float
-        What the controls give, whose mean is taken off all shots of a shooter; more shots do not make it smaller.
+        What the controls give, whose mean is taken off all shots of a shooter, and where they were recorded from
+        another camera place, both calibrations; more shots do not make it smaller.
     df : float
         Degrees of freedom of the two together (Welch-Satterthwaite).
     notes : tuple of str
@@ -109,7 +122,7 @@ def mean_squirt(shots: pd.DataFrame, controls: ControlScatter) -> MeanSquirt:
     Parameters
     ----------
     shots : DataFrame
-        With ``squirt_deg``, ``shooter`` and ``session``.
+        With ``squirt_deg``, ``shooter`` and ``session``; ``place`` and `COMMON_SD` where they are known.
     controls : ControlScatter
         What the zeros rest on.
 
@@ -118,20 +131,23 @@ def mean_squirt(shots: pd.DataFrame, controls: ControlScatter) -> MeanSquirt:
     Every shot of a shooter has the same zero taken off, so its error is that of the mean as well. Shots and
     controls each have one variance for all shooters; degrees of freedom by Welch 1947 and Satterthwaite 1946.
     """
-    cells = shots.groupby(["shooter", "session"], sort=False)[SQUIRT]
+    cells = shots[SQUIRT].groupby(_cells(shots), sort=False)
     by_shooter = shots.groupby("shooter", sort=False)[SQUIRT]
     mean, count = by_shooter.mean(), by_shooter.count()
     of_shooter = {str(shooter): int(n) for shooter, n in count.items()}
     weight = 1 / len(mean)
     zero_part, unknown = 0.0, []
-    for (shooter, session), values in cells:
-        n = controls.shots.get((str(shooter), str(session)), 0)
+    for (shooter, session, place), values in cells:
+        n = controls.behind(str(shooter), str(session), str(place))
         if not n:
             unknown.append(str(shooter))
             continue
-        # Of several sessions of a shooter each has its own zero, which counts by the session's share of his shots.
+        # Of several sessions or places of a shooter each has its own zero, which counts by its share of his shots.
         zero_part += (weight * len(values) / of_shooter[str(shooter)]) ** 2 / n
-    zero2 = controls.sd_deg**2 * zero_part
+    scatter2 = controls.sd_deg**2 * zero_part
+    # Taken as one error of all these shots: calibrations of several places would average a little.
+    elsewhere = shots[COMMON_SD].fillna(0.0) if COMMON_SD in shots.columns else pd.Series(0.0, index=shots.index)
+    common2 = float(elsewhere.groupby(shots["shooter"], sort=False).mean().mean()) ** 2
     df_shots = len(shots) - cells.ngroups
     shots2 = None
     if df_shots >= 1:
@@ -146,15 +162,15 @@ def mean_squirt(shots: pd.DataFrame, controls: ControlScatter) -> MeanSquirt:
     return MeanSquirt(
         value_deg=float(mean.mean()),
         shots_se_deg=None if shots2 is None else math.sqrt(shots2),
-        zero_se_deg=math.sqrt(zero2),
-        df=_welch_df(shots2 or 0.0, df_shots, zero2, controls.df),
+        zero_se_deg=math.sqrt(scatter2 + common2),
+        df=_welch_df(shots2 or 0.0, df_shots, scatter2, controls.df, stated=common2),
         notes=tuple(notes),
     )
 
 
-def _welch_df(first: float, first_df: float, second: float, second_df: float) -> float:
+def _welch_df(first: float, first_df: float, second: float, second_df: float, *, stated: float) -> float:
     spread = (first**2 / first_df if first_df >= 1 else 0.0) + second**2 / second_df
-    return (first + second) ** 2 / spread if spread > 0 else math.inf
+    return (first + second + stated) ** 2 / spread if spread > 0 else math.inf
 
 
 def offset_part_deg(value_deg: float, offset_mm: float, offset_sd_mm: float, radius_mm: float) -> float:

@@ -4,7 +4,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analyze.cue.squirt import ControlZero, Squirt, mean_direction, own_launch_sd_rad
+from analyze.cue.squirt import (
+    ControlZero,
+    Squirt,
+    common_launch_sd_rad,
+    mean_direction,
+    own_launch_sd_rad,
+    placed_zero,
+)
 from analyze.cue.tip_dome import Tip
 from analyze.fit.cue_place import CuePlace
 from analyze.fit.shot import Shot
@@ -86,8 +93,10 @@ def cue_zero(controls: Sequence[Shot]) -> ControlZero | None:
     out with this mean. Its standard uncertainty is from the scatter of the shots (GUM, 4.2.3), and never less than
     their own errors allow.
     """
-    seen = [one for one in (_off_cue(shot) for shot in controls) if one is not None]
-    return mean_direction(seen, single_sd_rad=CONTROL_SQUIRT_SD_RAD)
+    seen = [(shot, off) for shot in controls if (off := _off_cue(shot)) is not None]
+    zero = mean_direction([off for _, off in seen], single_sd_rad=CONTROL_SQUIRT_SD_RAD)
+    shots = [shot for shot, _ in seen]
+    return None if zero is None else placed_zero(zero, shots, [_common_off_cue_sd_rad(shot) for shot in shots])
 
 
 def squirt_cue_of(shot: Shot, zero: ControlZero | None) -> Squirt | None:
@@ -110,7 +119,12 @@ def squirt_cue_of(shot: Shot, zero: ControlZero | None) -> Squirt | None:
         return None
     value, own_sd = off
     if zero is not None:
-        return Squirt(squirt_rad=value - zero.zero_rad, sd_rad=math.hypot(own_sd, zero.sd_rad))
+        common = None if zero.serves(shot) else math.hypot(_common_off_cue_sd_rad(shot), zero.common_sd_rad)
+        return Squirt(
+            squirt_rad=value - zero.zero_rad,
+            sd_rad=math.hypot(own_sd, zero.sd_rad, common or 0.0),
+            common_sd_rad=common,
+        )
     sd = math.hypot(shot.launch_sd_rad or 0.0, cue.sd("cue_rad"))
     return Squirt(squirt_rad=value, sd_rad=sd, note=FROM_CUE_ITSELF)
 
@@ -127,3 +141,12 @@ def _off_cue(shot: Shot) -> tuple[float, float] | None:
     if shot.launch_rad is None or not isinstance(cue, CuePlace) or not cue.is_seen("cue_rad"):
         return None
     return shot.launch_rad - cue.value("cue_rad"), math.hypot(own_launch_sd_rad(shot), cue.own_sd("cue_rad"))
+
+
+def _common_off_cue_sd_rad(shot: Shot) -> float:
+    """Give what launch less cue shares in all shots from a camera place, as if nothing turned both alike."""
+    cue = shot.cue
+    if not isinstance(cue, CuePlace):
+        return common_launch_sd_rad(shot)
+    of_cue = math.sqrt(max(0.0, cue.sd("cue_rad") ** 2 - cue.own_sd("cue_rad") ** 2))
+    return math.hypot(common_launch_sd_rad(shot), of_cue)

@@ -7,14 +7,22 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from analyze.cue.mean_squirt import SQUIRT
+from analyze.cue.mean_squirt import COMMON_SD, SQUIRT
 
 FromWhat = Literal["lane", "cue"]
 # Shots without the cue drop out of a comparison of squirt from the cue: most must have it, in every condition.
 LEAST_SEEN = 2 / 3
 KEY = "analysis.squirt"
-_CUE_COLUMNS = {SQUIRT: "squirt_cue_deg", "squirt_sd_deg": "squirt_cue_sd_deg"}
-_LANE_COLUMNS = {SQUIRT: "squirt_lane_deg", "squirt_sd_deg": "squirt_lane_sd_deg"}
+_CUE_COLUMNS = {
+    SQUIRT: "squirt_cue_deg",
+    "squirt_sd_deg": "squirt_cue_sd_deg",
+    COMMON_SD: "squirt_cue_common_sd_deg",
+}
+_LANE_COLUMNS = {
+    SQUIRT: "squirt_lane_deg",
+    "squirt_sd_deg": "squirt_lane_sd_deg",
+    COMMON_SD: "squirt_lane_common_sd_deg",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analyze.cue.mean_squirt import COMMON_SD, SQUIRT
 from analyze.cue.squirt import COMMON_SOURCES, own_launch_sd_rad
 from analyze.cue.squirt_cue import own_squirt_cue_sd_rad
 from analyze.cue.which_squirt import SquirtChoice, choose_squirt, take_squirt
@@ -27,8 +28,8 @@ from calibrate.units import deg_from_rad, mm_from_m
 READINGS_NAME = "readings.csv"
 CONFIG_NAME = "session.toml"
 QUANTITIES = ("reading_mm", "squirt_deg", "swerve_offset_mm")
-# The quantity of a shot's budget behind each; squirt is counted from control shots of the same camera place.
-_BUDGET_OF = {"reading_mm": "reading_m", "squirt_deg": "launch_rad", "swerve_offset_mm": "swerve_offset_m"}
+# The quantity of a shot's budget behind each; squirt is counted from control shots, mostly of one camera place.
+_BUDGET_OF = {"reading_mm": "reading_m", "swerve_offset_mm": "swerve_offset_m"}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -155,10 +156,11 @@ def evidence_of(sessions: Sequence[SessionEvidence]) -> Evidence:
     listed = dict.fromkeys(name for one in sessions for name in one.session.config.condition_names)
     table = shots_in_order(table, tuple(listed)).reset_index(drop=True)
     squirt = _squirt_choice(sessions)
+    table = take_squirt(table, squirt)
     return Evidence(
         sessions=tuple(sessions),
-        table=take_squirt(table, squirt),
-        shared_sd={quantity: _shared_sd(sessions, quantity) for quantity in QUANTITIES},
+        table=table,
+        shared_sd={q: _shared_squirt_sd(table) if q == SQUIRT else _shared_sd(sessions, q) for q in QUANTITIES},
         again=readings_again([(one.name, one.stored) for one in sessions]),
         notes=(
             *_several_note(sessions),
@@ -254,10 +256,17 @@ def _part(shot: Shot, quantity: str, *, shared: bool) -> float:
 def _shared_sd(sessions: Sequence[SessionEvidence], quantity: str) -> float:
     """Root mean square of what the calibration gives to each shot."""
     shots = [s.shot for one in sessions for s in one.stored if s.kept and s.shot.reading_m is not None]
-    if not shots or quantity == "squirt_deg":
+    if not shots:
         return 0.0
     shares = [_part(shot, _BUDGET_OF[quantity], shared=True) for shot in shots]
     return mm_from_m(float(np.sqrt(np.mean(np.square(shares)))))
+
+
+def _shared_squirt_sd(table: pd.DataFrame) -> float:
+    """Root mean square of what calibrations give to squirt, in degrees: 0 unless controls are from elsewhere."""
+    if COMMON_SD not in table.columns or not table["kept"].any():
+        return 0.0
+    return float(np.sqrt((table.loc[table["kept"].astype(bool), COMMON_SD].fillna(0.0) ** 2).mean()))
 
 
 def _disagreements(sessions: Sequence[SessionEvidence]) -> tuple[str, ...]:

@@ -93,4 +93,20 @@ def place_notes(shots: Sequence[tuple[StoredShot, Label]]) -> tuple[str, ...]:
             f"No camera place shows both {apart[0]}{more}: what the calibrations err by is in their difference, "
             "and not in its interval. Shoot every condition from every place."
         )
+    notes += _without_controls(shots)
     return tuple(notes)
+
+
+def _without_controls(shots: Sequence[tuple[StoredShot, Label]]) -> list[str]:
+    """Say whose zero of squirt is from another place than the shots that count from it."""
+    counted = [(stored.shot.place, label) for stored, label in shots if stored.kept and stored.shot.frames]
+    controls = {(label.shooter, place) for place, label in counted if label.control}
+    shooters = {shooter for shooter, _ in controls}
+    tests = dict.fromkeys((label.shooter, place) for place, label in counted if not label.control)
+    return [
+        f"No control shots of {shooter} were recorded from {place_name(place)}: squirt there is counted from those "
+        "of another camera place, and its uncertainty holds what the calibrations of both err by. Shoot controls "
+        "from every place."
+        for shooter, place in tests
+        if shooter in shooters and (shooter, place) not in controls
+    ]

@@ -39,6 +39,7 @@ SHOT_COLUMNS: dict[str, int | None] = {
     "launch_sd_deg": 4,
     "squirt_deg": 4,
     "squirt_sd_deg": 4,
+    "squirt_common_sd_deg": 4,
     "cue_deg": 4,
     "cue_sd_deg": 4,
     "cue_own_sd_deg": 4,
@@ -55,6 +56,7 @@ SHOT_COLUMNS: dict[str, int | None] = {
     "cue_sideways_sd_m_s": 4,
     "squirt_cue_deg": 4,
     "squirt_cue_sd_deg": 4,
+    "squirt_cue_common_sd_deg": 4,
     "squirt_cue_own_sd_deg": 4,
     "cue_frames": 0,
     "cue_reason": None,
@@ -96,9 +98,9 @@ def shots_frame(session: Session, stored: Sequence[StoredShot]) -> pd.DataFrame:
     rows = [
         {
             **_row(one, label),
-            **_squirt("squirt", squirt_of(one.shot, zeros.get(label.shooter))),
+            **_squirt("squirt", squirt_of(one.shot, zeros.get((label.shooter, one.shot.place)))),
             **_cue(one.shot, tips[label.condition], session.ball.radius_m),
-            **_squirt("squirt_cue", squirt_cue_of(one.shot, cue_zeros.get(label.shooter))),
+            **_squirt("squirt_cue", squirt_cue_of(one.shot, cue_zeros.get((label.shooter, one.shot.place)))),
             "squirt_cue_own_sd_deg": _deg(own_squirt_cue_sd_rad(one.shot)),
         }
         for one, label in zip(stored, labels, strict=True)
@@ -152,15 +154,21 @@ def session_tips(session: Session, stored: Sequence[StoredShot]) -> dict[str, Ti
     return {**tips, **told}
 
 
-def control_zeros(stored: Sequence[StoredShot], labels: Sequence[Label]) -> dict[str, ControlZero]:
-    """Return the zero of each shooter from the control shots that are kept; shooters without any are not in it.
+def control_zeros(stored: Sequence[StoredShot], labels: Sequence[Label]) -> dict[tuple[str, str], ControlZero]:
+    """Return the zero of each shooter at each camera place from the control shots that are kept.
 
     Parameters
     ----------
     stored : sequence of StoredShot
-        Shots of one set-up.
+        Shots of one session.
     labels : sequence of Label
         Theirs.
+
+    Returns
+    -------
+    dict of (str, str) to ControlZero
+        By shooter and place. At a place from which no control shot of a shooter was recorded, that of his controls
+        from elsewhere; shooters without any are not in it.
     """
     return _zeros(stored, labels, control_zero)
 
@@ -169,13 +177,18 @@ def _zeros(
     stored: Sequence[StoredShot],
     labels: Sequence[Label],
     zero_of: Callable[[Sequence[Shot]], ControlZero | None],
-) -> dict[str, ControlZero]:
+) -> dict[tuple[str, str], ControlZero]:
     controls: dict[str, list[Shot]] = {}
     for one, label in zip(stored, labels, strict=True):
         if label.control and one.kept:
             controls.setdefault(label.shooter, []).append(one.shot)
-    zeros = {shooter: zero_of(shots) for shooter, shots in controls.items()}
-    return {shooter: zero for shooter, zero in zeros.items() if zero is not None}
+    zeros = {}
+    for place in dict.fromkeys(one.shot.place for one in stored):
+        for shooter, shots in controls.items():
+            zero = zero_of([shot for shot in shots if shot.place == place]) or zero_of(shots)
+            if zero is not None:
+                zeros[shooter, place] = zero
+    return zeros
 
 
 def counted_frame(shots: pd.DataFrame) -> pd.DataFrame:
@@ -196,6 +209,7 @@ def _squirt(name: str, squirt: Squirt | None) -> dict[str, object]:
     return {
         f"{name}_deg": _deg(None if squirt is None else squirt.squirt_rad),
         f"{name}_sd_deg": _deg(None if squirt is None else squirt.sd_rad),
+        f"{name}_common_sd_deg": _deg(None if squirt is None else squirt.common_sd_rad),
     }
 
 

@@ -20,6 +20,7 @@ from analyze.session.inputs import calibration_sha256
 from analyze.session.picture import bytes_from_picture
 from analyze.session.places import place_notes
 from analyze.session.shots import label_of, session_shots
+from analyze.session.shots_frame import shots_frame
 from calibrate.errors import NotMeasured, SessionError
 from tracker.clip import still_luma
 from tracker.readout import Readout
@@ -139,6 +140,10 @@ def test_conditions_that_no_place_has_in_common_are_said(tmp_path):
         (replace(one, shot=replace(one.shot, place="2" if label.condition == "B" else "")), label)
         for one, label in shots
     ]
-    counted, said = place_notes(apart)
+    counted, said, zero = place_notes(apart)
     assert counted == "Shots were recorded from 2 camera places: 5 from first, 1 from 2."
     assert said.startswith("No camera place shows both A and B (nor B and control): what the calibrations err by")
+    assert zero.startswith("No control shots of S1 were recorded from 2: squirt there is counted from those of")
+    common = shots_frame(session, [one for one, _ in apart])["squirt_common_sd_deg"]
+    elsewhere = [one.shot.place == "2" and one.shot.launch_rad is not None for one, _ in apart]
+    assert common.notna().tolist() == elsewhere

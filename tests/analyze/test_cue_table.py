@@ -188,6 +188,22 @@ def test_what_the_shots_cannot_tell_is_said():
         cue_table(shots(rows).drop(columns="tip_offset_mm"))
 
 
+def test_a_zero_from_another_camera_place_holds_both_calibrations():
+    """Controls at each place set the zero there; where there are none, more shots do not make the rest smaller."""
+    rows = [*around("A", "S1", 12.0, -1.5), *around("c", "S1", 0.0, 0.0, n=3), *around("c", "S1", 0.0, 0.2, n=3)]
+    frame = shots(rows).assign(role=["test"] * 6 + ["control"] * 6, place=["first"] * 9 + ["head"] * 3)
+    (own,) = cue_table(frame).rows
+    (borrowed,) = cue_table(
+        frame.assign(
+            place=["end"] * 6 + ["first"] * 3 + ["head"] * 3, squirt_common_sd_deg=[0.3] * 6 + [np.nan] * 6
+        )
+    ).rows
+    scatter = frame["squirt_deg"][6:9].std()  # at both places, about its own mean
+    assert own.zero_se_deg == pytest.approx(scatter / np.sqrt(3), rel=1e-9)
+    assert borrowed.zero_se_deg == pytest.approx(np.hypot(scatter / np.sqrt(6), 0.3), rel=1e-9)
+    assert borrowed.hi_deg - borrowed.lo_deg > 2 * 1.9 * 0.3
+
+
 def test_the_parts_add_up_to_the_net_difference():
     """B squirts 20 mm more and is shot 0.4 m/s faster; swerve shrinks by 30 mm per m/s of speed, in both alike."""
     rng = np.random.default_rng(5)

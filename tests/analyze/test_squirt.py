@@ -64,6 +64,17 @@ def test_without_controls_squirt_says_so_and_keeps_the_camera_in():
     assert found.note == NO_CONTROLS
 
 
+def test_controls_from_another_camera_place_leave_both_calibrations_in():
+    here = [launched(0.1), launched(0.3)]
+    elsewhere = [replace(shot, place="head") for shot in here]
+    alone = squirt_of(launched(-1.3), control_zero(here))
+    assert alone.common_sd_rad is None
+    for controls in (elsewhere, [here[0], elsewhere[1]]):
+        found = squirt_of(launched(-1.3), control_zero(controls))
+        assert math.degrees(found.common_sd_rad) == pytest.approx(math.hypot(0.03, 0.03), abs=1e-12)
+        assert found.sd_rad == pytest.approx(math.hypot(alone.sd_rad, found.common_sd_rad), rel=1e-12)
+
+
 def test_failed_shot_has_no_squirt():
     assert squirt_of(FAILED, None) is None
 

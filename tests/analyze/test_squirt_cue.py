@@ -40,6 +40,15 @@ def test_aim_and_what_controls_share_fall_out():
     assert squirt.note == ""
 
 
+def test_controls_from_another_camera_place_leave_both_calibrations_in():
+    """Shared are 0.03° of the launch and, of the cue, the root of 0.05² - 0.03², from both places."""
+    controls = [played(0.3, 0.2), played(-0.1, -0.2)]
+    alone = squirt_cue_of(played(1.9, 0.4), cue_zero(controls))
+    found = squirt_cue_of(played(1.9, 0.4), cue_zero([replace(shot, place="head") for shot in controls]))
+    assert math.degrees(found.common_sd_rad) == pytest.approx(0.05 * math.sqrt(2), abs=1e-12)
+    assert found.sd_rad == pytest.approx(math.hypot(alone.sd_rad, found.common_sd_rad), rel=1e-12)
+
+
 def test_without_controls_it_is_counted_from_the_cue_with_all_that_is_uncertain():
     squirt = squirt_cue_of(played(1.9, 0.4), cue_zero([launched(0.1), FAILED]))
     assert math.degrees(squirt.squirt_rad) == pytest.approx(1.5, abs=1e-12)
