@@ -58,8 +58,8 @@ def railread(
 ) -> None:
     """Measure billiard shots from phone recordings: rail reading, squirt, swerve, each with its uncertainty.
 
-    The usual order: **new** makes a session folder, **calibrate** finds the camera from clicked marks,
-    **measure** measures every recording in it, **report** makes tables and plots. **demo** does it
+    The usual order: **new** makes a session folder, **calibrate** finds the camera from printed markers or from
+    clicked marks, **measure** measures every recording in it, **report** makes tables and plots. **demo** does it
     all on a session that ships with railread.
 
     Exit status: 0 done; 1 done, but some shots need a person to look; 2 wrong input or usage.
@@ -300,7 +300,11 @@ def set_aside(
         bool, typer.Option("--undo", help="Take back that it was set aside or accepted, and a mended label.")
     ] = False,
     accept: Annotated[
-        bool, typer.Option("--accept", help="It counts: somebody has looked at it, doubtful as it is.")
+        bool,
+        typer.Option(
+            "--accept",
+            help="Somebody has looked. A doubtful shot counts until set aside; it is no longer asked about.",
+        ),
     ] = False,
     note: Annotated[str | None, typer.Option(metavar="TEXT", help="Write a note; '' takes it away.")] = None,
     condition: Annotated[str | None, typer.Option(help="Mend the condition.")] = None,

@@ -47,15 +47,23 @@ def _control_words(table: pd.DataFrame, n: int) -> str:
 
 
 def failed_sentence(evidence: Evidence) -> str:
-    """Say how many clips or shots gave no reading, and how many are doubtful; empty where none."""
+    """Say how many clips or shots gave no reading, and how many are doubtful, and count; empty where none."""
     if not evidence.measured:
         return ""
     status = Counter(str(one.shot.status) for part in evidence.sessions for one in part.stored)
     parts = []
     if status["failed"]:
         parts.append(f"{_count(status['failed'], 'shot')} could not be measured")
-    if status["doubtful"]:
-        parts.append(f"{_count(status['doubtful'], 'shot')} {'is' if status['doubtful'] == 1 else 'are'} doubtful")
+    if doubtful := status["doubtful"]:
+        counting = sum(
+            s.kept and str(s.shot.status) == "doubtful" for part in evidence.sessions for s in part.stored
+        )
+        one = doubtful == 1
+        until = f" and {'counts' if one else 'count'} until set aside" if counting == doubtful else ""
+        some = f", of which {counting} {'counts' if counting == 1 else 'count'} until set aside"
+        parts.append(
+            f"{_count(doubtful, 'shot')} {'is' if one else 'are'} doubtful{until or (some if counting else '')}"
+        )
     return f"{' and '.join(parts)}; the table of shots says why." if parts else ""
 
 

@@ -248,7 +248,7 @@ def test_a_session_shows_failed_and_doubtful_shots_and_where_its_clips_come_from
     assert "no-ball" in text
     assert "moved" in text
     assert "hash of B/S1/1.mp4" in text
-    assert "1 shot could not be measured and 1 shot is doubtful" in text
+    assert "1 shot could not be measured and 1 shot is doubtful and counts until set aside" in text
     # The squirt of A over its tip offset, and the formula beside it.
     assert "b / sin(squirt)" in text
 
