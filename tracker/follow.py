@@ -17,7 +17,15 @@ from tracker.cue_sight import sight_cue
 from tracker.first_frames import FirstFrames
 from tracker.lag import share_of_frame_before
 from tracker.motion import Motions, PictureWatch
-from tracker.passes import MIN_SIGHTINGS, catch, learn_optics, locate_all, locate_rest, predict_motion
+from tracker.passes import (
+    MIN_SIGHTINGS,
+    allow_other_light,
+    catch,
+    learn_optics,
+    locate_all,
+    locate_rest,
+    predict_motion,
+)
 from tracker.path import DRIFT_SD_PX, BallPath, CueSight
 from tracker.readout import ASSUMED_READOUT, Readout
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
@@ -173,7 +181,7 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         return lost(f"seen clearly in {len(caught)} frames after {cut.first_moved_s:.2f} s")
     pictures = pictures.unmixed(share_of_frame_before(pictures, caught))
     motion = predict_motion(pictures, caught)
-    fit = learn_optics(pictures, caught, motion)
+    fit = allow_other_light(pictures, learn_optics(pictures, caught, motion))
     seen = locate_all(pictures, motion, fit)
     if len(seen) < MIN_SIGHTINGS:
         return lost(f"seen clearly in {len(seen)} frames after {cut.first_moved_s:.2f} s")
