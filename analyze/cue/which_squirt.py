@@ -142,9 +142,10 @@ def take_squirt(table: pd.DataFrame, choice: SquirtChoice) -> pd.DataFrame:
     -------
     DataFrame
         For the cue, `squirt_deg` and its uncertainty hold the squirt from the cue, and those from the lane are in
-        `squirt_lane_deg` and `squirt_lane_sd_deg`; empty where the cue was not seen, as the two are never mixed.
+        `squirt_lane_deg` and `squirt_lane_sd_deg`; empty where the cue was not seen, as the two are never mixed. A
+        table of which it was taken before is returned as it is.
     """
-    if choice.of == "lane" or SQUIRT not in table.columns:
+    if choice.of == "lane" or SQUIRT not in table.columns or _LANE_COLUMNS[SQUIRT] in table.columns:
         return table
     lane = {_LANE_COLUMNS[name]: table[name] for name in _LANE_COLUMNS if name in table.columns}
     cue = {name: table[other] if other in table.columns else np.nan for name, other in _CUE_COLUMNS.items()}

@@ -89,6 +89,8 @@ def test_the_two_squirts_are_not_mixed():
     assert (taken["squirt_sd_deg"].iloc[:3] == 0.1).all()
     assert lane_squirt(taken).tolist() == table["squirt_deg"].tolist()
     assert take_squirt(table, choose_squirt(table, "lane")) is table
+    again = take_squirt(taken, choose_squirt(table, "cue"))  # as at equal contact, whichever squirt is compared
+    assert lane_squirt(again).tolist() == table["squirt_deg"].tolist()
 
 
 def session_with_cues(folder, setting=""):
