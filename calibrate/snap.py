@@ -18,6 +18,7 @@ from calibrate.reasons import MARK_AT_BORDER, MARK_COVERED, MARK_FAINT, MARK_FAR
 from calibrate.scale import RailScale
 from calibrate.symmetric import SymmetricFit, fit_symmetric
 from calibrate.table import Table
+from calibrate.tick_comb import LEAST_AHEAD, fit_comb
 from calibrate.tick_line import TickFit, TickWindow, cut_tick, fit_ticks
 
 # What no residual shows: compression that shifts a whole mark alike, and marks that are not made quite symmetric.
@@ -37,6 +38,10 @@ _LEAST_CONTRAST = 2.5  # of the mark to the residual of its fit
 _LEAST_DEPTH = 4.0  # of a tick to the residual of its fit; below, compression makes lines of its own
 _FAINT = 6.0  # grey levels, rms, below which a mark that fits badly is called faint and not covered
 _WORST_SD_PX = 0.35  # half a click's: worse is not worth the risk
+# Foreshortened to less than this, ticks of 10 mm are shorter than the 4 px that tell a line from a digit beside it.
+# Taken for lines they stated half of their errors on drawn rulers (`tests/benchmarks/fine_scales.py`).
+_LEAST_PX_PER_M = 400.0
+_WORST_TOGETHER_PX = 0.35  # of a scale as a whole, without its clicks: five of them give 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -122,6 +127,8 @@ def snap_tick(luma: Floats, click: Click, *, px_per_m: Floats, unit_m: float) ->
     """
     sigma_px = click.sigma_px or HAND_SIGMA_PX
     start_px = np.array([click.u_px, click.v_px])
+    if _too_fine(px_per_m):
+        return NotMeasured(MARK_FAINT, f"{click.name}: too fine to be told from what is printed beside it")
     directions, half_width_px, reach_px = _tick_frame(px_per_m, unit_m)
     fits = []
     for side in (1, -1):
@@ -165,6 +172,8 @@ def snap_scale(
         up to what the whole scale tells.
     """
     clicked = np.array([tick_number(click.name) for click in clicks])
+    if _too_fine(camera.project_jacobian(np.array([scale.zero_m, scale.line_y_m, table.rail_top_m]))[:, :2]):
+        return _snap_comb(luma, clicks, clicked, camera=camera, table=table, scale=scale)
     numbers = np.unique([*clicked, *np.arange(np.ceil(clicked.min()), clicked.max() + 0.5)])
     points_m = np.column_stack([scale.ticks_xy_m(numbers), np.full(len(numbers), table.rail_top_m)])
     places_px = camera.project(points_m)
@@ -206,6 +215,48 @@ def snap_scale(
         directions = frames[i][0]
         across_px = float((np.linalg.inv(directions) @ (places_px[i] - start_px))[0] + fit.shift_px[rows[i]])
         sd_px = float(fit.shift_sd_px[rows[i]]) * shared
+        snaps.append(_across(start_px, directions, across_px, sd_px, click.sigma_px or HAND_SIGMA_PX))
+    return tuple(snaps)
+
+
+def _too_fine(px_per_m: Floats) -> bool:
+    """Whether ticks are too short in the picture to be told from the numbers beside them."""
+    return float(np.linalg.norm(px_per_m[:, 1])) < _LEAST_PX_PER_M
+
+
+def _snap_comb(
+    luma: Floats, clicks: Sequence[Click], clicked: Floats, *, camera: Camera, table: Table, scale: RailScale
+) -> tuple[Snap, ...] | NotMeasured:
+    """Snap the clicks on a scale whose ticks are too fine: all that repeats with its unit shares one shift."""
+    points_m = np.column_stack([scale.ticks_xy_m(clicked), np.full(len(clicked), table.rail_top_m)])
+    places_px = camera.project(points_m)
+    jacobians = camera.project_jacobian(points_m)[:, :, :2]
+    units_px = np.linalg.norm(jacobians[:, :, 0], axis=1) * scale.unit_m
+    unit_px = float(units_px.mean())
+    sigma_px = float(np.mean([click.sigma_px or HAND_SIGMA_PX for click in clicks])) / np.sqrt(len(clicks))
+    fit = fit_comb(
+        luma,
+        camera=camera,
+        scale=scale,
+        height_m=table.rail_top_m,
+        ends=(float(clicked.min()) - 0.5, float(clicked.max()) + 0.5),
+        sigma=sigma_px / unit_px,
+    )
+    if fit is None:
+        return NotMeasured(MARK_AT_BORDER, "the scale")
+    if (
+        fit.alone_sd * unit_px > _WORST_TOGETHER_PX
+        or fit.ahead < LEAST_AHEAD
+        or abs(fit.shift) * unit_px > 3.5 * sigma_px
+    ):
+        return NotMeasured(MARK_FAINT, f"the scale as a whole is told to {fit.alone_sd * unit_px:.2f} px only")
+    snaps = []
+    for click, place_px, jacobian, per_unit_px in zip(clicks, places_px, jacobians, units_px, strict=True):
+        start_px = np.array([click.u_px, click.v_px])
+        directions = jacobian / np.linalg.norm(jacobian, axis=0)
+        across_px = float((np.linalg.inv(directions) @ (place_px - start_px))[0] + fit.shift * per_unit_px)
+        # Taken as independent they say together what the whole scale does.
+        sd_px = fit.sd * float(per_unit_px) * float(np.sqrt(len(clicks)))
         snaps.append(_across(start_px, directions, across_px, sd_px, click.sigma_px or HAND_SIGMA_PX))
     return tuple(snaps)
 
