@@ -14,9 +14,14 @@ from tracker.cue_strip import COLUMN_PX, CueStrip, Strip
 # no source).
 HALF_WIDTH_M, HALF_WIDTH_SD_M = 0.0060, 0.0008
 HALF_TAPER, HALF_TAPER_SD = 0.004, 0.002
-# Half of 19 mm at the tip, and a cone from 12 mm to 21 mm within half a metre at the steepest: what is more is two
+# A shadow moves with its cue, as thick and towards the ball, and may stand out more; it is never brighter than what
+# it falls on. So a dark stripe gives way to a bright one that stands out and moves by these shares at the least.
+BRIGHT_BESIDE_SHADOW, MOVED_BESIDE_SHADOW = 0.45, 0.6
+# Lines that lie so far apart half-way are two.
+APART_M, HALF_WAY_M = 0.012, 0.4
+# Half of 17 mm at the tip, and a cone from 12 mm to 21 mm within half a metre at the steepest: what is more is two
 # sticks side by side, or an arm. Where its rims are lost in the dark, a cue looks as thin as 4 mm there.
-MOST_HALF_WIDTH_M, MOST_HALF_TAPER = 0.0095, 0.0105
+MOST_HALF_WIDTH_M, MOST_HALF_TAPER = 0.0085, 0.0105
 # Where the line may lie: beside the ball's centre by so much, turned from the lane by so much.
 MOST_BESIDE_M, BESIDE_STEP_M = 0.036, 0.001
 MOST_TURN, TURN_STEP = 0.10, 0.0025
@@ -125,7 +130,8 @@ def find_axis(strips: list[Strip], strip: CueStrip) -> Floats | None:
     """
     column_m = float(strip.across_m[1] - strip.across_m[0])
     stack = np.stack(strips)
-    score = _soft(stripe_contrast(stack[-3:].mean(axis=0), column_m))
+    contrast = stripe_contrast(stack[-3:].mean(axis=0), column_m)
+    bright, dark = (_soft(np.maximum(sign * contrast, 0).astype(np.float32)) for sign in (1, -1))
     moved = stripe_contrast(np.asarray(np.abs(stack - stack[-1]).max(axis=0), dtype=np.float32), column_m)
     moved = _soft(np.maximum(moved, 0).astype(np.float32))
     behind = strip.along_m > strip.clear_m
@@ -142,10 +148,16 @@ def find_axis(strips: list[Strip], strip: CueStrip) -> Floats | None:
         columns = np.clip(np.rint((across - strip.across_m[0]) / column_m).astype(int), 0, values.shape[1] - 1)
         return np.asarray(values[np.flatnonzero(rows), columns].mean(axis=1), dtype=np.float64)
 
-    total = along_lines(score, behind) + MOVED_WEIGHT * along_lines(moved, close)
+    as_bright, as_dark, as_moved = along_lines(bright, behind), along_lines(dark, behind), along_lines(moved, close)
+    total = as_bright + as_dark + MOVED_WEIGHT * as_moved
     best = int(np.argmax(total))
     if total[best] < 4.5 * max(float(np.median(total)), 0.02):
         return None
+    if as_dark[best] > as_bright[best]:
+        apart: Bools = np.abs(beside - beside[best] + (turn - turn[best]) * HALF_WAY_M) > APART_M
+        other = int(np.argmax(np.where(apart, as_bright + MOVED_WEIGHT * as_moved, -1.0)))
+        if as_bright[other] > BRIGHT_BESIDE_SHADOW and as_moved[other] > MOVED_BESIDE_SHADOW * as_moved[best]:
+            best = other
     return np.array([beside[best], turn[best]])
 
 

@@ -31,6 +31,8 @@ WIDE_RATE_M_S, WIDE_TURN_S, MOST_SIDEWAYS_SD_M_S = 0.5, 0.5, 0.04
 # What misleads the edges changes a little as the cue comes nearer: rendered strokes that go straight showed up to
 # 9 mm a second.
 LEAST_SIDEWAYS_SD_M_S = 0.004
+# A stick that a hand draws aside moves faster than a stroke swerves.
+MOST_ASIDE_M_S = 0.2
 # Up and down a tip moves by so much at most where it strikes (an elbow that drops; chosen, no source).
 UP_RATE_SD_M_S = 0.05
 # The middle of two edges under uneven light, or of two kinds of blur, errs by so much at both ends of the stretch
@@ -148,6 +150,9 @@ def _at_strike(
         right_side += weighted @ value
     normal = told_by_frames + np.diag([0.0, 0.0, 1 / BESIDE_RATE_SD_M_S**2, 1 / TURN_RATE_SD_S**2])
     found = np.linalg.solve(normal, right_side)[:2]
+    aside_m_s, aside_sd_m_s = _aside(told_by_frames, right_side)
+    if abs(aside_m_s) > MOST_ASIDE_M_S + 3 * aside_sd_m_s:
+        return NotMeasured(CUE_UNSTEADY, f"what points at the ball moves aside at {abs(aside_m_s):.2f} m/s")
     sideways = _sideways(told_by_frames, right_side, strip)
     cov = np.linalg.inv(normal)[:2, :2] + COMMON_SHARE * covs.mean(axis=0)
     ends_m = np.array([float(np.median([fit.from_m for _, fit in fitted])), far_m])
@@ -183,10 +188,16 @@ def _drifting(times_s: Floats, values: Floats) -> Floats:
 
 def _sideways(normal: Floats, right_side: Floats, strip: CueStrip) -> tuple[float, float] | tuple[None, None]:
     """Speed of the axis at the ball, across it and to the right, and its standard uncertainty, in m/s."""
-    cov = np.linalg.inv(normal + np.diag([0.0, 0.0, 1 / WIDE_RATE_M_S**2, 1 / WIDE_TURN_S**2]))
+    aside_m_s, aside_sd_m_s = _aside(normal, right_side)
     # what is seen is the motion along the strip's side, into which a tip that rises or falls enters too
-    parts = (np.sqrt(cov[2, 2]), UP_RATE_SD_M_S * strip.side[2], LEAST_SIDEWAYS_SD_M_S)
+    parts = (aside_sd_m_s, UP_RATE_SD_M_S * strip.side[2], LEAST_SIDEWAYS_SD_M_S)
     sd = float(np.linalg.norm(parts)) / max(float(strip.side[0]), 1e-3)
     if sd > MOST_SIDEWAYS_SD_M_S:
         return None, None
-    return float((cov @ right_side)[2] / strip.side[0]), sd
+    return aside_m_s / float(strip.side[0]), sd
+
+
+def _aside(normal: Floats, right_side: Floats) -> tuple[float, float]:
+    """Speed of the axis at the ball along the strip's side, and its standard uncertainty, from the frames alone."""
+    cov = np.linalg.inv(normal + np.diag([0.0, 0.0, 1 / WIDE_RATE_M_S**2, 1 / WIDE_TURN_S**2]))
+    return float((cov @ right_side)[2]), float(np.sqrt(cov[2, 2]))

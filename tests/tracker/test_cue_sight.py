@@ -145,6 +145,15 @@ def test_a_cue_about_to_strike_reaches_to_the_ball():
     assert sight.end_m is None or sight.end_m < 0.09
 
 
+def test_the_shadow_of_a_shaft_as_pale_as_the_cloth_is_not_taken_for_it():
+    """Before, the dark shadow stood out more, 8 stated uncertainties beside the cue."""
+    scene = PaintedScene(cloth=150.0, shadow=0.5, lamp_m=(0.6, 0.3, 0.85), lamp_radius_m=0.02)
+    pale = replace(CUE, wood=185.0, ferrule=190.0)
+    sight = sight_cue(stroke(FOOT_RAIL, pale, scene=scene), strike_s=STRIKE_S, noise=1.5)
+    assert isinstance(sight, CueSight)
+    assert (np.abs(errors_px(sight, FOOT_RAIL, pale)) < 3 * np.sqrt(np.diag(sight.across_cov_px2))).all()
+
+
 def test_a_pale_sleeve_and_a_sharp_shadow_on_pale_cloth_do_not_turn_it():
     shaded = PaintedScene(
         cloth=150.0, shadow=0.5, lamp_m=(0.6, 0.2, 0.85), lamp_radius_m=0.02, sleeve=190.0, sleeve_m=0.1
