@@ -9,6 +9,7 @@ by the processor time of all threads, so that other load matters little.
 
 import argparse
 import csv
+import os
 import sys
 import tempfile
 import time
@@ -17,6 +18,9 @@ from fractions import Fraction
 from importlib.resources import as_file, files
 from itertools import count
 from pathlib import Path
+
+# As workers do, before numpy is loaded: its threads would wait for each other, and waiting counts as work.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import av  # noqa: TID251 - the recording is written here
 import cv2
