@@ -18,6 +18,8 @@ from tracker.reasons import CUE_NOT_SEEN, CUE_OUTSIDE, CUE_UNSTEADY
 LOOK_BACK_S = 0.4
 FIT_WITHIN_S = 0.11
 MOST_LOOKED_AT, MOST_FITTED, LEAST_FITTED = 20, 8, 2
+# Two frames always agree with their middle; where nothing shows either how fast it comes, so many are wanted.
+LEAST_WITHOUT_SPEED = 3
 # A stroke may swerve: half a degree off the axis at 2 m/s is 2 cm a second, and it turns the cue about the bridge,
 # 0.2 to 0.3 m behind the ball (common practice, no source).
 BESIDE_RATE_SD_M_S, TURN_RATE_SD_S = 0.020, 0.070
@@ -108,7 +110,11 @@ def sight_cue(seen: CueFrames, *, strike_s: float, noise: float) -> CueSight | N
     last_s, last_fit, last_strip = fitted[-1]
     sight = replace(sight, last_s=last_s, end_m=front_end_m(last_strip, last_fit, strip))
     speed = stroke_speed(fitted, strip, strike_s=strike_s)
-    return sight if speed is None else replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
+    if speed is not None:
+        return replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
+    if len(fitted) < LEAST_WITHOUT_SPEED:
+        return NotMeasured(CUE_NOT_SEEN, f"it shows in {len(fitted)} frames only, and how fast it comes in none")
+    return sight
 
 
 def _spread(count: int, most: int) -> list[int]:

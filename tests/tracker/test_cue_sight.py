@@ -9,6 +9,7 @@ from paint_ball import aimed_camera
 from paint_cue import LYING, PLAIN, PaintedCue, PaintedScene, axis, paint_cue
 
 from calibrate.errors import NotMeasured
+from tracker import cue_sight
 from tracker.cue_sight import CueFrames, sight_cue
 from tracker.cue_strip import lay_cue_strip
 from tracker.path import CueSight
@@ -62,6 +63,15 @@ def test_the_speed_of_the_tip_is_that_of_the_painted_stroke():
     assert isinstance(sight, CueSight)
     assert sight.speed_m_s == pytest.approx(2.5, abs=0.3)
     assert abs(sight.speed_m_s - 2.5) < 2 * sight.speed_sd_m_s < 0.8
+
+
+@pytest.mark.parametrize(("frames", "told"), [(2, False), (3, True)])
+def test_two_frames_that_do_not_show_how_fast_it_comes_tell_no_cue(monkeypatch, frames, told):
+    """They always agree: two painted frames once put a cue 1.5 degrees aside, five times what they stated."""
+    monkeypatch.setattr(cue_sight, "stroke_speed", lambda *_, **__: None)
+    sight = sight_cue(stroke(FOOT_RAIL, CUE, frames=frames), strike_s=STRIKE_S, noise=1.5)
+    assert isinstance(sight, CueSight) is told
+    assert told or sight.reason is CUE_NOT_SEEN
 
 
 @pytest.mark.parametrize("sideways_m_s", [0.06, -0.06])
