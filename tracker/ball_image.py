@@ -157,7 +157,7 @@ def polynomials(x: Reals, y: Reals, z: Reals) -> Reals:
     # the powers of y are the terms without x
     terms[0] = 1
     for j in range(1, DEGREE + 1):
-        np.multiply(terms[j - 1], y, out=terms[j])
+        np.multiply(terms[j - 1], y, out=terms[j, ...])  # an array even for a single vector
     # one block of terms for each power of x, in the order of `_POWERS`; calls cost more than their arithmetic
     x_power, plain, with_z = x, DEGREE + 1, N_PLAIN
     np.multiply(terms[:DEGREE], z, out=terms[with_z : with_z + DEGREE])

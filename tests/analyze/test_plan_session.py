@@ -304,7 +304,7 @@ def test_measure_by_order_labels_or_says_why_not(tmp_path, monkeypatch, lines, s
             store.forget_clip(one.clip)
             store.save_clip(path.name, record_of(path.name), [one.shot])
         moved = store.shots(session.clips_folder)
-    outcome = BatchOutcome(calibration=None, calibrated_now=False, measured=(), unchanged=(), shots=moved)
+    outcome = BatchOutcome(places=(), measured=(), unchanged=(), shots=moved)
     monkeypatch.setattr("analyze.measure.batch.measure_session", lambda session, **_: outcome)
     order = [f"{n},S1,{'control' if n < 3 else 'B'},{n},\n" for n in range(1, lines + 1)]
     (session.folder / ORDER_NAME).write_text("order,shooter,condition,shot,tip_offset_mm\n" + "".join(order))
