@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from analyze.fit.shot import Shot
 from analyze.measure.clip import ClipJob, measure_clip
@@ -195,9 +195,9 @@ def _measure_together(
             progress(Progress(done=done, total=total, together=True))
 
     found = [
-        (clip, replace(shot, place=place.name))
+        one
         for place in places
-        for clip, shot in measured_together(here[place.name], place.calibration, readout=readout, progress=tell)
+        for one in measured_together(here[place.name], place.calibration, readout=readout, progress=tell)
     ]
     store.save_together(inputs, found)
 

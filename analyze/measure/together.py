@@ -90,7 +90,7 @@ def measured_together(
                 found.append((one.clip, _with_the_others(one, places.get(id(one)), joint, readout, tellers_sha256)))
             return tuple(found)
     return tuple(
-        (one.clip, replace(measure_shot(one.shot.sightings, calibration, readout=readout), note=one.shot.note))
+        (one.clip, _kept(one, measure_shot(one.shot.sightings, calibration, readout=readout)))
         for one in usable
         if one.shot.camera == CAMERA_SESSION and one.shot.sightings is not None
     )
@@ -130,11 +130,16 @@ def _with_the_others(
     shared = joint.without(place)
     shot = measure_shot(path, shared.calibration, readout=shared.readout, priors=shared.priors)
     if shot.status is Status.FAILED:
-        return replace(measure_shot(path, joint.calibration, readout=readout), note=one.shot.note)
+        return _kept(one, measure_shot(path, joint.calibration, readout=readout))
     measured_with = MeasuredWith(
         calibration=shared.calibration, readout=shared.readout, priors=shared.priors, tellers_sha256=tellers_sha256
     )
-    return replace(shot, camera=CAMERA_SESSION, measured_with=measured_with, note=one.shot.note)
+    return _kept(one, replace(shot, camera=CAMERA_SESSION, measured_with=measured_with))
+
+
+def _kept(one: StoredShot, shot: Shot) -> Shot:
+    """Give a shot measured anew what its recording said and its sightings do not hold."""
+    return replace(shot, note=one.shot.note, place=one.shot.place)
 
 
 def _name(one: StoredShot) -> str:

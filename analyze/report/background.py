@@ -16,7 +16,7 @@ from analyze.report.evidence import Evidence, SessionEvidence
 from analyze.report.findings import Findings
 from analyze.report.words import GAP, NOTHING, angle, length, number, percent
 from analyze.session.camera_place import place_name
-from analyze.session.places import known_calibrations
+from analyze.session.places import known_places
 from analyze.session.store import Store, StoredShot
 from analyze.statistics.outliers import RULE_WORDS
 from calibrate.calibration import Calibration
@@ -349,9 +349,10 @@ def _session_blocks(one: SessionEvidence) -> list[Block]:
     ]
     with Store(session.store_path) as store:
         records = store.clip_records()
-        calibrations = known_calibrations(session, store)
-    for place, calibration in calibrations.items():
-        blocks += _calibration_blocks(calibration, place_name(place) if len(calibrations) > 1 else "")
+        places = known_places(session, store)
+    for name, place in places.items():
+        calibration = None if place is None else place.calibration
+        blocks += _calibration_blocks(calibration, place_name(name) if len(places) > 1 else "")
     clips = tuple((clip, f"{record.size_bytes:,}", record.sha256) for clip, record in records.items())
     blocks.append(
         Grid(

@@ -57,9 +57,9 @@ def expected_lines(expected: Expected | None, units: str) -> list[str]:
     )
     lines.append(
         f"Of this, measuring scatters from shot to shot by {sd(expected.reading_own_sd_m)} and "
-        f"±{deg_from_rad(expected.launch_own_sd_rad):.3f} degrees; {sd(common_m)} and "
-        f"±{deg_from_rad(common_rad):.3f} degrees are the same in all shots of a session, and drop out where its "
-        "shots are compared."
+        f"±{deg_from_rad(expected.launch_own_sd_rad):.3f} degrees (swerve {sd(expected.swerve_offset_own_sd_m)}); "
+        f"{sd(common_m)} and ±{deg_from_rad(common_rad):.3f} degrees are the same in all shots of a session, and "
+        "drop out where its shots are compared."
     )
     for name, quantity in (("reading", "reading_m"), ("swerve", "swerve_offset_m")):
         source, share = expected.shares[quantity]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from analyze.session.auto_marks import auto_frames, printed_marks
+from analyze.session.camera_place import CameraPlace
 from analyze.session.folder import Session
 from analyze.session.inputs import calibration_sha256
 from analyze.session.marks_file import take_marks
@@ -58,21 +59,21 @@ def calibrate_session(session: Session, frame: Path) -> Calibration:
     return calibration
 
 
-def elsewhere_note(session: Session, before: tuple[Calibration, bytes] | None) -> str:
+def elsewhere_note(session: Session, before: CameraPlace | None) -> str:
     """Say that a session was calibrated anew from where the camera did not stand before; empty where nothing tells.
 
     Parameters
     ----------
     session : Session
         As calibrated now.
-    before : tuple of Calibration and bytes, or None
+    before : CameraPlace or None
         What `calibrated_before` gave before that.
     """
     now = calibrated_before(session)
-    if before is None or now is None:
+    if before is None or now is None or before.picture is None or now.picture is None:
         return ""
-    reference, luma = (picture_from_bytes(packed) for _, packed in (before, now))
-    if not isinstance(reregister(before[0], reference=reference, luma=luma), NotMeasured):
+    reference, luma = picture_from_bytes(before.picture), picture_from_bytes(now.picture)
+    if not isinstance(reregister(before.calibration, reference=reference, luma=luma), NotMeasured):
         return ""
     return (
         "This picture shows another camera place than the one that was calibrated before. If recordings from both "
@@ -81,14 +82,23 @@ def elsewhere_note(session: Session, before: tuple[Calibration, bytes] | None) -
     )
 
 
-def calibrated_before(session: Session) -> tuple[Calibration, bytes] | None:
-    """Return the calibration with the marks and settings of today and its picture; None where there is none."""
-    if not (session.store_path.exists() and session.marks_path.exists()):
+def calibrated_before(session: Session) -> CameraPlace | None:
+    """Return the camera place as `known_place` does; None also where nothing was measured or calibrated yet."""
+    if not session.store_path.exists():
+        return None
+    with Store(session.store_path) as store:
+        return known_place(session, store)
+
+
+def known_place(session: Session, store: Store) -> CameraPlace | None:
+    """Return the camera place that is spoken of, as calibrated with its marks and settings of today; else None."""
+    if not session.marks_path.exists():
         return None
     inputs = calibration_sha256(session)
-    with Store(session.store_path) as store:
-        calibration, picture = store.calibration(inputs), store.picture(inputs)
-    return None if calibration is None or picture is None else (calibration, picture)
+    calibration = store.calibration(inputs)
+    if calibration is None:
+        return None
+    return CameraPlace(name=session.place, calibration=calibration, picture=store.picture(inputs))
 
 
 def measured_with(session: Session) -> Calibration:

@@ -11,6 +11,7 @@ from dataclasses import replace
 from analyze.fit.reasons import CLOCK_UNSURE, WRONG_CLOCK
 from analyze.fit.shot import Status
 from analyze.session.store import StoredShot
+from calibrate.errors import NotMeasured
 
 # Of 40 shots with the right clock none was refused and two came near it (friction drawn at 0.54); of 20 with a
 # clock 2 or 4 times wrong all or two thirds were: two shots and a quarter of all tell the two apart.
@@ -42,7 +43,7 @@ def with_clock_vote(stored: Sequence[StoredShot]) -> tuple[StoredShot, ...]:
     if len(refused) < LEAST_SHOTS or len(refused) < LEAST_SHARE * len(judged):
         return stored if refused else _settled(stored)
     detail = f"so say {len(refused)} of {len(judged)} shots of this session ({refused[0].shot.detail})"
-    return tuple(_doubted(one, detail) if one.shot.status is Status.MEASURED else one for one in stored)
+    return tuple(one.doubted(NotMeasured(WRONG_CLOCK, detail)) for one in stored)
 
 
 def _settled(stored: tuple[StoredShot, ...]) -> tuple[StoredShot, ...]:
@@ -66,7 +67,3 @@ def _same_rate(one: StoredShot, other: StoredShot) -> bool:
     if mine is None or its is None:
         return mine is its
     return math.isclose(mine.frame_period_s, its.frame_period_s, rel_tol=SAME_RATE)
-
-
-def _doubted(one: StoredShot, detail: str) -> StoredShot:
-    return replace(one, shot=replace(one.shot, status=Status.DOUBTFUL, reason=WRONG_CLOCK, detail=detail))

@@ -295,7 +295,8 @@ def open_session(folder: Path) -> Session:
         raise SessionError(f"{folder}: this is a file; a session is a folder with a {CONFIG_NAME} in it")
     config = read_config(folder)
     session = Session(folder, config, _read_labels(folder / "shots.csv"))
-    return [session.at(place) for place in session.places][0]
+    first, *_ = (session.at(place) for place in session.places)  # a place with an odd name is said at once
+    return first
 
 
 def new_session(folder: Path) -> Session:

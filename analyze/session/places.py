@@ -1,13 +1,12 @@
 """The camera places of a session calibrated, and what is said of shots from several."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from analyze.session.calibration import session_calibration
+from analyze.session.calibration import known_place, session_calibration
 from analyze.session.camera_place import CameraPlace, place_name
 from analyze.session.folder import Label, Session
 from analyze.session.inputs import calibration_sha256, inputs_sha256
 from analyze.session.store import Store, StoredShot
-from calibrate.calibration import Calibration
 from calibrate.errors import MarksError
 
 
@@ -34,32 +33,31 @@ def session_places(session: Session, clips: Sequence[str], store: Store) -> tupl
     return tuple(places)
 
 
-def known_calibrations(session: Session, store: Store) -> dict[str, Calibration | None]:
-    """Return the calibration of each camera place with its marks and settings of today, None where it has none."""
-    there = {name: session.at(name) for name in session.places}
-    return {
-        name: store.calibration(calibration_sha256(one)) if one.marks_path.exists() else None
-        for name, one in there.items()
-    }
+def known_places(session: Session, store: Store) -> dict[str, CameraPlace | None]:
+    """Return each camera place with its marks and settings of today; None where it was not calibrated with them."""
+    return {name: known_place(session.at(name), store) for name in session.places}
 
 
-def inputs_of_today(session: Session, store: Store) -> str | None:
+def inputs_of_today(session: Session, places: Mapping[str, CameraPlace | None]) -> str | None:
     """Return what clips measured today are measured with, as `ClipRecord.inputs_sha256` says it.
 
-    Empty, which no clip is measured with, where marks or settings were not calibrated with yet; None where a place
-    has no marks, so that nothing can be said.
+    Parameters
+    ----------
+    session : Session
+        The session.
+    places : mapping
+        As `known_places` gives them.
+
+    Returns
+    -------
+    str or None
+        Empty, which no clip is measured with, where marks or settings were not calibrated with yet; None where a
+        place has no marks, so that nothing can be said.
     """
-    places = []
-    for name in session.places:
-        there = session.at(name)
-        if not there.marks_path.exists():
-            return None
-        digest = calibration_sha256(there)
-        calibration = store.calibration(digest)
-        if calibration is None:
-            return ""
-        places.append(CameraPlace(name=name, calibration=calibration, picture=store.picture(digest)))
-    return inputs_sha256(session, places)
+    if not all(session.at(name).marks_path.exists() for name in places):
+        return None
+    calibrated = [place for place in places.values() if place is not None]
+    return inputs_sha256(session, calibrated) if len(calibrated) == len(places) else ""
 
 
 def place_notes(shots: Sequence[tuple[StoredShot, Label]]) -> tuple[str, ...]:

@@ -6,13 +6,12 @@ Both average out over a session; what stays is a mistake in session.toml.
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from analyze.fit.reasons import BALL_SIZE, OFF_SPOT
 from analyze.fit.set_up import off_spot_words
-from analyze.fit.shot import CAMERA_MOVED, Status
+from analyze.fit.shot import CAMERA_MOVED
 from analyze.session.store import StoredShot
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
@@ -56,12 +55,7 @@ def with_set_up_vote(stored: Sequence[StoredShot], calibration: Calibration | No
         doubt = _find_off_spot(paths, calibration)
     if doubt is None:
         return tuple(stored)
-    return tuple(_doubted(one, doubt) if one.shot.status is Status.MEASURED else one for one in stored)
-
-
-def _doubted(one: StoredShot, doubt: NotMeasured) -> StoredShot:
-    shot = replace(one.shot, status=Status.DOUBTFUL, reason=doubt.reason, detail=doubt.detail)
-    return replace(one, shot=shot)
+    return tuple(one.doubted(doubt) for one in stored)
 
 
 def _find_other_size(paths: Sequence[BallPath], calibration: Calibration) -> NotMeasured | None:

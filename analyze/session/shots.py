@@ -9,14 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from analyze.fit.reasons import SETTINGS_CHANGED
-from analyze.fit.shot import Status
 from analyze.session.clock_vote import with_clock_vote
 from analyze.session.folder import Label, Session
 from analyze.session.order import ORDER_NOTE
-from analyze.session.places import inputs_of_today, known_calibrations, place_notes
+from analyze.session.places import inputs_of_today, known_places, place_notes
 from analyze.session.set_up_vote import with_set_up_vote
 from analyze.session.store import Store, StoredShot
-from calibrate.errors import SessionError
+from calibrate.errors import NotMeasured, SessionError
 
 LABELS_SAY_SO = "shots.csv says that it does not count"
 
@@ -79,12 +78,20 @@ def shots_that_count(session: Session, store: Store) -> SessionShots:
     copies = same_recordings(session, {one.clip: one.clip_sha256 for one in stored})
     notes += copy_notes(copies)
     counted = with_clock_vote([_with_file_said(session, one) for one in stored if one.clip not in copies])
-    for place, calibration in known_calibrations(session, store).items():
-        there = [k for k, one in enumerate(counted) if one.shot.place == place]
-        voted = dict(zip(there, with_set_up_vote([counted[k] for k in there], calibration), strict=True))
+    places = known_places(session, store)
+    for name, place in places.items():
+        there = [k for k, one in enumerate(counted) if one.shot.place == name]
+        votes = with_set_up_vote([counted[k] for k in there], None if place is None else place.calibration)
+        voted = dict(zip(there, votes, strict=True))
         counted = tuple(voted.get(k, one) for k, one in enumerate(counted))
-    old = _measured_otherwise(session, store) & here
-    counted = tuple(_outdated(one) if one.clip in old else one for one in counted)
+    today = inputs_of_today(session, places)
+    old = {
+        clip
+        for clip, record in store.clip_records().items()
+        if today is not None and clip in here and record.inputs_sha256 not in ("", today)
+    }
+    outdated = NotMeasured(SETTINGS_CHANGED, "")
+    counted = tuple(one.doubted(outdated) if one.clip in old else one for one in counted)
     if old:
         notes.append(
             f"{_clips(sorted(old))} measured with other marks or settings than those of today, or by an older "
@@ -92,23 +99,6 @@ def shots_that_count(session: Session, store: Store) -> SessionShots:
         )
     notes += place_notes([(one, label_of(session, one)) for one in counted])
     return SessionShots(shots=counted, notes=tuple(notes))
-
-
-def _measured_otherwise(session: Session, store: Store) -> frozenset[str]:
-    """Return the clips whose results follow from other marks or settings than the session has now."""
-    today = inputs_of_today(session, store)
-    if today is None:
-        return frozenset()
-    return frozenset(
-        clip for clip, record in store.clip_records().items() if record.inputs_sha256 not in ("", today)
-    )
-
-
-def _outdated(one: StoredShot) -> StoredShot:
-    if one.shot.status is not Status.MEASURED:
-        return one
-    shot = replace(one.shot, status=Status.DOUBTFUL, reason=SETTINGS_CHANGED, detail="")
-    return replace(one, shot=shot)
 
 
 def same_recordings(session: Session, sha256: Mapping[str, str]) -> dict[str, str]:

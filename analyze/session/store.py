@@ -8,7 +8,7 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -33,7 +33,7 @@ from analyze.session.records import (
     text_from_sightings,
 )
 from calibrate.calibration import Calibration
-from calibrate.errors import DecisionOvertakenError, StoreError
+from calibrate.errors import DecisionOvertakenError, NotMeasured, StoreError
 from calibrate.marks import Click
 
 SCHEMA_VERSION = 8
@@ -192,6 +192,13 @@ class StoredShot:
         """Whether it counts: decided, or measured at all where nobody decided."""
         measured = self.shot.status is not Status.FAILED and not self.problem
         return measured if self.decision.kept is None else measured and self.decision.kept
+
+    def doubted(self, doubt: NotMeasured) -> "StoredShot":
+        """Return it as doubtful for a reason that its session gives; one with a reason of its own as it is."""
+        if self.shot.status is not Status.MEASURED:
+            return self
+        shot = replace(self.shot, status=Status.DOUBTFUL, reason=doubt.reason, detail=doubt.detail)
+        return replace(self, shot=shot)
 
     @property
     def needs_a_person(self) -> bool:

@@ -50,4 +50,5 @@ def test_words_give_the_units_of_the_session_and_say_what_helps(usual):
     assert f"reading ±{1000 * usual.reading_sd_m:.2f} mm" in mm[0]
     assert f"reading ±{usual.reading_sd_m / 0.0254:.3f} in" in inch[0]
     assert f"from shot to shot by ±{1000 * usual.reading_own_sd_m:.2f} mm" in mm[1]
+    assert f"(swerve ±{1000 * usual.swerve_offset_own_sd_m:.2f} mm)" in mm[1]
     assert all("what would help most" in line for line in mm[2:])
