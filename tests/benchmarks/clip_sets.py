@@ -1,13 +1,15 @@
 """Sets of rendered clips for the benchmarks: varied shots, cameras and files, with hand clicks and exact truth.
 
-Every clip has a camera of its own near its set's place, a scale of its own that lies a little off, and clicks of
-its own with 0.7 px of error, so that errors of calibrating do not repeat themselves from clip to clip. A clip is
+`SETS` are clean recordings; in `PHONE_SETS` the phone processes its pictures and the room is no studio. Every
+clip has a camera of its own near its set's place, a scale of its own that lies a little off, and clicks of its
+own with 0.7 px of error, so that errors of calibrating do not repeat themselves from clip to clip. A clip is
 rendered once and kept; its name holds a digest of its set-up and truth. After a change of how things look in
 `sample_clips`, delete the folder.
 """
 
 import hashlib
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -23,6 +25,7 @@ from sample_clips.ball_render import Look, Pattern
 from sample_clips.make_session import CLICKED
 from sample_clips.marks import hand_clicks, true_marks
 from sample_clips.optics import Lens
+from sample_clips.phone import Phone
 from sample_clips.physics import Friction
 from sample_clips.render import render_clip
 from sample_clips.shots import (
@@ -45,6 +48,25 @@ SETS: dict[str, ShotSetup] = {
     "1080p30 shooter": BEHIND_SHOOTER_1080P30,
     "720p30 1/60 s": BLURRED_720P30,
     "720p240 slow": SLOW_MOTION_720P240,
+}
+# What phones and rooms do, all of it at once; how much of it varies from clip to clip.
+PROCESSING = Phone(
+    flicker=0.05,
+    adapts=0.04,
+    quiets=0.6,
+    ghost=0.12,
+    quiet_levels=9.0,
+    local_contrast=0.25,
+    sharpens=0.6,
+    repeated=0.01,
+)
+ROOM = {"lamp_strengths": (1.0, 0.6, 1.2), "wear": 0.15, "tilt": (0.001, 0.0005)}
+SCUFFS = 0.08
+STABILISED = {"drift_px": 1.5, "breathing": 0.0003}
+PHONE_SETS: dict[str, ShotSetup] = {
+    "phone 1080p60": replace(BEHIND_FOOT_RAIL_1080P60, phone=PROCESSING),
+    "phone 1080p60 stabilised": replace(BEHIND_FOOT_RAIL_1080P60, phone=replace(PROCESSING, **STABILISED)),
+    "phone 1080p30 shooter": replace(BEHIND_SHOOTER_1080P30, phone=PROCESSING),
 }
 PATTERNS = (Pattern.PLAIN, Pattern.DOTS, Pattern.RING)
 SPEEDS_M_S = (2.0, 5.0)
@@ -119,10 +141,28 @@ def _holds_lane_and_scale(setup: ShotSetup) -> bool:
     return needed <= set(true_marks(setup))
 
 
+def _in_a_room(setup: ShotSetup, rng: np.random.Generator) -> ShotSetup:
+    """A shot on a worn table out of level under uneven lamps, its phone's processing more or less strong."""
+    phone = setup.phone
+    stronger = {
+        name: getattr(phone, name) * rng.uniform(0.5, 1.5)
+        for name in ("flicker", "adapts", "drift_px", "breathing", "ghost", "local_contrast", "sharpens")
+    }
+    scene = replace(
+        setup.scene,
+        lamp_strengths=tuple(float(x) for x in rng.permutation(ROOM["lamp_strengths"])),
+        wear=ROOM["wear"],
+        tilt=tuple(float(x * rng.uniform(-1, 1)) for x in ROOM["tilt"]),
+    )
+    phone = replace(phone, **stronger, mains_hz=float(rng.choice([50.0, 60.0])))
+    return replace(setup, scene=scene, phone=phone, look=replace(setup.look, scuffs=SCUFFS))
+
+
 def clip_setup(set_name: str, number: int) -> ShotSetup:
     """One shot of a set."""
-    base = SETS[set_name]
-    index = list(SETS).index(set_name)
+    every = SETS | PHONE_SETS
+    base = every[set_name]
+    index = list(every).index(set_name)
     rng = np.random.default_rng([SEED, index, number])
     strike = Strike(
         speed_m_s=_spread(SPEEDS_M_S, number, 0.6180340, 0.21 * index),
@@ -141,7 +181,7 @@ def clip_setup(set_name: str, number: int) -> ShotSetup:
     while not _holds_lane_and_scale(replace(base, lens=near, scene=scene)):
         near = _near_lens(base, again)
     slow = base.recording.fps > 120
-    return replace(
+    setup = replace(
         base,
         lens=near,
         scene=scene,
@@ -158,6 +198,12 @@ def clip_setup(set_name: str, number: int) -> ShotSetup:
         start_off_m=tuple(float(x) for x in rng.normal(0, 0.0015, 2)),
         seed=SEED + 1000 * index + number,
     )
+    return _in_a_room(setup, np.random.default_rng([SEED, index, number, 2])) if set_name in PHONE_SETS else setup
+
+
+def _swerve_of_the_spin_mm(setup: ShotSetup) -> float:
+    """What railread calls swerve offset: without what a table out of level pulls."""
+    return shot_truth(replace(setup, scene=replace(setup.scene, tilt=(0.0, 0.0)))).swerve_offset_mm
 
 
 def make_clip(set_name: str, number: int, folder: Path) -> Clip:
@@ -177,16 +223,16 @@ def make_clip(set_name: str, number: int, folder: Path) -> Clip:
         number=number,
         path=path,
         setup=setup,
-        truth=truth,
+        truth=replace(truth, swerve_offset_mm=_swerve_of_the_spin_mm(setup)),
         clicks=tuple(Click(name, u, v) for name, (u, v) in clicks.items()),
         stated_readout=Readout.stated(setup.recording.readout_s) if number % 2 else ASSUMED_READOUT,
         capture_fps=setup.recording.fps if setup.coding.slowed != 1 else None,
     )
 
 
-def make_clips(folder: Path, per_set: int) -> list[Clip]:
+def make_clips(folder: Path, per_set: int, sets: Iterable[str] = SETS) -> list[Clip]:
     """Return the first clips of every set."""
-    return [make_clip(name, number, folder) for number in range(1, per_set + 1) for name in SETS]
+    return [make_clip(name, number, folder) for number in range(1, per_set + 1) for name in sets]
 
 
 def calibrate_clip(clip: Clip) -> Calibration:

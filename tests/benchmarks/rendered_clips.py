@@ -138,7 +138,7 @@ def errors_table(measurements: Sequence[Measurement]) -> list[str]:
     """One line a set and quantity: median, 95 % and largest error, and how often the intervals hold the truth."""
     head = ("set", "quantity", "clips", "median", "95 %", "largest", "in 68 %", "in 95 %")
     rows = [head]
-    for set_name in (*SETS, "all"):
+    for set_name in (*dict.fromkeys(m.clip.set_name for m in measurements), "all"):
         shots = [m for m in measurements if m.shot is not None and set_name in (m.clip.set_name, "all")]
         for judged in JUDGED:
             if not shots:
@@ -274,11 +274,16 @@ def clip_line(measurement: Measurement) -> str:
     return "; ".join([*parts, *([measurement.trouble] if measurement.trouble else [])])
 
 
-def report(measurements: Sequence[Measurement]) -> None:
-    """Print the tables."""
+def report_errors(measurements: Sequence[Measurement]) -> None:
+    """Print the table of errors."""
     missed = sum(m.shot is None for m in measurements)
     print(f"\nErrors against the exact truth; {missed} of {len(measurements)} clips not measured\n")
     print("\n".join(errors_table(measurements)))
+
+
+def report(measurements: Sequence[Measurement]) -> None:
+    """Print the tables."""
+    report_errors(measurements)
     print("\nWhere the ball is seen against where it is, px of the image\n")
     print("\n".join(locating_table(measurements)))
 

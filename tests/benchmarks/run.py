@@ -9,6 +9,7 @@ Parts; the first three where none is named:
 - `simulated`: Monte Carlo without pixels (`monte_carlo.py`);
 - `rendered`: from pixels to numbers (`rendered_clips.py`);
 - `beside`: railread beside general libraries, on the same clips (`side_by_side.py`);
+- `phone`: from pixels to numbers on clips as phones write them, in rooms as they are (`phone_clips.py`);
 - `together`: shots of a session measured alone and together (`joint_session.py`);
 - `statistics`: rates of wrong answers of the comparisons (`statistics_simulation.py`);
 - `promises`: the same where shooters, conditions or measuring are unequal (`statistics_promises.py`);
@@ -33,6 +34,7 @@ PARTS = (
     "simulated",
     "rendered",
     "beside",
+    "phone",
     "together",
     "statistics",
     "promises",
@@ -51,7 +53,7 @@ def main() -> None:
     import monte_carlo
     import rendered_clips
     import side_by_side
-    from clip_sets import make_clips
+    from clip_sets import PHONE_SETS, make_clips
 
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("parts", nargs="*", metavar="PART", help=", ".join(PARTS))
@@ -71,6 +73,10 @@ def main() -> None:
             rendered_clips.report(measurements)
         if "beside" in parts:
             side_by_side.compare(measurements)
+    if "phone" in parts:
+        rendered_clips.report_errors(
+            rendered_clips.measure_all(make_clips(options.folder, options.clips, PHONE_SETS))
+        )
     for part, script in (
         ("together", "joint_session.py"),
         ("statistics", "statistics_simulation.py"),
