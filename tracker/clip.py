@@ -28,7 +28,7 @@ IMAGE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff"})
 
 # What a file is goes by its contents. A list of other files (a playlist, a script that joins clips) under the name
 # of a recording would have the decoder open those: only formats that hold the pictures themselves, only this file.
-_ONE_FILE = {
+ONE_FILE = {
     "format_whitelist": "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,asf,flv,ogg",
     "protocol_whitelist": "file",
 }
@@ -74,6 +74,8 @@ class ClipInfo:
         Frames a second at which the camera recorded, where the file says so; it may play slower.
     missing_bytes : int
         How much of the file is missing at its end, by what it says itself.
+    sound_s : float or None
+        How long its sound lasts, in the file's own time; None where it has none, or does not say.
     """
 
     path: Path
@@ -87,6 +89,7 @@ class ClipInfo:
     full_range: bool
     capture_fps: float | None = None
     missing_bytes: int = 0
+    sound_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -115,7 +118,7 @@ def _open(path: Path) -> av.container.InputContainer:
     if path.stat().st_size == 0:
         raise ClipError(f"{path}: the file is empty; copy it from the phone again")
     try:
-        container = av.open(str(path), options=dict(_ONE_FILE))
+        container = av.open(str(path), options=dict(ONE_FILE))
     except (av.error.FFmpegError, ValueError) as error:
         raise ClipError(
             f"{path}: not a video that can be read, or cut short while copying; copy it from the phone again"
@@ -201,6 +204,16 @@ def _capture_fps(container: av.container.InputContainer, stream: av.video.stream
     return None
 
 
+def _sound_s(container: av.container.InputContainer) -> float | None:
+    """Length of the first sound track; that of the file where only this is said, as in Matroska."""
+    if not container.streams.audio:
+        return None
+    track = container.streams.audio[0]
+    if track.duration is not None and track.time_base is not None:
+        return float(track.duration * track.time_base)
+    return None if container.duration is None else container.duration / 1e6
+
+
 def clip_info(path: Path) -> ClipInfo:
     """Read what a file says about itself, decoding one frame only.
 
@@ -245,6 +258,7 @@ def clip_info(path: Path) -> ClipInfo:
             full_range=stream.codec_context.color_range == _FULL_RANGE or (pixels or "").startswith("yuvj"),
             capture_fps=_capture_fps(container, stream),
             missing_bytes=missing_bytes(path),
+            sound_s=_sound_s(container),
         )
 
 

@@ -16,6 +16,7 @@ from tracker.corridor import lay_corridor
 from tracker.cue_sight import sight_cue
 from tracker.first_frames import FirstFrames
 from tracker.lag import share_of_frame_before
+from tracker.listen import hear
 from tracker.motion import Motions, PictureWatch
 from tracker.passes import (
     MIN_SIGHTINGS,
@@ -224,4 +225,11 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         picture_moved_before_px=pictures.motions.moved_before_px,
         frames=len([k for k in motion if times_s[k] < contact_s]),
         cue=_cue(pictures),
+        heard=hear(
+            info,
+            strike_s=cut.strike_s,
+            contact_s=contact_s if np.isfinite(contact_s) else float(times_s[keys[-1]]),
+            # as `read_frames` scales times
+            slowdown=info.frame_rate * pictures.frame_period_s if info.frame_rate else 1.0,
+        ),
     )

@@ -7,6 +7,7 @@ import numpy as np
 
 from calibrate.arrays import Floats, readonly
 from calibrate.errors import NotMeasured
+from tracker.heard import HeardSound
 from tracker.readout import DOWNWARDS
 
 # What the model of the ball's image lacks (lamps mirrored in it, the hand's shadow) changes slowly while the ball
@@ -119,6 +120,8 @@ class BallPath:
         that is not known.
     notes : tuple of str
         What the tracker noticed and a person may want to know.
+    heard : HeardSound or None
+        What the recording's sound holds of the shot; None where it has none.
     """
 
     clip: Path
@@ -145,6 +148,7 @@ class BallPath:
     picture_followed: bool = False
     picture_moved_before_px: float | None = None
     notes: tuple[str, ...] = ()
+    heard: HeardSound | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and order, and freeze the arrays."""

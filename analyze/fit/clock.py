@@ -7,15 +7,17 @@ with one that leaves friction open, and the plausible factors are compared by wh
 sightings do not show how the ball slows down, all factors do alike, and nothing is said.
 
 A shot that slides all the way and is timed four times too slowly looks like one that rolls all the way: rolling
-friction is about a sixteenth of sliding friction. No path tells the two apart, only other shots of the session do.
+friction is about a sixteenth of sliding friction. No path tells the two apart: only other shots of the session do,
+or the sound (`analyze.fit.heard_clock`).
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analyze.fit.doubts import FASTEST_M_S
+from analyze.fit.heard_clock import HeardShot
 from analyze.fit.path_fit import PathFit, fit_path
 from analyze.fit.priors import MotionPriors
 from analyze.fit.problem import FIT_PARAMETERS, inverse
@@ -40,9 +42,11 @@ _USUAL_SDS, _USUAL_NOISE = 1.0, 1.1
 # Sightings that scatter more than that about the path with open friction show another trouble than the clock.
 _MOST_NOISE = 1.5
 # A clock that makes sliding look like rolling runs so much too slowly.
-_ROLL_FOR_SLIDE = 4.0
+ROLL_FOR_SLIDE = 4.0
 _AT_ONCE_SDS = 1.5  # of the forward slip from nought
 _BETWEEN_SHOT_SD = 0.06  # of one shot's friction from the cloth's, as a logarithm
+# By the clock of the sound, sightings may scatter so many times more about the path than by the file's.
+_NO_WORSE = 1.3
 _NEGLIGIBLE = 1e-4  # weight of a node, of 1
 
 
@@ -132,6 +136,62 @@ def wrong_clock(seen: FrictionSeen, *, frame_period_s: float) -> tuple[float, No
     return gains[factor], NotMeasured(WRONG_CLOCK, detail)
 
 
+def heard_wrong_clock(
+    heard: HeardShot, fit: PathFit, path: BallPath, calibration: Calibration, readout: Readout
+) -> NotMeasured | None:
+    """Ask whether the sound refuses the clock that a path was timed with, and friction allows the sound's.
+
+    Parameters
+    ----------
+    heard : HeardShot
+        Strike and cushion.
+    fit : PathFit
+        With the usual priors, as timed.
+    path : BallPath
+        As timed.
+    calibration : Calibration
+        Camera, table, ball.
+    readout : Readout
+        Of the rolling shutter.
+
+    Returns
+    -------
+    NotMeasured or None
+        The reason with the rate that it proposes. None as well where no cloth has the friction that the path would
+        have by the clock of the sound: then something else was heard, or an editor stretched the sound without
+        lowering it.
+    """
+    if not heard.clock_wrong:
+        return None
+    other = fit_path(_retimed(path, 1 / heard.clock_factor), calibration, readout=readout)
+    period_s = path.frame_period_s
+    if (
+        isinstance(other, NotMeasured)
+        or odd_friction(other, frame_period_s=period_s) is not None
+        or other.noise_scale > _NO_WORSE * fit.noise_scale
+    ):
+        return None
+    timed_s = heard.fitted_s * heard.clock_factor
+    return NotMeasured(
+        WRONG_CLOCK,
+        f"strike and cushion are heard {heard.apart_s:.3f} s apart, timed at {1 / period_s:.0f} frames a second "
+        f"they are {timed_s:.3f} s apart: try capture_fps = {heard.clock_factor / period_s:.0f}",
+    )
+
+
+def _retimed(path: BallPath, share: float) -> BallPath:
+    """Return a path as a clock shows it that counts so much for each second."""
+    return replace(
+        path,
+        times_s=path.times_s * share,
+        last_rest_s=path.last_rest_s * share,
+        first_moved_s=path.first_moved_s * share,
+        turned_s=None if path.turned_s is None else path.turned_s * share,
+        frame_period_s=path.frame_period_s * share,
+        exposure_s=path.exposure_s * share,
+    )
+
+
 def odd_friction(fit: PathFit, *, frame_period_s: float) -> NotMeasured | None:
     """Ask whether a path needs friction that no cloth has, however well it fits.
 
@@ -177,7 +237,7 @@ def unsure_clock(fit: PathFit, *, frame_period_s: float) -> NotMeasured | None:
         None where the end of the slide is seen, or the ball did not roll at once.
     """
     speed_m_s = math.exp(fit.theta[_SPEED])
-    if not fit.nodes or speed_m_s * _ROLL_FOR_SLIDE > FASTEST_M_S:
+    if not fit.nodes or speed_m_s * ROLL_FOR_SLIDE > FASTEST_M_S:
         return None
     weights = np.array([node.weight for node in fit.nodes])
     slips = np.array([node.theta[_FORWARD_SLIP] for node in fit.nodes])
@@ -193,8 +253,8 @@ def rolled_or_slid(fit: PathFit, *, frame_period_s: float) -> NotMeasured:
     speed_m_s = math.exp(fit.theta[_SPEED])
     return NotMeasured(
         CLOCK_UNSURE,
-        f"{speed_m_s:.1f} m/s as the file plays; if the camera recorded at {_ROLL_FOR_SLIDE / frame_period_s:.0f} "
-        f"frames a second, it was {_ROLL_FOR_SLIDE * speed_m_s:.1f} m/s",
+        f"{speed_m_s:.1f} m/s as the file plays; if the camera recorded at {ROLL_FOR_SLIDE / frame_period_s:.0f} "
+        f"frames a second, it was {ROLL_FOR_SLIDE * speed_m_s:.1f} m/s",
     )
 
 

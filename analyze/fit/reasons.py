@@ -70,13 +70,15 @@ ODD_SPEED = Reason(
 )
 WRONG_CLOCK = Reason(
     "wrong-clock",
-    "The clock of the recording cannot be right: friction would be of a size that no cloth has.",
+    "The clock of the recording cannot be right: friction would be of a size that no cloth has, or strike and "
+    "cushion are heard at other times.",
     "Set capture_fps in session.toml to the rate at which the camera recorded, and measure again.",
 )
 CLOCK_UNSURE = Reason(
     "clock-unsure",
     "The ball rolled from the strike on, or it slid all the way and the file plays several times too slowly.",
-    "Check capture_fps in session.toml. Two shots of the session whose slide is seen to end settle it.",
+    "Check capture_fps in session.toml. Two shots of the session whose slide is seen to end settle it, or sound in "
+    "which strike and cushion are heard.",
 )
 IMPRECISE = Reason(
     "imprecise",

@@ -11,8 +11,10 @@ from analyze.fit.budget import BudgetShare
 from analyze.fit.clock import (
     DOUBTED,
     REFUSED,
+    ROLL_FOR_SLIDE,
     fits_as_usual,
     friction_seen,
+    heard_wrong_clock,
     looks_usual,
     odd_friction,
     rolled_or_slid,
@@ -22,6 +24,7 @@ from analyze.fit.clock import (
 from analyze.fit.cue_check import Struck, check_cue
 from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.fit.doubts import find_doubt
+from analyze.fit.heard_clock import HeardShot, hear_shot
 from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.motion import slide_time_s, state
 from analyze.fit.path_fit import PathFit, fit_path
@@ -173,7 +176,8 @@ def measure_shot(
         Measured, doubtful or failed; never an exception for what the clip shows.
     """
     fit = fit_path(path, calibration, readout=readout, priors=priors)
-    clock = _find_wrong_clock(path, fit, calibration, readout)
+    heard = None if path.heard is None or isinstance(fit, NotMeasured) else hear_shot(path.heard, fit, calibration)
+    clock = _find_wrong_clock(path, fit, calibration, readout, heard)
     if clock is not None and clock[0] > REFUSED:
         return failed_shot(path.clip, path.shot, clock[1].reason, clock[1].detail)
     if isinstance(fit, NotMeasured):
@@ -186,7 +190,7 @@ def measure_shot(
         doubt = clock[1]
     if doubt is None:
         doubt = odd_friction(fit, frame_period_s=path.frame_period_s)
-    if doubt is None:
+    if doubt is None and not _settled(heard):
         doubt = unsure_clock(fit, frame_period_s=path.frame_period_s)
     # The other shots of a session may settle an unsure clock, and this with it if it were not said.
     if (doubt is None or doubt.reason is CLOCK_UNSURE) and found.sd("reading_m") > IMPRECISE_M:
@@ -206,9 +210,17 @@ def measure_shot(
 
 
 def _find_wrong_clock(
-    path: BallPath, fit: PathFit | NotMeasured, calibration: Calibration, readout: Readout
+    path: BallPath,
+    fit: PathFit | NotMeasured,
+    calibration: Calibration,
+    readout: Readout,
+    heard: HeardShot | None,
 ) -> tuple[float, NotMeasured] | None:
-    """Look closer at the clock where the fit is not as usual."""
+    """Look closer at the clock where the sound contradicts it, or the fit is not as usual."""
+    if heard is not None and isinstance(fit, PathFit):
+        refused = heard_wrong_clock(heard, fit, path, calibration, readout)
+        if refused is not None:
+            return math.inf, refused
     if isinstance(fit, PathFit) and looks_usual(fit):
         return None
     if isinstance(fit, NotMeasured) and fit.reason is TOO_FEW_SIGHTINGS:
@@ -217,8 +229,13 @@ def _find_wrong_clock(
     found = None if seen is None else wrong_clock(seen, frame_period_s=path.frame_period_s)
     if found is not None and isinstance(fit, PathFit) and fits_as_usual(fit):
         # With open friction a ball that rolls is taken for one that slides on ice.
-        return DOUBTED, rolled_or_slid(fit, frame_period_s=path.frame_period_s)
+        return None if _settled(heard) else (DOUBTED, rolled_or_slid(fit, frame_period_s=path.frame_period_s))
     return found
+
+
+def _settled(heard: HeardShot | None) -> bool:
+    """Whether the sound shows that a ball which seems to roll does, and is not one that slides in a slowed file."""
+    return heard is not None and heard.clock_right and heard.not_slowed(ROLL_FOR_SLIDE)
 
 
 def failed_shot(clip: Path, shot: int, reason: Reason, detail: str) -> Shot:

@@ -18,6 +18,7 @@ from calibrate.errors import NotMeasured, Reason
 from calibrate.reasons import REASONS
 from calibrate.scale import RailScale
 from calibrate.table import Ball, Lane, Table
+from tracker.heard import HeardSound
 from tracker.path import BallPath, CueSight
 from tracker.readout import Readout
 
@@ -71,18 +72,21 @@ def calibration_from_text(text: str) -> Calibration:
 
 def text_from_sightings(path: BallPath) -> str:
     """Return the sightings of a shot as JSON, all but the name of the clip, which may change."""
-    names = [item.name for item in fields(BallPath) if item.name not in ("clip", "shot", "cue")]
-    return json.dumps({**_plain(path, names), "cue": _plain_or_reason(path.cue)})
+    names = [item.name for item in fields(BallPath) if item.name not in ("clip", "shot", "cue", "heard")]
+    heard = {} if path.heard is None else {"heard": _plain(path.heard, [item.name for item in fields(HeardSound)])}
+    return json.dumps({**_plain(path, names), "cue": _plain_or_reason(path.cue), **heard})
 
 
 def sightings_from_text(text: str, clip: Path, shot: int) -> BallPath:
     """Return the sightings that `text_from_sightings` wrote, as those of a clip and a shot in it."""
     values = json.loads(text)
     cue, notes = values.pop("cue", None), tuple(values.pop("notes"))
+    heard = values.pop("heard", None)
     sight = cue if cue is None or "reason" not in cue else _not_measured(cue)
     if isinstance(sight, dict):
         sight = CueSight(**_with_arrays(sight))
-    return BallPath(clip=clip, shot=shot, cue=sight, notes=notes, **_with_arrays(values))
+    listened = None if heard is None else HeardSound(**_with_arrays(heard))
+    return BallPath(clip=clip, shot=shot, cue=sight, notes=notes, heard=listened, **_with_arrays(values))
 
 
 def text_from_cue(cue: CuePlace | NotMeasured | None) -> str:

@@ -14,12 +14,14 @@ from analyze.fit.priors import MotionPriors
 from analyze.fit.reasons import KINK
 from analyze.fit.shot import Shot, Status, failed_shot
 from analyze.session.decision_log import Decision, DecisionKind
+from analyze.session.records import text_from_sightings
 from analyze.session.store import QUANTITIES, SCHEMA_VERSION, ClipRecord, Store, StoredShot
 from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
 from calibrate.errors import NotMeasured, Reason, StoreError
 from calibrate.scale import RailScale
 from calibrate.table import TABLES, Ball, Lane
+from tracker.heard import HeardSound
 from tracker.path import BallPath, CueSight
 from tracker.readout import Readout
 from tracker.reasons import CUE_NOT_SEEN, NO_BALL
@@ -88,6 +90,16 @@ def some_sightings(number: int) -> BallPath:
             scatter_px=1 / 3,
         ),
         notes=("a note",),
+        heard=HeardSound(
+            times_s=rng.uniform(1, 2, 3),
+            sds_s=np.array([1 / 3, 1 / 7, 1 / 9]) / 1000,
+            strengths_db=np.array([40 / 3, 30.0, 20.0]),
+            from_s=0.7,
+            until_s=2.1,
+            highest_hz=16_000 / 3,
+            clock_s_per_s=1 / 3,
+            begins_s=0.0,
+        ),
     )
 
 
@@ -121,7 +133,7 @@ def a_shot(number: int = 1, **changes: object) -> Shot:
 
 
 def same(one: object, other: object) -> bool:
-    if isinstance(one, BallPath | CueSight | CuePlace | MeasuredWith | Calibration | Camera):
+    if isinstance(one, BallPath | CueSight | HeardSound | CuePlace | MeasuredWith | Calibration | Camera):
         return all(same(getattr(one, item.name), getattr(other, item.name)) for item in fields(one))
     return np.array_equal(one, other) if isinstance(one, np.ndarray) else one == other
 
@@ -133,6 +145,11 @@ def test_why_a_cue_was_not_seen_is_kept(store):
     (read,) = store.shots(CLIPS)
     assert read.shot.cue == why
     assert read.shot.sightings.cue == why
+
+
+def test_sightings_without_sound_are_kept_as_before():
+    """Databases of silent clips stay the same to the byte."""
+    assert "heard" not in text_from_sightings(replace(some_sightings(1), heard=None))
 
 
 @pytest.fixture

@@ -1,0 +1,176 @@
+"""Strike and cushion as heard: how far apart they are in time, and what that says of the recording's clock.
+
+The phone hears the strike from the spot and the cushion from the rail, which are not equally far from it: what the
+ways differ by, over the speed of sound, is taken out. The delay of sound against picture, tens of milliseconds and
+alike in all of a clip, falls out of the difference of two times.
+
+That knocks lie where the picture's own times, as the file plays, say them to be shows only that sound and picture
+go together: both may have been slowed down alike. Sound that was slowed m times reaches up to 1/m of what the
+microphone could take; where it reaches higher, it plays in real time, and so does the picture. Sound that is
+several times shorter than the picture was not slowed down with it, and is a clock of its own.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyze.fit.budget import central_differences
+from analyze.fit.motion import crossing_s, state
+from analyze.fit.path_fit import PathFit
+from analyze.fit.problem import motion_parameters
+from calibrate.arrays import Floats
+from calibrate.calibration import Calibration
+from tracker.heard import ASIDE_S, HeardSound
+
+# 331.3 m/s sqrt(1 + T / 273.15 K), dry air (textbook; ISO 9613-1:1993 gives 343.2 m/s at 20 degrees): rooms of
+# 15 to 29 degrees Celsius, as one standard deviation about 22.
+SOUND_M_S = 331.3 * math.sqrt(1 + 22 / 273.15)
+_SOUND_SHARE_SD = 0.012
+# A tip stays on the ball for one to two milliseconds, a ball sinks into rubber for some; either is heard somewhere
+# in the first of them. What both have in common falls out.
+_STRIKE_SD_S, _CUSHION_SD_S = 0.0005, 0.0008
+_MICROPHONE_SD_M = 0.08  # from the camera, along either way: phones are 15 cm long
+# A pair of knocks is as far apart as the path says if it is so to that much of it, or to 4 standard deviations, or
+# to that many seconds: a readout time stated wrongly makes 1 or 2 %.
+_LIKE_SHARE, _LIKE_SDS, _LIKE_S = 0.015, 4.0, 0.008
+# So much weaker than the strongest of its window, a knock is something else (an echo, a chair).
+_WEAKER_DB = 12.0
+# Knocks that come by chance make so many such pairs at most, by how often it knocks.
+_BY_CHANCE = 0.05
+# Cameras record sound at 48 kHz and less: half of that is the highest there can be. What codecs leave above the end
+# of a slowed sound reaches no farther than the next of their bands.
+_TOP_HZ, _ABOVE = 24_000.0, 1.25
+_SAME = 1.1  # clocks whose rates are nearer than this are one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardShot:
+    """Strike and cushion of one shot, heard.
+
+    Attributes
+    ----------
+    apart_s, apart_sd_s : float
+        Time from strike to cushion in the sound's own seconds, at the ball, and its standard uncertainty.
+    fitted_s, fitted_sd_s : float
+        What the fitted path says, by the clip's clock, if that goes with the sound as the file has it.
+    strike_s : float
+        When the strike was heard, on the clip's clock: the time of its way taken out, the delay of the sound in it.
+    clock_factor : float
+        How many times too slowly the clip's clock runs if the sound plays in real time; 1 if it is right.
+    highest_hz : float
+        Highest frequency of the sound.
+    """
+
+    apart_s: float
+    apart_sd_s: float
+    fitted_s: float
+    fitted_sd_s: float
+    strike_s: float
+    clock_factor: float
+    highest_hz: float
+
+    def not_slowed(self, times: float) -> bool:
+        """Whether the sound reaches higher than it could if it had been slowed down so many times."""
+        return self.highest_hz > _ABOVE * _TOP_HZ / times
+
+    @property
+    def clock_right(self) -> bool:
+        """Whether the clip's clock is that of the sound as it plays."""
+        return 1 / _SAME < self.clock_factor < _SAME
+
+    @property
+    def clock_wrong(self) -> bool:
+        """Whether the clip's clock is not that of the sound, and the sound is seen to play in real time."""
+        if self.clock_right:
+            return False
+        # A clock said to be quicker than the file plays would be right if the sound was slowed down with the file.
+        return self.clock_factor > 1 or self.not_slowed(1 / self.clock_factor)
+
+
+def hear_shot(heard: HeardSound, fit: PathFit, calibration: Calibration) -> HeardShot | None:
+    """Find strike and cushion among the knocks of a recording.
+
+    Parameters
+    ----------
+    heard : HeardSound
+        The knocks.
+    fit : PathFit
+        The motion fitted to the sightings.
+    calibration : Calibration
+        The one it was fitted with; gives the camera's place.
+
+    Returns
+    -------
+    HeardShot or None
+        None unless exactly one pair of knocks about the two times is as far apart as the path says, and pairs that
+        come by chance are rare in this recording.
+    """
+    contact_s, strike_s = fit.contact_s, float(fit.parameters[2])
+    place_m, _ = state(fit.parameters, np.array([contact_s]), pull_m_s2=fit.pull_m_s2)
+    ways_m = _ways_m(np.stack([fit.parameters[:2], place_m[0]]), calibration)
+    later_s = float(ways_m[1] - ways_m[0]) / SOUND_M_S
+    fitted_s = (contact_s - strike_s) / heard.clock_s_per_s
+    fitted_sd_s = _duration_sd_s(fit) / heard.clock_s_per_s
+    own_sd_s = math.sqrt(
+        _STRIKE_SD_S**2
+        + _CUSHION_SD_S**2
+        + (later_s * _SOUND_SHARE_SD) ** 2
+        + 2 * (_MICROPHONE_SD_M / SOUND_M_S) ** 2
+    )
+    strikes = _near(heard, heard.sound_s(strike_s) + float(ways_m[0]) / SOUND_M_S)
+    contacts = _near(heard, heard.sound_s(contact_s) + float(ways_m[1]) / SOUND_M_S)
+    like_s = max(_LIKE_SHARE * fitted_s, _LIKE_SDS * math.hypot(own_sd_s, fitted_sd_s), _LIKE_S)
+    pairs = [
+        (i, j)
+        for i in strikes
+        for j in contacts
+        if j > i and abs(heard.times_s[j] - heard.times_s[i] - later_s - fitted_s) < like_s
+    ]
+    if len(pairs) != 1 or _by_chance(heard, like_s) > _BY_CHANCE:
+        return None
+    i, j = pairs[0]
+    return HeardShot(
+        apart_s=float(heard.times_s[j] - heard.times_s[i]) - later_s,
+        apart_sd_s=math.hypot(own_sd_s, float(heard.sds_s[i]), float(heard.sds_s[j])),
+        fitted_s=fitted_s,
+        fitted_sd_s=fitted_sd_s,
+        strike_s=(float(heard.times_s[i]) - heard.begins_s - float(ways_m[0]) / SOUND_M_S) * heard.clock_s_per_s,
+        clock_factor=heard.clock_s_per_s,
+        highest_hz=heard.highest_hz,
+    )
+
+
+def _ways_m(places_m: Floats, calibration: Calibration) -> Floats:
+    """Distance from the camera to the ball's centre at two places on the cloth, (2,)."""
+    at = np.column_stack([places_m, np.full(len(places_m), calibration.ball.radius_m)])
+    ways: Floats = np.linalg.norm(at - calibration.camera.position_m, axis=1)
+    return ways
+
+
+def _near(heard: HeardSound, expected_s: float) -> npt.NDArray[np.int64]:
+    """Knocks that can be what was expected then: none much weaker than the strongest about that time."""
+    near = np.abs(heard.times_s - expected_s) < ASIDE_S
+    strongest_db = heard.strengths_db[near].max(initial=-np.inf)
+    return np.flatnonzero(near & (heard.strengths_db > strongest_db - _WEAKER_DB))
+
+
+def _by_chance(heard: HeardSound, like_s: float) -> float:
+    """Pairs to be expected of knocks that have nothing to do with the shot; all but two of those heard are such."""
+    rate = (max(len(heard.times_s) - 2, 0) + 0.5) / max(heard.until_s - heard.from_s, 2 * ASIDE_S)
+    return rate**2 * 2 * ASIDE_S * 2 * like_s
+
+
+def _duration_sd_s(fit: PathFit) -> float:
+    """Give the standard uncertainty of the time from strike to contact, as fitted."""
+
+    def duration(theta: Floats) -> Floats:
+        parameters = motion_parameters(theta)
+        return np.array([float(crossing_s(parameters, fit.contact_y_m)) - parameters[2]])
+
+    steps = np.maximum(0.02 * np.sqrt(np.diag(fit.cov)), 1e-7)
+    slope = central_differences(duration, fit.theta, steps)[0]
+    by_nuisance = slope @ fit.nuisance_slope
+    variance = float(slope @ fit.cov @ slope + by_nuisance @ fit.nuisance_cov @ by_nuisance)
+    return math.sqrt(variance) if math.isfinite(variance) and variance > 0 else math.inf

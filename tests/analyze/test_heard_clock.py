@@ -1,0 +1,188 @@
+"""Strike and cushion as heard refuse a wrong clock or settle a right one from one shot; other knocks do not."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from room_sounds import RATE_HZ, click, table_sound
+from simulated_shots import Setting, played_parameters, simulate, true_quantities
+from test_clock import timed_wrongly
+
+from analyze.fit.heard_clock import SOUND_M_S, hear_shot
+from analyze.fit.path_fit import fit_path
+from analyze.fit.reasons import CLOCK_UNSURE, WRONG_CLOCK
+from analyze.fit.shot import Status, measure_shot
+from tracker.heard import HeardSound
+from tracker.onsets import find_onsets, highest_hz
+from tracker.readout import ASSUMED_READOUT
+from tracker.sound import Sound
+
+SEED = 20240611
+AIR_M_S = 343.2  # at 20 degrees Celsius: ISO 9613-1:1993
+DELAY_S = 0.057  # of the sound against the picture
+
+
+def test_the_speed_of_sound_is_that_of_the_handbook():
+    """331.3 m/s at 0 degrees, 343.2 m/s at 20 (ISO 9613-1:1993), 346 m/s at 25 (handbooks)."""
+    assert pytest.approx(math.sqrt((273.15 + 22) / 293.15) * AIR_M_S, rel=1e-3) == SOUND_M_S
+
+
+def shot_of(rng, *, place="behind foot rail", speed_m_s=2.6, rolls=False, rate=60.0):
+    setting = Setting(place=place, frame_rate=rate, speed_m_s=speed_m_s, readout_known=False)
+    parameters = played_parameters(setting, rng)
+    if rolls:
+        parameters[5], parameters[6] = 0.0, 0.01 * parameters[4]
+    else:
+        parameters[6], parameters[7] = parameters[4], 0.2
+    return simulate(setting, rng, parameters=parameters, readout_s=0.003)
+
+
+def moments(shot):
+    """True times of strike and contact, and of these at the phone."""
+    parameters, camera = shot.parameters, shot.truth.camera
+    _, contact_s = true_quantities(parameters, shot.truth, shot.pull_m_s2)
+    places_m = [parameters[:2], (parameters[0], shot.truth.table.length_m - shot.truth.ball.radius_m)]
+    ways_m = [math.dist(camera.position_m, (*place_m, shot.truth.ball.radius_m)) for place_m in places_m]
+    events = np.array([parameters[2], contact_s])
+    return events, events + np.array(ways_m) / AIR_M_S + DELAY_S
+
+
+def with_sound(shot, rng, *, clock=1.0, knocks=(), amplitude=0.1, slowed=1):
+    """The path on a clock that counts `clock` seconds for each, beside a sound slowed `slowed` times."""
+    _, heard_s = moments(shot)
+    samples = table_sound(heard_s[1] + 0.5, *heard_s, rng, amplitude=amplitude)
+    times_s = np.arange(len(samples)) / RATE_HZ
+    for at_s, loud in knocks:
+        samples = samples + click(times_s, at_s, loud, rng)
+    first = round((heard_s[0] - DELAY_S - 0.45) * RATE_HZ)
+    sound = Sound(first_s=first / RATE_HZ, rate_hz=RATE_HZ, samples=samples[first:])
+    onsets = find_onsets(sound)
+    heard = HeardSound(
+        times_s=onsets.times_s * slowed,
+        sds_s=onsets.sds_s * slowed,
+        strengths_db=onsets.strengths_db,
+        from_s=(sound.first_s + 0.15) * slowed,
+        until_s=times_s[-1] * slowed,
+        highest_hz=highest_hz(sound) / slowed,
+        clock_s_per_s=clock / slowed,
+        begins_s=0.0,
+    )
+    return replace(timed_wrongly(shot.path, clock), heard=heard)
+
+
+def measured(shot, path):
+    return measure_shot(path, shot.calibration, readout=ASSUMED_READOUT)
+
+
+@pytest.mark.parametrize("place", ["behind foot rail", "behind shooter"])
+def test_the_time_from_strike_to_cushion_is_heard_wherever_the_phone_stands(place):
+    """Ways to the phone differ by two metres, 6 ms, one way or the other: gone within the stated uncertainty."""
+    rng = np.random.default_rng(SEED)
+    off = []
+    for _ in range(12):
+        shot = shot_of(rng, place=place)
+        fit = fit_path(shot.path, shot.calibration, readout=ASSUMED_READOUT)
+        heard = hear_shot(with_sound(shot, rng).heard, fit, shot.calibration)
+        strike_s, contact_s = moments(shot)[0]
+        off.append((heard.apart_s - (contact_s - strike_s)) / heard.apart_sd_s)
+        assert heard.apart_sd_s < 0.003
+        assert heard.strike_s - strike_s == pytest.approx(DELAY_S, abs=0.002)
+        assert heard.clock_right
+        assert heard.not_slowed(2)
+    assert np.abs(off).max() < 4
+    assert abs(np.mean(off)) < 1.5
+
+
+@pytest.mark.parametrize("clock", [0.5, 0.25, 0.125])
+def test_a_capture_rate_that_the_sound_contradicts_is_refused(clock):
+    """A file of 60 frames a second, sound and all, and capture_fps of 120, 240 or 480."""
+    rng = np.random.default_rng(SEED)
+    shot = shot_of(rng)
+    found = measured(shot, with_sound(shot, rng, clock=clock))
+    assert (found.status, found.reason) == (Status.FAILED, WRONG_CLOCK)
+    assert found.detail.startswith("strike and cushion are heard ")
+    assert found.detail.endswith("try capture_fps = 60")
+
+
+def test_sound_refuses_a_clock_that_no_friction_refuses():
+    """A ball that slides to the rail, four times too slowly: doubtful; beside sound in real time refused."""
+    rng = np.random.default_rng(SEED)
+    shot = shot_of(rng, speed_m_s=4.2)
+    silent = measured(shot, timed_wrongly(shot.path, 4.0))
+    assert (silent.status, silent.reason) == (Status.DOUBTFUL, CLOCK_UNSURE)
+    found = measured(shot, with_sound(shot, rng, clock=4.0))
+    assert (found.status, found.reason) == (Status.FAILED, WRONG_CLOCK)
+    assert found.detail.endswith("try capture_fps = 60")
+
+
+def test_sound_settles_a_clock_that_the_path_leaves_open():
+    """A ball that rolls from the strike on: doubtful by itself, measured beside sound that was not slowed."""
+    rng = np.random.default_rng(SEED)
+    shot = shot_of(rng, speed_m_s=1.2, rolls=True)
+    silent = measured(shot, shot.path)
+    assert (silent.status, silent.reason) == (Status.DOUBTFUL, CLOCK_UNSURE)
+    found = measured(shot, with_sound(shot, rng))
+    assert (found.status, found.reason) == (Status.MEASURED, None)
+    assert found.reading_m == silent.reading_m
+
+
+def test_sound_slowed_with_the_picture_says_nothing():
+    """Four times too slowly, sound as well: it lies where the path says, but reaches up to 5 kHz only."""
+    rng = np.random.default_rng(SEED)
+    shot = shot_of(rng, speed_m_s=4.2)
+    silent, found = (
+        measured(shot, timed_wrongly(shot.path, 4.0)),
+        measured(shot, with_sound(shot, rng, clock=4.0, slowed=4)),
+    )
+    assert (found.status, found.reason, found.detail) == (silent.status, silent.reason, silent.detail)
+    right = measured(shot, with_sound(shot, rng, slowed=4))
+    assert right.status is Status.MEASURED
+
+
+@pytest.mark.parametrize("loud", [0.05, 0.5])
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.6, 1.0])
+def test_a_knock_of_something_else_changes_no_result(loud, share):
+    """A knock anywhere from just before the strike to just after the cushion, fainter or louder than they are."""
+    rng = np.random.default_rng(SEED)
+    shot = shot_of(rng)
+    _, (strike_s, contact_s) = moments(shot)
+    at_s = strike_s - 0.15 + share * (contact_s - strike_s + 0.27)
+    found = measured(shot, with_sound(shot, rng, knocks=[(at_s, loud)]))
+    assert found.status is Status.MEASURED
+    assert found.launch_speed_m_s == measured(shot, shot.path).launch_speed_m_s
+
+
+def test_music_refuses_no_clock():
+    """Eight knocks a second that have nothing to do with the shot, which is too faint to be heard."""
+    rng = np.random.default_rng(SEED)
+    for _ in range(10):
+        shot = shot_of(rng)
+        strike_s, contact_s = moments(shot)[1]
+        beats = [(at_s, 0.3) for at_s in np.arange(strike_s - 0.4 + rng.uniform(0, 0.1), contact_s + 0.4, 0.125)]
+        path = with_sound(shot, rng, knocks=beats, amplitude=1e-5)
+        fit = fit_path(shot.path, shot.calibration, readout=ASSUMED_READOUT)
+        assert len(path.heard.times_s) > 6
+        assert hear_shot(path.heard, fit, shot.calibration) is None
+
+
+def test_knocks_that_are_too_far_apart_are_not_strike_and_cushion():
+    rng = np.random.default_rng(SEED)
+    shot = shot_of(rng)
+    fit = fit_path(shot.path, shot.calibration, readout=ASSUMED_READOUT)
+    heard = with_sound(shot, rng).heard
+    assert hear_shot(heard, fit, shot.calibration) is not None
+    for late_s in (-0.06, -0.03, 0.03, 0.06):
+        moved = replace(heard, times_s=heard.times_s + np.array([0.0, late_s]))
+        assert hear_shot(moved, fit, shot.calibration) is None
+
+
+def test_friction_of_a_cloth_outweighs_sound_that_keeps_its_height():
+    """An editor's slow motion, half as fast, sound stretched without lowering it, and capture_fps set rightly."""
+    rng = np.random.default_rng(SEED)
+    shot = shot_of(rng)
+    heard = with_sound(shot, rng).heard
+    stretched = replace(
+        heard, times_s=2 * heard.times_s, from_s=2 * heard.from_s, until_s=2 * heard.until_s, clock_s_per_s=0.5
+    )
+    assert measured(shot, replace(shot.path, heard=stretched)).status is Status.MEASURED
