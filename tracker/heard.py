@@ -22,8 +22,8 @@ class HeardSound:
         Power over that of the noise before.
     from_s, until_s : float
         Span that was listened to.
-    highest_hz : float
-        Highest frequency heard, in the sound's own seconds.
+    slowed_less_than : float
+        Number of times by which the sound cannot have been slowed down; infinity where nothing shows that.
     clock_s_per_s : float
         Seconds of the clip's clock for one of the sound, where picture and sound go together.
     begins_s : float
@@ -35,7 +35,7 @@ class HeardSound:
     strengths_db: Floats
     from_s: float
     until_s: float
-    highest_hz: float
+    slowed_less_than: float
     clock_s_per_s: float
     begins_s: float
 

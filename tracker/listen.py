@@ -2,15 +2,15 @@
 
 from tracker.clip import ClipInfo
 from tracker.heard import ASIDE_S, HeardSound
-from tracker.onsets import find_onsets, highest_hz
+from tracker.onsets import find_onsets
+from tracker.slowed import TIMES, slowed_less_than
 from tracker.sound import read_sound
 
 # Rough times of strike and contact, and the way of the sound, are good to this.
 _ROUGH_S = 0.1
 # What is heard before tells the noise.
 _LEAD_S = 0.15
-# Sound that is so many times shorter than the picture was not slowed down with it; cameras slow by powers of two.
-SHORTER = (2.0, 4.0, 8.0, 16.0)
+# Sound that is shorter than the picture by one of `TIMES`, to so much of it, was not slowed down with it.
 _SHORTER_WITHIN = 0.1
 
 
@@ -50,7 +50,7 @@ def hear(info: ClipInfo, *, strike_s: float, contact_s: float, slowdown: float) 
         strengths_db=onsets.strengths_db,
         from_s=max(from_s, sound.first_s),
         until_s=min(until_s, sound.first_s + len(sound.samples) / sound.rate_hz),
-        highest_hz=highest_hz(sound),
+        slowed_less_than=slowed_less_than(sound),
         clock_s_per_s=clock_s_per_s,
         begins_s=begins_s,
     )
@@ -61,4 +61,4 @@ def _shorter(info: ClipInfo) -> float:
     if not info.sound_s or not info.frame_rate:
         return 1.0
     ratio = (info.last_s - info.first_s + 1 / info.frame_rate) / info.sound_s
-    return next((times for times in SHORTER if abs(ratio / times - 1) < _SHORTER_WITHIN), 1.0)
+    return next((times for times in TIMES if abs(ratio / times - 1) < _SHORTER_WITHIN), 1.0)

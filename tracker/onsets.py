@@ -32,9 +32,6 @@ _LEAST_SD_S = 0.0002
 # What a codec lets be heard before a loud click is this part of its power, or less, and no onset of its own: up to
 # 2.5 ms before in clips of FFmpeg's AAC coder, which a pick without this takes for the click.
 _FOREBODING = 1e-3
-# Below the loudest frequency; less is what filters, codecs and windows leave where there was nothing.
-_HEARD_DB = -70.0
-_SEGMENT = 1024
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -84,21 +81,6 @@ def _is_of(one: tuple[float, float, float], louder: tuple[float, float, float]) 
     """Whether a knock is the same as a louder one, or its echo."""
     later_s = one[0] - louder[0]
     return abs(later_s) < _APART_S or (0 < later_s < _ECHO_S and one[2] < louder[2] - _ECHO_DB)
-
-
-def highest_hz(sound: Sound) -> float:
-    """Highest frequency that was ever heard, to about a tenth of a kilohertz; 0 of silence.
-
-    A sound that was stretched m times ends at 1/m of where that of the microphone did.
-    """
-    from scipy.signal import spectrogram  # a tenth of a second that silent recordings need not pay
-
-    if len(sound.samples) < _SEGMENT or not sound.samples.any():
-        return 0.0
-    hz, _, power = spectrogram(sound.samples, fs=sound.rate_hz, window="blackmanharris", nperseg=_SEGMENT)
-    loudest = power.max(axis=1)
-    heard = loudest > loudest.max() * 10 ** (_HEARD_DB / 10)
-    return float(hz[np.flatnonzero(heard)[-1]])
 
 
 def _in_band(sound: Sound, band_hz: tuple[float, float]) -> list[tuple[float, float, float]]:

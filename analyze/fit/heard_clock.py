@@ -5,9 +5,9 @@ ways differ by, over the speed of sound, is taken out. The delay of sound agains
 alike in all of a clip, falls out of the difference of two times.
 
 That knocks lie where the picture's own times, as the file plays, say them to be shows only that sound and picture
-go together: both may have been slowed down alike. Sound that was slowed m times reaches up to 1/m of what the
-microphone could take; where it reaches higher, it plays in real time, and so does the picture. Sound that is
-several times shorter than the picture was not slowed down with it, and is a clock of its own.
+go together: both may have been slowed down alike. Where the sound shows that it was not (`tracker.slowed`), the
+picture plays in real time as well. Sound that is several times shorter than the picture was not slowed down with
+it, and is a clock of its own.
 """
 
 import math
@@ -35,13 +35,11 @@ _MICROPHONE_SD_M = 0.08  # from the camera, along either way: phones are 15 cm l
 # A pair of knocks is as far apart as the path says if it is so to that much of it, or to 4 standard deviations, or
 # to that many seconds: a readout time stated wrongly makes 1 or 2 %.
 _LIKE_SHARE, _LIKE_SDS, _LIKE_S = 0.015, 4.0, 0.008
+_AGREE_SDS = 3.0
 # So much weaker than the strongest of its window, a knock is something else (an echo, a chair).
 _WEAKER_DB = 12.0
 # Knocks that come by chance make so many such pairs at most, by how often it knocks.
 _BY_CHANCE = 0.05
-# Cameras record sound at 48 kHz and less: half of that is the highest there can be. What codecs leave above the end
-# of a slowed sound reaches no farther than the next of their bands.
-_TOP_HZ, _ABOVE = 24_000.0, 1.25
 _SAME = 1.1  # clocks whose rates are nearer than this are one
 
 
@@ -59,8 +57,8 @@ class HeardShot:
         When the strike was heard, on the clip's clock: the time of its way taken out, the delay of the sound in it.
     clock_factor : float
         How many times too slowly the clip's clock runs if the sound plays in real time; 1 if it is right.
-    highest_hz : float
-        Highest frequency of the sound.
+    slowed_less_than : float
+        As `HeardSound`.
     """
 
     apart_s: float
@@ -69,16 +67,25 @@ class HeardShot:
     fitted_sd_s: float
     strike_s: float
     clock_factor: float
-    highest_hz: float
+    slowed_less_than: float
 
     def not_slowed(self, times: float) -> bool:
         """Whether the sound reaches higher than it could if it had been slowed down so many times."""
-        return self.highest_hz > _ABOVE * _TOP_HZ / times
+        return times > self.slowed_less_than / _SAME
 
     @property
     def clock_right(self) -> bool:
         """Whether the clip's clock is that of the sound as it plays."""
         return 1 / _SAME < self.clock_factor < _SAME
+
+    def settles(self, times: float) -> bool:
+        """Whether the clock is right and not `times` times too slow: heard and fitted agree within what is known.
+
+        Stretched without being lowered, as editors can, a sound shows no other sign: its knocks are 5 to 16 ms
+        too near to each other (FFmpeg's `atempo`, two and four times).
+        """
+        agree = abs(self.apart_s - self.fitted_s) < _AGREE_SDS * math.hypot(self.apart_sd_s, self.fitted_sd_s)
+        return agree and self.clock_right and self.not_slowed(times)
 
     @property
     def clock_wrong(self) -> bool:
@@ -138,7 +145,7 @@ def hear_shot(heard: HeardSound, fit: PathFit, calibration: Calibration) -> Hear
         fitted_sd_s=fitted_sd_s,
         strike_s=(float(heard.times_s[i]) - heard.begins_s - float(ways_m[0]) / SOUND_M_S) * heard.clock_s_per_s,
         clock_factor=heard.clock_s_per_s,
-        highest_hz=heard.highest_hz,
+        slowed_less_than=heard.slowed_less_than,
     )
 
 

@@ -235,7 +235,7 @@ def _find_wrong_clock(
 
 def _settled(heard: HeardShot | None) -> bool:
     """Whether the sound shows that a ball which seems to roll does, and is not one that slides in a slowed file."""
-    return heard is not None and heard.clock_right and heard.not_slowed(ROLL_FOR_SLIDE)
+    return heard is not None and heard.settles(ROLL_FOR_SLIDE)
 
 
 def failed_shot(clip: Path, shot: int, reason: Reason, detail: str) -> Shot:

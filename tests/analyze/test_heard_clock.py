@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from room_sounds import RATE_HZ, click, table_sound
+from scipy.signal import resample
 from simulated_shots import Setting, played_parameters, simulate, true_quantities
 from test_clock import timed_wrongly
 
@@ -14,8 +15,9 @@ from analyze.fit.path_fit import fit_path
 from analyze.fit.reasons import CLOCK_UNSURE, WRONG_CLOCK
 from analyze.fit.shot import Status, measure_shot
 from tracker.heard import HeardSound
-from tracker.onsets import find_onsets, highest_hz
+from tracker.onsets import find_onsets
 from tracker.readout import ASSUMED_READOUT
+from tracker.slowed import slowed_less_than
 from tracker.sound import Sound
 
 SEED = 20240611
@@ -64,11 +66,16 @@ def with_sound(shot, rng, *, clock=1.0, knocks=(), amplitude=0.1, slowed=1):
         strengths_db=onsets.strengths_db,
         from_s=(sound.first_s + 0.15) * slowed,
         until_s=times_s[-1] * slowed,
-        highest_hz=highest_hz(sound) / slowed,
+        slowed_less_than=slowed_less_than(replace(sound, samples=lengthened(samples[first:], slowed))),
         clock_s_per_s=clock / slowed,
         begins_s=0.0,
     )
     return replace(timed_wrongly(shot.path, clock), heard=heard)
+
+
+def lengthened(samples, times):
+    """So many times as many samples, the new ones by the Fourier transform."""
+    return resample(samples, times * len(samples)) if times > 1 else samples
 
 
 def measured(shot, path):
@@ -128,7 +135,7 @@ def test_sound_settles_a_clock_that_the_path_leaves_open():
 
 
 def test_sound_slowed_with_the_picture_says_nothing():
-    """Four times too slowly, sound as well: it lies where the path says, but reaches up to 5 kHz only."""
+    """Four times too slowly, sound as well: it lies where the path says, but reaches up to 6 kHz only."""
     rng = np.random.default_rng(SEED)
     shot = shot_of(rng, speed_m_s=4.2)
     silent, found = (

@@ -1,5 +1,6 @@
 """The database: what goes in comes out to the last bit, and decisions are never lost."""
 
+import math
 import sqlite3
 from dataclasses import fields, replace
 from pathlib import Path
@@ -96,7 +97,7 @@ def some_sightings(number: int) -> BallPath:
             strengths_db=np.array([40 / 3, 30.0, 20.0]),
             from_s=0.7,
             until_s=2.1,
-            highest_hz=16_000 / 3,
+            slowed_less_than=math.inf,
             clock_s_per_s=1 / 3,
             begins_s=0.0,
         ),
