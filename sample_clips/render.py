@@ -259,6 +259,11 @@ def render_clip(setup: ShotSetup, path: Path) -> ShotTruth:
     """
     truth = shot_truth(setup)
     write_clip(
-        path, _frames(setup, truth), size_px=setup.lens.size_px, fps=setup.recording.fps, coding=setup.coding
+        path,
+        _frames(setup, truth),
+        size_px=setup.lens.size_px,
+        fps=setup.recording.fps,
+        coding=setup.coding,
+        sound=setup.sound(),
     )
     return truth

@@ -12,6 +12,7 @@ from sample_clips.encode import TICKS_PER_S, Coding
 from sample_clips.optics import Lens, Sensor
 from sample_clips.phone import Phone
 from sample_clips.physics import Floats, Friction, Motion, RigidBall, integrate
+from sample_clips.sound import RATE_HZ, Room, shot_sound, slowed_sound
 from sample_clips.strike import Strike, Struck, strike_ball
 from sample_clips.table_scene import Scene, bed_marker, lane_marker
 
@@ -61,6 +62,8 @@ class ShotSetup:
         Whether cue and player are in the picture.
     cue_look : CueLook
         How they look, and whether the stroke swerves.
+    room : Room or None
+        Where the shot is heard; a silent clip where there is none.
     seed : int
         Of noise, frame times and dropped frames.
     """
@@ -78,6 +81,7 @@ class ShotSetup:
     phone: Phone = field(default_factory=Phone)
     figure: bool = True
     cue_look: CueLook = field(default_factory=CueLook)
+    room: Room | None = None
     seed: int = 1
 
     @cached_property
@@ -132,6 +136,26 @@ class ShotSetup:
         """(..., 3) centre of the ball at times of the clip's clock."""
         place = self.motion.place_at(np.asarray(times_s) - self.strike_s)
         return np.concatenate([place, np.full((*place.shape[:-1], 1), self.ball.radius_m)], axis=-1)
+
+    def sound(self) -> tuple[Floats, int] | None:
+        """Return samples of the sound as the file plays, and how many a second; None of a silent clip."""
+        if self.room is None or self.motion.contact_s is None:
+            return None
+        contact_s = self.strike_s + self.motion.contact_s
+        at_rail_m = self.centre_at(np.array(contact_s))
+        samples = shot_sound(
+            self.room,
+            strike_s=self.strike_s,
+            contact_s=contact_s,
+            ways_m=(
+                math.dist(self.lens.position_m, self.start_m),
+                math.dist(self.lens.position_m, at_rail_m),
+            ),
+            duration_s=self.frame_ticks[-1] / TICKS_PER_S + 1 / self.recording.fps,
+            seed=self.seed,
+        )
+        slowed = self.coding.slowed
+        return (slowed_sound(samples, slowed) if slowed > 1 and self.room.slowed_along else samples), RATE_HZ
 
     def row_lag_s(self, v_px: Floats) -> Floats:
         """How much later than the first a row is exposed."""

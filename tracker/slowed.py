@@ -16,7 +16,7 @@ TIMES = (2.0, 4.0, 8.0, 16.0)  # by powers of two, as cameras do
 # through above the end of a sound reaches no farther than the next of their bands.
 _BELOW, _BEYOND = (0.5, 0.8), (1.25, 1.45)
 # Of noise that falls by 6 dB an octave 6.3 dB are lost from one to the other. Slowed sound loses 90 dB with a good
-# interpolation (FFmpeg), 66 with a poor one, 11 with a straight line from sample to sample, measured.
+# interpolation (FFmpeg), 63 with a poor one, 10 with a straight line from sample to sample, measured.
 _MOST_LOST_DB = 9.0
 # Below the loudest, so much less is no noise but what a codec makes of nothing: 135 dB and more, measured.
 _NOTHING_DB = -115.0
