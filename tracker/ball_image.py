@@ -1,15 +1,18 @@
 """What the ball must look like in the image: outline, sweep during the exposure, shading, shadow."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import ndtr
 
 from calibrate.arrays import Floats, Reals
 from calibrate.camera import Camera
-from tracker.shadow import shadow_terms
+from tracker.shadow import N_SHADOW, shadow_terms
 from tracker.tone import Tone
 
 # The ball's brightness is a polynomial up to this degree of where its surface faces: a matt ball's brightness has
@@ -197,15 +200,15 @@ class _Rim:
 
     Attributes
     ----------
-    depth_px : (K, N) array
+    depth_px : (F, K, N) array
         How far inside the rim the pixel lies.
-    blur_px, across2_px2 : (N,) array
+    blur_px, across2_px2 : (F, N) array
         Blur there, and the square of how far the rim moves in a step.
-    sharp, soft : (K, N) array
+    sharp, soft : (F, K, N) array
         Cover without and within the blurred picture that sharpening takes away.
-    sharp_edge, soft_edge : (K, N) array
+    sharp_edge, soft_edge : (F, K, N) array
         Their change when the rim moves outwards by 1 px.
-    grad_px : (K, N) array
+    grad_px : (F, K, N) array
         Change of the distance from the centre, in radii, with a px.
     steps : (K, 1) array
         Middle of each step, as a share of the exposure.
@@ -221,46 +224,53 @@ class _Rim:
     grad_px: Reals
     steps: Reals
 
+    def only(self, f: int, n: int) -> "_Rim":
+        """Return frame `f` with its first `n` pixels."""
+        kept = {
+            field.name: getattr(self, field.name)[f : f + 1, ..., :n]
+            for field in fields(self)
+            if field.name != "steps"
+        }
+        return _Rim(steps=self.steps, **kept)
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class BallImage:
-    """The model's terms at N pixels, for the ball at one place; its exposure is cut into K steps.
+class BallImages:
+    """The model's terms at N pixels of each of F frames, for the ball at one place in each, exposed in K steps.
 
     What has K in its shape is as exact as the pixels' places were given: single precision is ample.
 
     Attributes
     ----------
-    view : BallView
-        Outline and motion.
-    optics : Optics
+    views : tuple of BallView
+        Outline and motion in each frame.
+    optics : tuple of Optics
         What blurs it.
-    cover : (N,) float64
+    cover : (F, N) float64
         Share of the exposure during which the ball covers the pixel.
-    shade : (25, N) float64
-        Mean over the exposure of each term of the ball's own brightness.
-    shadow : (16, N) float64
-        Mean over the exposure of each term of the change of what lies behind, where the ball does not cover it.
-    inside : (K, N) array
+    linear : (F, 41, N) float64
+        Mean over the exposure of each term of the ball's own brightness (25), and of each term of the change of
+        what lies behind, where the ball does not cover it (16).
+    inside : (F, K, N) array
         Share of the pixel that the ball covers at each step.
-    shade_steps : (25, K, N) array
+    shade_steps : (25, F, K, N) array
         Terms of the ball's brightness at each step, as if the ball covered the pixel.
-    shadow_steps : (16, K, N) array
+    shadow_steps : (16, F, K, N) array
         Likewise of what lies behind.
-    outwards_px : (2, K, N) array
+    outwards_px : (2, F, K, N) array
         Change of the cover when the ball moves by 1 px along u and along v.
-    unit : (2, K, N) array
+    unit : (2, F, K, N) array
         Where the pixel lies on the ball at each step: the outline is the unit circle.
-    height : (K, N) array
+    height : (F, K, N) array
         How far the ball stands out there towards the camera, in radii.
-    unit_from_px : (2, 2) float64
+    unit_from_px : (F, 2, 2) float64
         What takes px round the ball's centre to `unit`.
     """
 
-    view: BallView
-    optics: Optics
+    views: tuple[BallView, ...]
+    optics: tuple[Optics, ...]
     cover: Floats
-    shade: Floats
-    shadow: Floats
+    linear: Floats
     inside: Reals
     shade_steps: Reals
     shadow_steps: Reals
@@ -270,28 +280,52 @@ class BallImage:
     unit_from_px: Floats
     _rim: _Rim
 
-    def slopes(self, shade: Floats, shadow: Floats, behind: Floats) -> "LightSlopes":
+    def only(self, f: int, n: int) -> "BallImages":
+        """Return frame `f` alone, with its first `n` pixels."""
+        one = slice(f, f + 1)
+        return BallImages(
+            views=self.views[one],
+            optics=self.optics[one],
+            cover=self.cover[one, :n],
+            linear=self.linear[one, :, :n],
+            inside=self.inside[one, :, :n],
+            shade_steps=self.shade_steps[:, one, :, :n],
+            shadow_steps=self.shadow_steps[:, one, :, :n],
+            outwards_px=self.outwards_px[:, one, :, :n],
+            unit=self.unit[:, one, :, :n],
+            height=self.height[one, :, :n],
+            unit_from_px=self.unit_from_px[one],
+            _rim=self._rim.only(f, n),
+        )
+
+    def slopes(self, terms: Floats, behind: Floats) -> "LightSlopes":
         """Differentiate the light by the place, given the factors of what is linear in it.
 
         Parameters
         ----------
-        shade : (25,) array
-            Factors of the ball's brightness.
-        shadow : (16,) array
-            Factors of the change of what lies behind.
-        behind : (N,) array
+        terms : (F, 41) array
+            Factors of the ball's brightness (25) and of the change of what lies behind (16).
+        behind : (F, N) array
             Light of the scene without the ball.
         """
         plain, over_z = _derivatives()
-        kind = self.inside.dtype
+        kind, (n_frames, n_steps, n_pixels) = self.inside.dtype, self.inside.shape
+        shade, shadow = terms[:, :N_LIGHT], terms[:, N_LIGHT:].astype(kind)
         # a row for the light itself, two for its slopes, two for what is over the height
-        factors = np.concatenate([shade[None], plain @ shade, over_z @ shade]).astype(kind)
-        own, *by_unit = (factors @ self.shade_steps.reshape(N_LIGHT, -1)).reshape(5, *self.inside.shape)
-        left = (shadow.astype(kind) @ self.shadow_steps.reshape(len(shadow), -1)).reshape(self.inside.shape)
-        rise = own - behind.astype(kind) * (1 + left)
+        by_axis = np.concatenate([plain, over_z]).reshape(-1, N_LIGHT)
+        factors = np.concatenate([shade[:, None], (shade @ by_axis.T).reshape(n_frames, 4, N_LIGHT)], axis=1)
+        surface_terms = self.shade_steps.reshape(N_LIGHT, n_frames, -1).swapaxes(0, 1)
+        own, *by_unit = np.moveaxis(factors.astype(kind) @ surface_terms, 1, 0).reshape(
+            5, n_frames, n_steps, n_pixels
+        )
+        cloth_terms = self.shadow_steps.reshape(N_SHADOW, n_frames, -1).swapaxes(0, 1)
+        left = (shadow[:, None] @ cloth_terms).reshape(self.inside.shape)
+        rise = own - behind.astype(kind)[:, None] * (1 + left)
         steep = np.where(self.height > 0, 1 / np.maximum(self.height, LEAST_HEIGHT), 0).astype(kind)
-        surface = np.stack([by_unit[0] + steep * by_unit[2], by_unit[1] + steep * by_unit[3]]) * self.inside
-        by_place = (-self.unit_from_px.astype(kind) @ surface.reshape(2, -1)).reshape(surface.shape)
+        surface = np.stack([by_unit[0] + steep * by_unit[2], by_unit[1] + steep * by_unit[3]])
+        surface *= self.inside
+        turn = -self.unit_from_px.astype(kind)[..., None, None]
+        by_place = turn[:, :, 0].swapaxes(0, 1) * surface[0] + turn[:, :, 1].swapaxes(0, 1) * surface[1]
         place = rise * self.outwards_px + by_place
         return LightSlopes(
             image=self,
@@ -305,50 +339,61 @@ class BallImage:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class LightSlopes:
-    """How the light of N pixels changes with the ball's place and with the optics.
+    """How the light of N pixels of F frames changes with the ball's place and with the optics.
 
     Attributes
     ----------
-    image : BallImage
+    image : BallImages
         The model.
-    rise_steps : (K, N) array
+    rise_steps : (F, K, N) array
         Light of the ball less that of what lies behind it, at each step.
-    surface, by_place : (2, K, N) array
+    surface, by_place : (2, F, K, N) array
         Change of the ball's own light over its surface, and with the place.
-    rise : (N,) float64
+    rise : (F, N) float64
         Mean of `rise_steps` over the exposure.
-    place : (2, N) float64
+    place : (2, F, N) float64
         Change of the light when the ball moves by 1 px along u and along v, its own light with it.
     """
 
-    image: BallImage
+    image: BallImages
     rise_steps: Reals
     surface: Reals
     by_place: Reals
     rise: Floats
     place: Floats
 
+    def only(self, f: int, n: int) -> "LightSlopes":
+        """Return frame `f` alone, with its first `n` pixels."""
+        one = slice(f, f + 1)
+        return LightSlopes(
+            image=self.image.only(f, n),
+            rise_steps=self.rise_steps[one, :, :n],
+            surface=self.surface[:, one, :, :n],
+            by_place=self.by_place[:, one, :, :n],
+            rise=self.rise[one, :n],
+            place=self.place[:, one, :n],
+        )
+
     def optics(self) -> Floats:
-        """(4, N) change of the light with `OPTICS_PARAMETERS`."""
-        image, rim, optics = self.image, self.image._rim, self.image.optics
-        velocity_px_s = [float(one) for one in image.view.velocity_px_s]
+        """(4, F, N) change of the light with `OPTICS_PARAMETERS`."""
+        image, rim, kind = self.image, self.image._rim, self.image.inside.dtype
+        velocity_px_s = np.array([view.velocity_px_s for view in image.views], dtype=kind).T[..., None, None]
+        blur_px, exposure_s, radius_scale = _of_each(
+            [(one.blur_px, one.exposure_s, one.radius_scale) for one in image.optics], kind
+        )
         along = (velocity_px_s[0] * image.outwards_px[0] + velocity_px_s[1] * image.outwards_px[1]) * rim.steps
-        wide2_px2 = rim.blur_px**2 + SHARPENING_PX**2
-        by_blur = -rim.depth_px * (rim.sharp_edge / rim.blur_px - rim.soft_edge * rim.blur_px / wide2_px2)
-        if optics.exposure_s > 0:
-            along = along + by_blur * rim.across2_px2 / (12 * rim.blur_px * optics.exposure_s)
-        by_radius = (rim.sharp_edge - rim.soft_edge) / (rim.grad_px * optics.radius_scale)
-        cover = np.stack([by_blur * optics.blur_px / rim.blur_px, along, by_radius, rim.sharp - rim.soft])
+        rim_blur_px = rim.blur_px[:, None]
+        wide2_px2 = rim_blur_px**2 + SHARPENING_PX**2
+        by_blur = -rim.depth_px * (rim.sharp_edge / rim_blur_px - rim.soft_edge * rim_blur_px / wide2_px2)
+        longer = by_blur * rim.across2_px2[:, None] / (12 * rim_blur_px * np.where(exposure_s > 0, exposure_s, 1))
+        along = along + np.where(exposure_s > 0, longer, 0)
+        by_radius = (rim.sharp_edge - rim.soft_edge) / (rim.grad_px * radius_scale)
+        cover = np.stack([by_blur * blur_px / rim_blur_px, along, by_radius, rim.sharp - rim.soft])
         light = self.rise_steps * cover
         for axis in (0, 1):
             light[1] += rim.steps * velocity_px_s[axis] * self.by_place[axis]
             light[2] -= image.unit[axis] * self.surface[axis]
         return _mean_step(light).astype(np.float64)
-
-
-def _mean_over_steps(weights: Reals, terms: Reals) -> Floats:
-    """(I, N) mean of (I, K, N) terms over K steps, each weighted with (K, N)."""
-    return np.asarray(np.einsum("kn,ikn->in", weights, terms) / len(weights), dtype=np.float64)
 
 
 def _mean_step(values: Reals) -> Reals:
@@ -357,23 +402,38 @@ def _mean_step(values: Reals) -> Reals:
     return mean
 
 
-def image_ball(view: BallView, shift_px: Floats, pixels_px: Reals, optics: Optics) -> BallImage:
-    """Compute the model's terms at some pixels.
+def _of_each(values: npt.ArrayLike, kind: np.dtype[Any]) -> Reals:
+    """(P, F, 1, 1) values of F frames, P of each, in the precision of the pixels."""
+    return np.array(values, dtype=kind).T[..., None, None]
+
+
+def exposure_steps(view: BallView, optics: Optics) -> int:
+    """Return into how many steps the exposure is cut."""
+    sweep_px = math.hypot(*view.velocity_px_s.tolist()) * optics.exposure_s
+    return max(1, math.ceil(sweep_px / (STEP_BLURS * optics.blur_px)))
+
+
+def image_balls(
+    views: Sequence[BallView], shifts_px: Floats, pixels_px: Reals, optics: Sequence[Optics], *, n_steps: int
+) -> BallImages:
+    """Compute the model's terms at some pixels of some frames: many at once, as calls cost more than arithmetic.
 
     Parameters
     ----------
-    view : BallView
-        Outline and motion.
-    shift_px : (2,) array
+    views : sequence of BallView
+        Outline and motion in each of F frames.
+    shifts_px : (F, 2) array
         Where the ball is, relative to `view.centre_px`.
-    pixels_px : (N, 2) array
+    pixels_px : (F, N, 2) array
         (u, v) of the pixels; the model is computed in their precision.
-    optics : Optics
-        Blur, exposure, rolling shutter.
+    optics : sequence of Optics
+        Blur, exposure, rolling shutter of each frame.
+    n_steps : int
+        Into how many steps the exposure is cut; see `exposure_steps`.
 
     Returns
     -------
-    BallImage
+    BallImages
         Terms at each pixel.
 
     Notes
@@ -383,19 +443,22 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Reals, optics: Optic
     painted scenes with one lamp overhead; taking the light of mid-exposure for all of it, by 3 px in streaks as
     long as the ball.
     """
-    (a_uu, a_uv), (a_vu, a_vv) = (view.axes_px * optics.radius_scale).tolist()
-    det = a_uu * a_vv - a_uv * a_vu
-    t_uu, t_uv, t_vu, t_vv = a_vv / det, -a_uv / det, -a_vu / det, a_uu / det
-    away = pixels_px - (view.centre_px + view.offset_px + shift_px)
+    kind, views, optics = pixels_px.dtype, tuple(views), tuple(optics)
+    scales = np.array([one.radius_scale for one in optics])[:, None, None]
+    unit_from_px = np.linalg.inv(np.array([view.axes_px for view in views]) * scales)
+    velocity_px_s = np.array([view.velocity_px_s for view in views])
+    offsets_px = np.array([view.offset_px for view in views])
+    centres_px = np.array([view.centre_px for view in views]) + offsets_px + shifts_px
+    away = pixels_px - centres_px[:, None]
     # Pixels read later than the centre show the ball where it has moved on to: undo that.
-    late_s = (away + view.offset_px) @ np.array(optics.late_s_px)
-    u, v = (away - late_s[:, None] * view.velocity_px_s).T.astype(pixels_px.dtype, order="C")
-    sweep_px = [float(one) for one in view.velocity_px_s * optics.exposure_s]
-    n_steps = max(1, math.ceil(math.hypot(*sweep_px) / (STEP_BLURS * optics.blur_px)))
-    steps = (np.arange(n_steps, dtype=pixels_px.dtype)[:, None] + 0.5) / n_steps - 0.5
-    times_s = steps * optics.exposure_s
-    (velocity_u, velocity_v), (bend_u, bend_v) = view.velocity_px_s.tolist(), view.bend_px_s2.tolist()
-    grown = 1 + times_s * view.growth_per_s
+    late_s = (away + offsets_px[:, None]) @ np.array([one.late_s_px for one in optics])[..., None]
+    u, v = np.moveaxis(away - late_s * velocity_px_s[:, None], 2, 0).astype(kind, order="C")[:, :, None]
+    steps = (np.arange(n_steps, dtype=kind)[:, None] + 0.5) / n_steps - 0.5
+    times_s = steps * _of_each([[one.exposure_s] for one in optics], kind)[0]
+    t_uu, t_uv, t_vu, t_vv = _of_each(unit_from_px.reshape(-1, 4), kind)
+    velocity_u, velocity_v = _of_each(velocity_px_s, kind)
+    bend_u, bend_v = _of_each([view.bend_px_s2 for view in views], kind)
+    grown = 1 + times_s * _of_each([[view.growth_per_s] for view in views], kind)[0]
     q_u = (u - times_s * (velocity_u + times_s * (bend_u / 2))) / grown
     q_v = (v - times_s * (velocity_v + times_s * (bend_v / 2))) / grown
     c_uu, c_uv, c_vv = t_uu * t_uu + t_uv * t_vu, t_uu * t_uv + t_uv * t_vv, t_vu * t_uv + t_vv * t_vv
@@ -403,16 +466,17 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Reals, optics: Optic
     rho = np.sqrt(np.maximum(q_u * g_u + q_v * g_v, 1e-12))
     grad_px = np.sqrt(np.maximum(g_u * g_u + g_v * g_v, 1e-18)) / rho
     # Each step stands for a piece of the sweep: along it, and only along it, that much more blur.
+    sweep_u, sweep_v = (velocity_px_s * np.array([[one.exposure_s] for one in optics])).astype(kind).T[..., None]
     middle_u, middle_v = _mean_step(g_u), _mean_step(g_v)
-    across = middle_u * sweep_px[0] + middle_v * sweep_px[1]
+    across = middle_u * sweep_u + middle_v * sweep_v
     across2_px2 = (across / (n_steps * np.maximum(np.hypot(middle_u, middle_v), 1e-12))) ** 2
-    blur_px = np.sqrt(optics.blur_px**2 + across2_px2 / 12)
+    optics_blur_px, share = _of_each([(one.blur_px, one.sharpening) for one in optics], kind)
+    blur_px = np.sqrt(optics_blur_px[:, 0] ** 2 + across2_px2 / 12)
     depth_px = (1 - rho) / grad_px
     # without and within the blurred picture that sharpening takes away
-    widths_px = np.stack([blur_px, np.sqrt(blur_px**2 + SHARPENING_PX**2)])[:, None]
+    widths_px = np.stack([blur_px, np.sqrt(blur_px**2 + SHARPENING_PX**2)])[:, :, None]
     depth_sds = depth_px / widths_px
     sharp, soft = ndtr(depth_sds)
-    share = optics.sharpening
     inside = (1 + share) * sharp - share * soft
     # change of cover when the rim moves outwards by 1 px
     density = np.exp(-0.5 * depth_sds * depth_sds) / (math.sqrt(2 * math.pi) * widths_px)
@@ -426,20 +490,27 @@ def image_ball(view: BallView, shift_px: Floats, pixels_px: Reals, optics: Optic
     on_ball = unit / np.maximum(rho, 1)
     height = np.sqrt(np.maximum(0, 1 - rho * rho))
     shade_steps = polynomials(on_ball[0], on_ball[1], height)
-    shadow_steps = shadow_terms(np.moveaxis(unit, 0, -1), view.facing)
-    return BallImage(
-        view=view,
+    facing = np.array([view.facing for view in views])[:, None, None]
+    shadow_steps = shadow_terms(np.moveaxis(unit, 0, -1), facing)
+    linear = np.empty((len(views), N_LIGHT + N_SHADOW, rho.shape[-1]))
+    for weights, terms, part in (
+        (inside, shade_steps, linear[:, :N_LIGHT]),
+        (1 - inside, shadow_steps, linear[:, N_LIGHT:]),
+    ):
+        part[...] = np.einsum("fkn,ifkn->fin", weights, terms)
+    linear /= n_steps
+    return BallImages(
+        views=views,
         optics=optics,
         cover=_mean_step(inside).astype(np.float64),
-        shade=_mean_over_steps(inside, shade_steps),
-        shadow=_mean_over_steps(1 - inside, shadow_steps),
+        linear=linear,
         inside=inside,
         shade_steps=shade_steps,
         shadow_steps=shadow_steps,
         outwards_px=outwards,
         unit=on_ball,
         height=height,
-        unit_from_px=np.array([[t_uu, t_uv], [t_vu, t_vv]]),
+        unit_from_px=unit_from_px,
         _rim=_Rim(
             depth_px=depth_px,
             blur_px=blur_px,

@@ -1,5 +1,6 @@
 """Where the ball is in one frame: what the fit to the pixels round its rim says, and how sure it is."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from tracker.autocorrelation import variance_factor
 from tracker.ball_image import BallView, Optics
 from tracker.light import Light, any_light, turn_light
 from tracker.patch import Patch
-from tracker.rim_fit import THOROUGH, Effort, RimFit, fit_rim
+from tracker.rim_fit import THOROUGH, Effort, RimFit, RimPixels, RimSearch, fit_rims
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -80,27 +81,30 @@ def locate_ball(
     Sighting or None
         None where too little of the rim is seen.
     """
-    fit = fit_rim(
-        view,
-        patch,
-        optics,
-        noise=noise,
-        light=light or any_light(),
-        effort=effort,
-        band=band,
+    search = RimSearch(
+        view=view, patch=patch, optics=optics, noise=noise, light=light or any_light(), effort=effort, band=band
     )
-    if fit is None:
-        return None
-    on_rim = (fit.image.cover > 0.2) & (fit.image.cover < 0.8)
-    seen_px = fit.thin * float(np.sum(np.linalg.norm(fit.image.outwards_px.mean(axis=1), axis=0)))
+    return located([search])[0]
+
+
+def located(searches: Sequence[RimSearch]) -> list[Sighting | None]:
+    """Locate the ball in many frames; see `locate_ball`."""
+    return fit_rims(searches, _sighting)
+
+
+def _sighting(search: RimSearch, fit: RimFit) -> Sighting:
+    image = fit.slopes.image
+    on_rim = (image.cover[0] > 0.2) & (image.cover[0] < 0.8)
+    outwards_px = image.outwards_px[:, 0].mean(axis=1)
+    seen_px = fit.thin * float(np.sum(np.linalg.norm(outwards_px, axis=0)))
     cov_px2 = np.asarray(np.linalg.inv(fit.normal)[-2:, -2:], dtype=np.float64)
     return Sighting(
         centre_px=fit.view.centre_px,
         cov_px2=cov_px2 * _correlation_inflation(fit) + np.eye(2) * fit.unsettled_px**2,
         residual=fit.sd,
-        contrast=float(np.sqrt(np.mean(fit.slopes.rise[on_rim] ** 2))) if on_rim.any() else 0.0,
+        contrast=float(np.sqrt(np.mean(fit.slopes.rise[0, on_rim] ** 2))) if on_rim.any() else 0.0,
         visible=min(1.0, seen_px / (2 * np.pi * fit.view.radius_px)),
-        misfit=1.5 * float(np.mean(np.log1p((fit.grey_residual / noise) ** 2 / 2))),
+        misfit=1.5 * float(np.mean(np.log1p((fit.grey_residual / search.noise) ** 2 / 2))),
     )
 
 
@@ -113,8 +117,8 @@ class FrameEquations:
 
     Attributes
     ----------
-    fit : RimFit
-        The fit that they come from.
+    at : RimPixels
+        Where the fit that they come from found the ball, and what the next can begin with.
     normal : (47, 47) float64
         Matrix, from the pixels alone.
     right : (47,) float64
@@ -123,44 +127,23 @@ class FrameEquations:
         What turns light from the table's axes to those of the image.
     """
 
-    fit: RimFit
+    at: RimPixels
     normal: Floats
     right: Floats
     turn: Floats
 
 
-def frame_equations(
-    view: BallView,
-    patch: Patch,
-    optics: Optics,
-    *,
-    noise: float,
-    light: Light,
-    effort: Effort = THOROUGH,
-    after: RimFit | None = None,
-) -> FrameEquations | None:
-    """Find what one frame says of light and optics.
+def frame_equations(searches: Sequence[RimSearch]) -> list[FrameEquations | None]:
+    """Find what each of some frames says of light and optics; None where the ball could not be located."""
+    return fit_rims(searches, _equations)
 
-    Parameters
-    ----------
-    view, patch, optics, noise, light, effort
-        As for `locate_ball`.
-    after
-        As for `tracker.rim_fit.fit_rim`.
 
-    Returns
-    -------
-    FrameEquations or None
-        None where the ball could not be located.
-    """
-    fit = fit_rim(view, patch, optics, noise=noise, light=light, effort=effort, after=after)
-    if fit is None:
-        return None
-    own = fit.slopes.optics() * fit.root
+def _equations(_: RimSearch, fit: RimFit) -> FrameEquations:
+    own = fit.slopes.optics()[:, 0] * fit.root
     design = np.concatenate([fit.design, own])
     n_terms = len(fit.terms)
     return FrameEquations(
-        fit=fit,
+        at=fit.rim_pixels(),
         normal=design @ design.T,
         right=design @ (fit.pull + fit.terms @ design[:n_terms]),
         turn=turn_light(fit.view),

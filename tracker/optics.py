@@ -6,10 +6,10 @@ import numpy as np
 
 from calibrate.arrays import Floats
 from tracker.ball_image import N_LIGHT, OPTICS_PARAMETERS, BallView, Optics
-from tracker.light import Light, change, learnt_change, rooms, under_lacquer
-from tracker.locate import FrameEquations, frame_equations, locate_ball
+from tracker.light import Light, any_light, change, learnt_change, rooms, under_lacquer
+from tracker.locate import FrameEquations, frame_equations, located
 from tracker.patch import Patch
-from tracker.rim_fit import FEW_LENIENT_STEPS, THOROUGH, Effort, RimFit
+from tracker.rim_fit import FEW_LENIENT_STEPS, THOROUGH, Effort, RimPixels, RimSearch
 from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
 from tracker.tone import Tone
 
@@ -88,10 +88,17 @@ def _likeliest_start(
     by_speed = sorted(zip(views, patches, strict=True), key=lambda one: -float(np.hypot(*one[0].velocity_px_s)))
     # over the pixels of the longest: a short exposure must say why the rest of a streak is not cloth
     band, costs = starts[-1], np.zeros(len(starts))
-    for view, patch in by_speed[:TRIED]:
-        seen = [locate_ball(view, patch, optics, noise=noise, band=band, effort=ROUGH) for optics in starts]
-        if all(seen):
-            costs += [0.0 if one is None else one.misfit for one in seen]
+    seen = located(
+        [
+            RimSearch(view=view, patch=patch, optics=one, noise=noise, light=any_light(), effort=ROUGH, band=band)
+            for view, patch in by_speed[:TRIED]
+            for one in starts
+        ]
+    )
+    for first in range(0, len(seen), len(starts)):
+        of_one = [one.misfit for one in seen[first : first + len(starts)] if one is not None]
+        if len(of_one) == len(starts):
+            costs += of_one
     return starts[int(np.argmin(costs))]
 
 
@@ -154,21 +161,23 @@ def fit_optics(
     cov = np.linalg.inv(prior)
     effort = FIRST
     before_step = np.zeros(n_optics)
-    fits: list[RimFit | None] = [None] * len(views)
+    fits: list[RimPixels | None] = [None] * len(views)
     chosen_with = None
     for _ in range(ROUNDS):
         light = Light(mean=clip_light.mean, cov=clip_light.cov + change())
         if chosen_with is None or _other_pixels(views, optics, chosen_with):
             fits, chosen_with = [None] * len(views), optics
-        found = [
-            frame_equations(v, p, optics, noise=noise, light=light, effort=effort, after=fit)
-            for v, p, fit in zip(views, patches, fits, strict=True)
-        ]
+        found = frame_equations(
+            [
+                RimSearch(view=v, patch=p, optics=optics, noise=noise, light=light, effort=effort, after=fit)
+                for v, p, fit in zip(views, patches, fits, strict=True)
+            ]
+        )
         # the first round took fewer pixels
         chosen_with = chosen_with if effort is NEAR else None
         effort = NEAR
-        fits = [None if one is None else one.fit for one in found]
-        views = [view if one is None else one.fit.view for view, one in zip(views, found, strict=True)]
+        fits = [None if one is None else one.at for one in found]
+        views = [view if one is None else one.at.view for view, one in zip(views, found, strict=True)]
         shares = [_without_frame(equations) for equations in found if equations is not None]
         if not shares:
             break

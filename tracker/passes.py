@@ -50,16 +50,16 @@ def catch(pictures: ShotPictures, rough: RoughTrack) -> Sightings:
         tone=pictures.tone,
     )
     times_s = pictures.times_s[rough.index]
-    caught: Sightings = {}
     worth = _pairs(times_s)
-    for k, place_m in zip(rough.index[worth], rough.xy_m[worth], strict=True):
+    views: dict[int, BallView] = {}
+    for k, place_m in zip(rough.index[worth].tolist(), rough.xy_m[worth], strict=True):
         _, velocity = local_motion(times_s, rough.xy_m, float(pictures.times_s[k]))
-        view = pictures.view(place_m, velocity)
-        found = pictures.locate(int(k), view, wide, effort=CATCH)
-        # A catch may correct a rough place, not replace it. In the image: seen flat, a few px are a long way.
-        if found is not None and np.hypot(*(found.centre_px - view.centre_px)) < view.radius_px:
-            caught[int(k)] = found
-    return caught
+        views[k] = pictures.view(place_m, velocity)
+    found = pictures.locate(views, wide, effort=CATCH)
+    # A catch may correct a rough place, not replace it. In the image: seen flat, a few px are a long way.
+    return {
+        k: one for k, one in found.items() if np.hypot(*(one.centre_px - views[k].centre_px)) < views[k].radius_px
+    }
 
 
 def _pairs(times_s: Floats) -> list[int]:
@@ -128,19 +128,16 @@ def allow_other_light(pictures: ShotPictures, fit: OpticsFit) -> OpticsFit:
 def locate_all(pictures: ShotPictures, motion: Motion, fit: OpticsFit) -> Sightings:
     """Locate the ball in each frame; again where the first place shows that the motion was predicted badly."""
     predicted = {k: pictures.view(*motion[k]) for k in motion}
-    first = {k: pictures.locate(k, view, fit.optics, fit.light, LEARNT) for k, view in predicted.items()}
-    found = {k: s for k, s in first.items() if s is not None}
+    found = pictures.locate(predicted, fit.optics, fit.light, LEARNT)
     if len(found) < MIN_SIGHTINGS:
         return _without_spoiled(found)
     times_s, xy_m = pictures.times_s[list(found)], pictures.table_xy_m(list(found.values()))
-    seen: Sightings = {}
-    for k, sighting in found.items():
-        view = pictures.view(*local_motion(times_s, xy_m, float(pictures.times_s[k])))
-        away_px = float(np.hypot(*(sighting.centre_px - predicted[k].centre_px)))
-        final = pictures.locate(k, view, fit.optics, fit.light, LEARNT) if away_px > AGAIN_PX else sighting
-        if final is not None and _near(final, view, fit.optics):
-            seen[k] = final
-    return _without_spoiled(seen)
+    views = {k: pictures.view(*local_motion(times_s, xy_m, float(pictures.times_s[k]))) for k in found}
+    away_px = {k: float(np.hypot(*(one.centre_px - predicted[k].centre_px))) for k, one in found.items()}
+    again = {k: view for k, view in views.items() if away_px[k] > AGAIN_PX}
+    final = {k: one for k, one in found.items() if k not in again}
+    final |= pictures.locate(again, fit.optics, fit.light, LEARNT)
+    return _without_spoiled({k: final[k] for k in views if k in final and _near(final[k], views[k], fit.optics)})
 
 
 def locate_rest(pictures: ShotPictures, optics: Optics, light: Light) -> tuple[Floats, Floats]:

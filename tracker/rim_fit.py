@@ -1,15 +1,23 @@
 """The fit of the ball's predicted image to the pixels round its rim, by steps that come to rest."""
 
+import math
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from calibrate.arrays import Floats, Reals
-from tracker.ball_image import N_LIGHT, BallImage, BallView, LightSlopes, Optics, image_ball
+from tracker.ball_image import N_LIGHT, BallView, LightSlopes, Optics, exposure_steps, image_balls
 from tracker.light import Light, turn_light
 from tracker.patch import Patch, rim_pixels
 from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
+from tracker.tone import Tone
+
+Found = TypeVar("Found")
+Padded = TypeVar("Padded", Floats, Reals)
 
 # Ticks, ferrules and print are outliers, not noise: a pixel's pull falls with the cube of its residual (Geman &
 # McClure, Bull. ISI 52, 5 (1987); from memory), beyond about this many standard deviations.
@@ -28,6 +36,11 @@ MAX_STEPS = 20
 # A step longer than this is more likely a false catch than a correction.
 MAX_STEP_PX = 3.0
 MAX_RECENTRED = 4
+# Steps of so many frames are computed at once, fewer where the exposure is cut into pieces: calls cost more than
+# the arithmetic of one frame, and what does not fit into the processor's cache costs more than calls.
+AT_ONCE = 12
+# So many frames are under way together: others come in as some are found.
+UNDER_WAY = 24
 # Fewer pixels than this do not tell 41 terms and the place.
 MIN_PIXELS = 80
 
@@ -61,6 +74,31 @@ FEW_LENIENT_STEPS = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RimPixels:
+    """What a later fit of the same frame can begin with.
+
+    Attributes
+    ----------
+    view : BallView
+        The ball at the place found.
+    pixels : (N, 2) float32
+        Where the pixels lie in the picture.
+    use : (h, w) bool
+        Where they lie in the patch.
+    thin : int
+        One pixel of so many was taken, on lines that run up to the right.
+    root : (N,) float64
+        What the weighting multiplied.
+    """
+
+    view: BallView
+    pixels: Reals
+    use: npt.NDArray[np.bool_]
+    thin: int
+    root: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class RimFit:
     """A fit with its working values; N pixels, P terms and the place.
 
@@ -78,12 +116,10 @@ class RimFit:
         Place found, from the predicted one.
     unsettled_px : float
         Length of the last step where the steps came to no end; else 0.
-    image : BallImage
-        The model at that place.
     terms : (P,) float64
         Factors of the ball's brightness and of the change of what lies behind.
     slopes : LightSlopes
-        How the light changes with the place and the optics.
+        The model at that place, and how the light changes with the place and the optics; of this frame alone.
     design : (P + 2, N) float64
         Weighted derivatives by the terms and the place.
     normal : (P + 2, P + 2) float64
@@ -104,7 +140,6 @@ class RimFit:
     thin: int
     shift_px: Floats
     unsettled_px: float
-    image: BallImage
     terms: Floats
     slopes: LightSlopes
     design: Floats
@@ -114,122 +149,107 @@ class RimFit:
     grey_residual: Floats
     sd: float
 
+    def rim_pixels(self) -> RimPixels:
+        """Keep what a later fit can begin with, and none of the large working values."""
+        return RimPixels(view=self.view, pixels=self.pixels, use=self.use, thin=self.thin, root=self.root.copy())
 
-def fit_rim(
-    view: BallView,
-    patch: Patch,
-    optics: Optics,
-    *,
-    noise: float,
-    light: Light,
-    effort: Effort = THOROUGH,
-    band: Optics | None = None,
-    after: RimFit | None = None,
-) -> RimFit | None:
-    """Fit, to pixels chosen round the place found: a band of pixels off the ball pulls it by a tenth of its error.
 
-    Parameters
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RimSearch:
+    """One frame in which the ball is sought.
+
+    Attributes
     ----------
     view, patch, optics, noise, light, effort, band
         As for `tracker.locate.locate_ball`.
-    after : RimFit, optional
-        A fit of this patch with optics that hardly differed: its pixels serve again, and what it took for outliers.
+    after : RimPixels, optional
+        Of a fit of this patch with optics that hardly differed: its pixels serve again, and what it took for
+        outliers.
+    """
+
+    view: BallView
+    patch: Patch
+    optics: Optics
+    noise: float
+    light: Light
+    effort: Effort = THOROUGH
+    band: Optics | None = None
+    after: RimPixels | None = None
+
+
+def fit_rims(searches: Sequence[RimSearch], told: Callable[[RimSearch, RimFit], Found]) -> list[Found | None]:
+    """Fit, to pixels chosen round the place found: a band of pixels off the ball pulls it by a tenth of its error.
+
+    Each frame is fitted for itself, but steps of many are computed at once.
+
+    Parameters
+    ----------
+    searches : sequence of RimSearch
+        The frames.
+    told : callable
+        Makes of each fit what is wanted of it: the working values of many frames would fill the memory.
 
     Returns
     -------
-    RimFit or None
-        None where too few pixels are seen.
+    list
+        What was told of each frame; None where too few pixels are seen.
     """
+    found: list[Found | None] = [None] * len(searches)
+    waiting = enumerate(searches)
+    running: dict[int, _Steps] = {}
+    answers: dict[int, _Equations | None] = {}
+    while True:
+        for n, one in islice(waiting, UNDER_WAY - len(running)):
+            running[n], answers[n] = _search(one), None
+        if not running:
+            return found
+        asked: dict[int, _Asked] = {}
+        for n, answer in answers.items():
+            try:
+                asked[n] = running[n].send(answer)
+            except StopIteration as end:
+                found[n] = None if end.value is None else told(searches[n], end.value)
+                del running[n]
+        answers = dict(_answered(asked))
 
-    def scene_of(centred: BallView, pixels: Reals, use: npt.NDArray[np.bool_], thin: int) -> _Scene:
-        return _Scene(centred, patch, optics, pixels=pixels, use=use, thin=thin, noise=noise, light=light)
 
-    if after is not None:
-        fit = _settle(
-            scene_of(after.view, after.pixels, after.use, after.thin),
-            replace(effort, lenient_steps=1),
-            root=after.root,
-        )
+_Steps = Generator["_Asked", "_Equations | None", "RimFit | None"]
+
+
+def _search(search: RimSearch) -> _Steps:
+    """Fit one frame: asks for the equations at one place after the other."""
+    view, effort = search.view, search.effort
+    if search.after is not None:
+        after = search.after
+        scene = _Scene(search, after.view, pixels=after.pixels, use=after.use, thin=after.thin)
+        fit = yield from _settle(scene, replace(effort, lenient_steps=1), root=after.root)
         if float(np.hypot(*fit.shift_px)) < effort.recentre_px:
             return fit
         view = fit.view
     for left in reversed(range(MAX_RECENTRED)):
-        pixels, use, thin = rim_pixels(view, patch, band or optics, effort.most_pixels)
+        pixels, use, thin = rim_pixels(view, search.patch, search.band or search.optics, effort.most_pixels)
         if len(pixels) < MIN_PIXELS:
             return None
-        fit = _settle(scene_of(view, pixels, use, thin), effort, stays=not left)
+        scene = _Scene(search, view, pixels=pixels, use=use, thin=thin)
+        fit = yield from _settle(scene, effort, stays=not left)
         if float(np.hypot(*fit.shift_px)) < effort.recentre_px:
             return fit
         view, effort = fit.view, replace(effort, lenient_steps=FEW_LENIENT_STEPS)
     return fit
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Likeness:
-    """The model at one place, its terms solved for.
-
-    Attributes
-    ----------
-    image : BallImage
-        What the ball's outline says.
-    linear : (P, N) float64
-        Change of the light with each term.
-    terms : (P,) float64
-        Factors of the ball's brightness and of the change of what lies behind.
-    residual : (N,) float64
-        Light seen less that of the model.
-    """
-
-    image: BallImage
-    linear: Floats
-    terms: Floats
-    residual: Floats
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Loss:
-    """How residuals count at one step: the noise, and from where on a pixel is an outlier.
-
-    Attributes
-    ----------
-    sd : float
-        Noise, in grey levels.
-    spread : (N,) float64
-        The same in levels of light, with what the cloth's light adds.
-    lenient : float
-        By how much outliers are judged more leniently.
-    """
-
-    sd: float
-    spread: Floats
-    lenient: float
-
-    def weights(self, at: _Likeness) -> Floats:
-        """(N,) weights whose weighted least squares has the slope of the loss."""
-        outlier_sds = OUTLIER_SDS + (BRIGHT_OUTLIER_SDS - OUTLIER_SDS) * at.image.cover * (at.residual > 0)
-        weights: Floats = 1 / (1 + (at.residual / (self.lenient * outlier_sds * self.spread)) ** 2) ** 2
-        return weights
-
-
 class _Scene:
-    """One window with what is known of it: gives the likeness at any place."""
+    """One window with what is known of it."""
 
     def __init__(
-        self,
-        view: BallView,
-        patch: Patch,
-        optics: Optics,
-        *,
-        pixels: Reals,
-        use: npt.NDArray[np.bool_],
-        thin: int,
-        noise: float,
-        light: Light,
+        self, search: RimSearch, view: BallView, *, pixels: Reals, use: npt.NDArray[np.bool_], thin: int
     ) -> None:
-        self.view, self.optics, self.pixels, self.noise = view, optics, pixels, noise
+        tone, patch, light = search.optics.tone, search.patch, search.light
+        self.view, self.optics, self.pixels, self.noise = view, search.optics, pixels, search.noise
         self.use, self.thin = use, thin
-        self.seen = optics.tone.light(patch.luma[use].astype(np.float64))
-        self.background = optics.tone.light(patch.background[use].astype(np.float64))
+        self.n_steps = exposure_steps(view, search.optics)
+        self.seen = tone.light(patch.luma[use].astype(np.float64))
+        self.background = tone.light(patch.background[use].astype(np.float64))
         turn = turn_light(view)
         self.means = np.concatenate([turn @ light.mean, SHADOW_MEAN])
         self.precision = np.diag(np.full(N_LIGHT + N_SHADOW, 1 / SHADOW_SD**2))
@@ -239,85 +259,174 @@ class _Scene:
         """(N,) noise in levels of light before anything is fitted."""
         return np.hypot(self.noise * self.optics.tone.slope(self.background), CLOTH_LIGHT_SD * self.background)
 
-    def likeness(self, shift: Floats, root: Floats) -> _Likeness:
-        """Solve for the terms at a place: all but the place is linear.
 
-        seen = s @ shade + background (1 - cover + w @ shadow)
-        """
-        image = image_ball(self.view, shift, self.pixels, self.optics)
-        linear = np.concatenate([image.shade, image.shadow * self.background])
-        target = self.seen - self.background * (1 - image.cover)
-        weighted = linear * root
-        terms = np.linalg.solve(
-            weighted @ weighted.T + self.precision,
-            weighted @ (target * root) + self.precision @ self.means,
-        )
-        return _Likeness(image=image, linear=linear, terms=terms, residual=target - terms @ linear)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Asked:
+    """A place at which one frame wants its equations.
 
-    def loss(self, at: _Likeness, step: int, before: _Loss | None, *, lenient_steps: int) -> _Loss:
-        """Judge the noise by the residuals: even in grey levels, which stand for more light where it is bright."""
-        lenient = max(1.0, lenient_steps / (step + 1))
-        if before is not None and step >= NOISE_STEPS:
-            return replace(before, lenient=lenient)
-        slope = self.optics.tone.slope(self.seen - at.residual)
-        sd = max(self.noise, 1.4826 * _middle(np.abs(at.residual / slope)))
-        return _Loss(sd=sd, spread=np.hypot(sd * slope, CLOTH_LIGHT_SD * self.background), lenient=lenient)
+    Attributes
+    ----------
+    scene : _Scene
+        The frame.
+    shift : (2,) float64
+        The place.
+    root : (N,) float64
+        With which the terms are solved for.
+    lenient : float
+        By how much outliers are judged more leniently.
+    sd : float or None
+        Noise to which this step is held, in grey levels; None where it is judged by the residuals.
+    """
 
-
-def _middle(values: Floats) -> float:
-    """Median, of an even number the upper of the two in the middle: numpy's takes ten times as long for so few."""
-    half = len(values) // 2
-    return float(np.partition(values, half)[half])
+    scene: _Scene
+    shift: Floats
+    root: Floats
+    lenient: float
+    sd: float | None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Equations:
-    """What the pixels want at one place.
+    """What the pixels of one frame want at one place.
 
     Attributes
     ----------
-    at : _Likeness
-        The model there.
     shift : (2,) float64
         The place.
     sd : float
         Noise by which the pixels were judged, in grey levels.
-    slopes, design, normal, pull, root
+    terms, design, normal, pull, root, grey_residual
         As in `RimFit`.
+    slopes : LightSlopes
+        Of all frames that were computed together, of which this is number `frame`.
+    frame : int
+        As said.
     step : (2,) float64
         Gauss-Newton step of the place.
     """
 
-    at: _Likeness
     shift: Floats
     sd: float
+    terms: Floats
     slopes: LightSlopes
+    frame: int
     design: Floats
     normal: Floats
     pull: Floats
     root: Floats
+    grey_residual: Floats
     step: Floats
 
     @property
     def step_px(self) -> float:
         """Length of the step."""
-        return float(np.hypot(*self.step))
+        return math.hypot(*self.step.tolist())
 
 
-def _equations(scene: _Scene, at: _Likeness, shift: Floats, loss: _Loss) -> _Equations:
-    """Set up the normal equations at a place, with robust weights."""
-    n_terms = len(scene.means)
-    root = np.sqrt(loss.weights(at)) / loss.spread
-    slopes = at.image.slopes(at.terms[:N_LIGHT], at.terms[N_LIGHT:], scene.background)
-    design = np.concatenate([at.linear, slopes.place]) * root
-    normal = design @ design.T
-    normal[:n_terms, :n_terms] += scene.precision
-    pull = at.residual * root
-    gradient = design @ pull
-    gradient[:n_terms] += scene.precision @ (scene.means - at.terms)
-    step = np.asarray(np.linalg.solve(normal, gradient)[-2:], dtype=np.float64)
-    return _Equations(
-        at=at, shift=shift, sd=loss.sd, slopes=slopes, design=design, normal=normal, pull=pull, root=root, step=step
+def _answered(asked: dict[int, _Asked]) -> Iterator[tuple[int, _Equations]]:
+    """Compute what frames ask for: together those that are alike, some at a time."""
+    alike: dict[tuple[int, Tone], list[int]] = {}
+    for n in sorted(asked, key=lambda n: len(asked[n].root)):
+        scene = asked[n].scene
+        alike.setdefault((scene.n_steps, scene.optics.tone), []).append(n)
+    for (n_steps, tone), frames in alike.items():
+        at_once = max(1, AT_ONCE // n_steps)
+        for first in range(0, len(frames), at_once):
+            some = frames[first : first + at_once]
+            yield from zip(some, _equations([asked[n] for n in some], tone, n_steps), strict=True)
+
+
+def _padded(values: Sequence[Padded], n_most: int, pad: float | None = None) -> Padded:
+    """(F, N) values of frames with different numbers of pixels; each one's first fills it up, or the pad."""
+    together = np.empty((len(values), n_most, *values[0].shape[1:]), values[0].dtype)
+    for row, own in zip(together, values, strict=True):
+        row[: len(own)] = own
+        row[len(own) :] = own[0] if pad is None else pad
+    return together
+
+
+def _equations(asked: Sequence[_Asked], tone: Tone, n_steps: int) -> list[_Equations]:
+    """Solve for the terms at a place of each frame, and set up the equations there, with robust weights.
+
+    All but the place is linear: seen = s @ shade + background (1 - cover + w @ shadow).
+    """
+    scenes = [one.scene for one in asked]
+    counts = np.array([len(one.root) for one in asked])
+    most = int(counts.max())
+    seen, background = (
+        _padded(all_of, most) for all_of in zip(*((s.seen, s.background) for s in scenes), strict=True)
+    )
+    root = _padded([one.root for one in asked], most, 0.0)
+    precision, means = np.stack([s.precision for s in scenes]), np.stack([s.means for s in scenes])
+    image = image_balls(
+        [scene.view for scene in scenes],
+        np.stack([one.shift for one in asked]),
+        _padded([scene.pixels for scene in scenes], most),
+        [scene.optics for scene in scenes],
+        n_steps=n_steps,
+    )
+    n_frames, n_terms = means.shape
+    linear = image.linear
+    linear[:, N_LIGHT:] *= background[:, None]
+    target = seen - background * (1 - image.cover)
+    weighted = linear * root[:, None]
+    terms = np.linalg.solve(
+        weighted @ weighted.swapaxes(1, 2) + precision,
+        weighted @ (target * root)[..., None] + precision @ means[..., None],
+    )[..., 0]
+    residual = target - (terms[:, None] @ linear)[:, 0]
+
+    tone_slope = tone.slope(seen - residual)
+    grey_residual = residual / tone_slope
+    sd = _noise(grey_residual, counts, asked)
+    spread = np.hypot(sd[:, None] * tone_slope, CLOTH_LIGHT_SD * background)
+    lenient = np.array([one.lenient for one in asked])
+    outlier_sds = OUTLIER_SDS + (BRIGHT_OUTLIER_SDS - OUTLIER_SDS) * image.cover * (residual > 0)
+    # the square root of the weights whose weighted least squares has the slope of the loss
+    root = 1 / (1 + (residual / (lenient[:, None] * outlier_sds * spread)) ** 2) / spread
+    root[np.arange(most) >= counts[:, None]] = 0
+
+    slopes = image.slopes(terms, background)
+    design = np.empty((n_frames, n_terms + 2, most))
+    np.multiply(linear, root[:, None], out=design[:, :n_terms])
+    np.multiply(slopes.place.swapaxes(0, 1), root[:, None], out=design[:, n_terms:])
+    normal = design @ design.swapaxes(1, 2)
+    normal[:, :n_terms, :n_terms] += precision
+    pull = residual * root
+    gradient = (design @ pull[..., None])[..., 0]
+    gradient[:, :n_terms] += (precision @ (means - terms)[..., None])[..., 0]
+    step = np.linalg.solve(normal, gradient[..., None])[:, -2:, 0]
+    return [
+        _Equations(
+            shift=one.shift,
+            sd=float(sd[f]),
+            terms=terms[f],
+            slopes=slopes,
+            frame=f,
+            design=design[f, :, :n],
+            normal=normal[f],
+            pull=pull[f, :n],
+            root=root[f, :n],
+            grey_residual=grey_residual[f, :n],
+            step=step[f],
+        )
+        for f, (one, n) in enumerate(zip(asked, counts.tolist(), strict=True))
+    ]
+
+
+def _noise(grey_residual: Floats, counts: npt.NDArray[np.int64], asked: Sequence[_Asked]) -> Floats:
+    """(F,) noise of each frame, judged by the residuals: even in grey levels, not in levels of light.
+
+    The median, of an even number the upper of the two in the middle.
+    """
+    size = np.abs(grey_residual)
+    size[np.arange(size.shape[1]) >= counts[:, None]] = np.inf
+    middle = np.sort(size, axis=1)[np.arange(len(size)), counts // 2]
+    return np.array(
+        [
+            max(one.scene.noise, 1.4826 * own) if one.sd is None else one.sd
+            for one, own in zip(asked, middle.tolist(), strict=True)
+        ]
     )
 
 
@@ -364,20 +473,25 @@ def _solved(change: Floats, step: Floats) -> Floats | None:
     return move if ahead and float(np.hypot(*move)) < 2 * float(np.hypot(*step)) else None
 
 
-def _settle(scene: _Scene, effort: Effort, *, root: Floats | None = None, stays: bool = True) -> RimFit:
+def _settle(
+    scene: _Scene, effort: Effort, *, root: Floats | None = None, stays: bool = True
+) -> Generator[_Asked, _Equations | None, RimFit]:
     """Search the place by Gauss-Newton steps, everything else solved for at each; robust weights.
 
     Variable projection: Golub & Pereyra, Inverse Problems 19, R1 (2003); from memory. Where the steps come to no
     end, the place with the least step is taken, and counts as uncertain by that step. It is left off, unless it
     `stays`, as soon as the pixels are to be chosen anew; `root` is what the weighting multiplied before.
     """
-    mover, shift, loss = _Mover(), np.zeros(2), None
+    mover, shift, sd = _Mover(), np.zeros(2), None
     best: _Equations | None = None
     weighting = 1 / scene.first_spread() if root is None else root
     for n in range(MAX_STEPS):
-        at = scene.likeness(shift, weighting)
-        loss = scene.loss(at, n, loss, lenient_steps=effort.lenient_steps)
-        found = _equations(scene, at, shift, loss)
+        lenient = max(1.0, effort.lenient_steps / (n + 1))
+        found = yield _Asked(
+            scene=scene, shift=shift, root=weighting, lenient=lenient, sd=None if n < NOISE_STEPS else sd
+        )
+        assert found is not None
+        sd = found.sd
         strict = n + 1 >= effort.lenient_steps
         if best is None or not strict or found.step_px < best.step_px:
             best = found
@@ -398,13 +512,12 @@ def _settle(scene: _Scene, effort: Effort, *, root: Floats | None = None, stays:
         thin=scene.thin,
         shift_px=place,
         unsettled_px=0.0 if settled else best.step_px,
-        image=best.at.image,
-        terms=best.at.terms,
-        slopes=best.slopes,
+        terms=best.terms,
+        slopes=best.slopes.only(best.frame, len(scene.pixels)),
         design=best.design,
         normal=best.normal,
         pull=best.pull,
         root=best.root,
-        grey_residual=best.at.residual / scene.optics.tone.slope(scene.seen - best.at.residual),
+        grey_residual=best.grey_residual,
         sd=best.sd,
     )

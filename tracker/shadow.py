@@ -30,15 +30,16 @@ def shadow_terms(unit: Reals, facing: Floats) -> Reals:
     ----------
     unit : (..., 2) array
         Place in the image: from the centre of the outline, which is the unit circle; right and down.
-    facing : (3, 3) array
-        Rows: the image's right, its down, and towards the camera, as unit vectors of the table frame.
+    facing : (..., 3, 3) array
+        Rows: the image's right, its down, and towards the camera, as unit vectors of the table frame; for each
+        place, or for all.
 
     Returns
     -------
     (16, ...) array
         Dimensionless, in the table's axes: the same factors hold wherever the ball is under even lamps.
     """
-    right, down, towards = facing.tolist()
+    right, down, towards = np.moveaxis(facing.astype(unit.dtype), (-2, -1), (0, 1))
     height = unit[..., 0] * right[2] + unit[..., 1] * down[2]
     # along the line of sight down to the cloth, a radius below the centre
     away = -(1 + height) / towards[2]

@@ -1,5 +1,6 @@
 """The pictures of one shot with all that is known of them: camera, still scene, where each picture lay, tone."""
 
+from collections.abc import Mapping
 from copy import copy
 from dataclasses import replace
 
@@ -15,12 +16,12 @@ from tracker.chain import MIN_SHARE, bright_spots
 from tracker.clip import ClipInfo
 from tracker.contact import centre_at_contact_y_m
 from tracker.corridor import Corridor
-from tracker.light import Light
-from tracker.locate import Sighting, locate_ball
+from tracker.light import Light, any_light
+from tracker.locate import Sighting, locate_ball, located
 from tracker.motion import Motions, PictureMotion
 from tracker.patch import Patch, window_px
 from tracker.readout import late_s_px
-from tracker.rim_fit import THOROUGH, Effort
+from tracker.rim_fit import THOROUGH, Effort, RimSearch
 from tracker.shots import ShotFrames
 from tracker.tone import Tone
 
@@ -143,15 +144,25 @@ class ShotPictures:
         return self._patch(self.scene.at_rest, view, optics, None)
 
     def locate(
-        self, k: int, view: BallView, optics: Optics, light: Light | None = None, effort: Effort = THOROUGH
-    ) -> Sighting | None:
-        """Locate the ball in frame `k` after the strike."""
-        looked = self.look(k, view, optics)
-        if looked is None:
-            return None
-        there, patch = looked
-        found = locate_ball(there, patch, optics, noise=self.scene.noise, light=light, effort=effort)
-        if found is None or not self.motions:
+        self,
+        predicted: Mapping[int, BallView],
+        optics: Optics,
+        light: Light | None = None,
+        effort: Effort = THOROUGH,
+    ) -> dict[int, Sighting]:
+        """Locate the ball in frames after the strike, from where it is predicted; leave out where that fails."""
+        looked = {k: one for k, view in predicted.items() if (one := self.look(k, view, optics)) is not None}
+        light = light or any_light()
+        searches = [
+            RimSearch(view=there, patch=patch, optics=optics, noise=self.scene.noise, light=light, effort=effort)
+            for there, patch in looked.values()
+        ]
+        found = dict(zip(looked, located(searches), strict=True))
+        return {k: self._in_scene(k, one) for k, one in found.items() if one is not None}
+
+    def _in_scene(self, k: int, found: Sighting) -> Sighting:
+        """Return a sighting with its place in the still scene."""
+        if not self.motions:
             return found
         motion = self.motions.at(self.cut.after[k][0])
         place_px = motion.to_scene(found.centre_px)

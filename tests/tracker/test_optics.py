@@ -44,10 +44,12 @@ def test_frames_that_tell_nothing_do_not_choose_the_first_exposure(monkeypatch):
     shares = [1.0, 2.0, 9.0]
     views = [replace(guess, velocity_px_s=np.array([0.0, 100 * share])) for share in shares]
 
-    def located(view, _, tried, **kwargs):
-        n = int(np.argmin(np.abs(np.array(optics.EXPOSURE_SHARES) - tried.exposure_s)))
-        return SimpleNamespace(misfit=chance[view.velocity_px_s[1] / 100][n])
+    def misfit(search):
+        n = int(np.argmin(np.abs(np.array(optics.EXPOSURE_SHARES) - search.optics.exposure_s)))
+        return chance[search.view.velocity_px_s[1] / 100][n]
 
-    monkeypatch.setattr(optics, "locate_ball", located)
+    monkeypatch.setattr(
+        optics, "located", lambda searches: [SimpleNamespace(misfit=misfit(one)) for one in searches]
+    )
     start = optics._likeliest_start(views, [patch] * 3, Optics(), noise=2.0, frame_period_s=1.0)
     assert start.exposure_s == optics.EXPOSURE_SHARES[0]
