@@ -12,6 +12,8 @@ LINEN: Colour = (0.32, 0.31, 0.28)
 SKIN: Colour = (0.40, 0.22, 0.14)
 SHIRT: Colour = (0.035, 0.035, 0.050)
 WHITE_SLEEVE: Colour = (0.62, 0.62, 0.60)
+RING_M = 0.008
+SHADE_M = (0.035, 0.09)  # of the hand's shadow along the cue: before and behind the bridge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,3 +57,49 @@ class CueLook:
             *wrap,
             (1.480, butt),
         )
+
+    def parts_at(self, bridge_m: float) -> tuple[tuple[float, Colour], ...]:
+        """Give the parts as they look while the bridge hand is so far from the tip's end."""
+        del bridge_m
+        return self.parts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MarkedCue(CueLook):
+    """A cue with rings about its shaft, or one upon whose shaft the bridge hand throws its shadow.
+
+    Attributes
+    ----------
+    rings_m : tuple of float
+        Where rings of `RING_M` begin, from the tip's end.
+    ring : tuple of float
+        Their colour.
+    hand_shadow : float
+        Part of the light that the hand's shadow leaves on the shaft, over `SHADE_M` about the bridge.
+    """
+
+    rings_m: tuple[float, ...] = ()
+    ring: Colour = EBONY
+    hand_shadow: float = 1.0
+
+    def parts_at(self, bridge_m: float) -> tuple[tuple[float, Colour], ...]:
+        """Give the parts as they look while the bridge hand is so far from the tip's end."""
+        shade = (bridge_m - SHADE_M[0], bridge_m + SHADE_M[1])
+        ends = sorted(
+            {
+                *(end for end, _ in self.parts),
+                *(ring + more for ring in self.rings_m for more in (0.0, RING_M)),
+                *shade,
+            }
+        )
+        start_m, found = -1.0, []
+        for end_m in ends:
+            middle_m = (max(start_m, 0.0) + end_m) / 2
+            colour = next((part for end, part in self.parts if middle_m <= end), self.parts[-1][1])
+            if any(ring <= middle_m <= ring + RING_M for ring in self.rings_m):
+                colour = self.ring
+            if shade[0] <= middle_m <= shade[1]:
+                colour = (colour[0] * self.hand_shadow, colour[1] * self.hand_shadow, colour[2] * self.hand_shadow)
+            found.append((end_m, colour))
+            start_m = end_m
+        return tuple(found)

@@ -87,8 +87,10 @@ class Figure:
         aside_m = self.look.swerve_m_s * float(np.clip(time_s, -0.1, 0.0))
         turned = along + right * aside_m / BRIDGE_M
         turned /= np.linalg.norm(turned)
-        tip = bridge + turned * (BRIDGE_M + self.cue_shift_m(time_s)) + gone
-        cue = Rod(tip, tip - 1.46 * turned, TIP_RADIUS_M, 0.0145, SKIN, parts=self.look.parts)
+        from_bridge_m = BRIDGE_M + self.cue_shift_m(time_s)
+        tip = bridge + turned * from_bridge_m + gone
+        parts = self.look.parts_at(from_bridge_m + TIP_RADIUS_M)
+        cue = Rod(tip, tip - 1.46 * turned, TIP_RADIUS_M, 0.0145, SKIN, parts=parts)
         base = np.array([bridge[0], bridge[1], 0.0]) + gone
 
         def at(x: float, y: float, z: float) -> Floats:

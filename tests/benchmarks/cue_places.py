@@ -93,9 +93,10 @@ def by_place(strokes, wanted):
             continue
         calibration = calibrated(camera)
         for rate in RATES:
-            rng = np.random.default_rng([20240611, number, rate])
             found = []
-            for _ in range(strokes):
+            for index in range(strokes):
+                # each of its own seed: what becomes of one stroke does not change the next
+                rng = np.random.default_rng([20240611, number, rate, index])
                 cue, truth = a_cue(rng)
                 sight = sight_cue(stroke(camera, cue, rate, rng), strike_s=STRIKE_S, noise=1.5)
                 if isinstance(sight, NotMeasured):

@@ -16,6 +16,7 @@ Parts; the first three where none is named:
 - `planning`: planned power against simulated (`planning.py`);
 - `further`: whether as many more shots as advised settle what was undecided (`further_shots.py`);
 - `cues`: coverage of the intervals of the cue's numbers (`cue_coverage.py`);
+- `cue`: squirt from lane and cue over a rendered session of a hand that scatters (`cue_session.py`);
 - `mistakes`: plain mistakes of a tester, which give wrong numbers (`wrong_inputs.py`);
 - `time`: processor time beside a loop that only reads the recordings (`processor_time.py`);
 - `fuzz`: damaged recordings, how many give wrong numbers (`fuzz.py`).
@@ -41,6 +42,7 @@ PARTS = (
     "planning",
     "further",
     "cues",
+    "cue",
     "mistakes",
     "time",
     "fuzz",
@@ -84,6 +86,7 @@ def main() -> None:
         ("planning", "planning.py"),
         ("further", "further_shots.py"),
         ("cues", "cue_coverage.py"),
+        ("cue", "cue_session.py"),
         ("mistakes", "wrong_inputs.py"),
         ("time", "processor_time.py"),
         ("fuzz", "fuzz.py"),

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sample_clips.cue_look import CARBON, LINEN, WHITE_SLEEVE, CueLook
+from sample_clips.cue_look import CARBON, EBONY, LINEN, MAPLE, RING_M, WHITE_SLEEVE, CueLook, MarkedCue
 from sample_clips.figure import TIP_RADIUS_M, Figure, draw_figure
 from sample_clips.physics import RigidBall
 from sample_clips.shots import BEHIND_FOOT_RAIL_720P60
@@ -71,3 +71,36 @@ def test_a_wrapped_butt_is_wound_where_it_is_gripped():
     ends = [end for end, _ in parts]
     assert ends == sorted(ends)
     assert LINEN not in [colour for _, colour in CueLook().parts]
+
+
+def colour_at(parts, along_m):
+    return next(colour for end_m, colour in parts if along_m <= end_m)
+
+
+def test_rings_go_about_the_shaft_where_stated():
+    parts = MarkedCue(rings_m=(0.16, 0.4), ring=EBONY).parts_at(0.23)
+    ends = [end_m for end_m, _ in parts]
+    assert ends == sorted(ends)
+    for ring_m in (0.16, 0.4):
+        assert colour_at(parts, ring_m + RING_M / 2) == EBONY
+        assert colour_at(parts, ring_m - 0.001) == colour_at(parts, ring_m + RING_M + 0.001) == MAPLE
+    plain = CueLook()
+    assert [colour_at(MarkedCue().parts_at(0.2), x) for x in (0.003, 0.02, 0.5, 0.75, 1.0)] == [
+        colour_at(plain.parts, x) for x in (0.003, 0.02, 0.5, 0.75, 1.0)
+    ]
+
+
+def test_the_shadow_of_the_hand_stays_at_the_hand_while_the_cue_moves():
+    """So on the cue it moves from the tip backwards as the tip comes nearer to the ball."""
+    look = MarkedCue(hand_shadow=0.5)
+    strike = strike_ball(STRIKE, RigidBall())
+    cue_figure = Figure(STRIKE, strike, BALL_M, RADIUS_M, look)
+    edges_m = []
+    for time_s in (-0.05, -0.02):
+        cue = cue_figure.rods(time_s)[0]
+        dark = [end_m for end_m, colour in cue.parts if colour == tuple(0.5 * part for part in MAPLE)]
+        # `parts` count from the tip's end, a tip's radius before the rod's
+        back = (cue.end_m - cue.start_m) / np.linalg.norm(cue.end_m - cue.start_m)
+        edges_m.append(cue.start_m + back * (dark[-1] - TIP_RADIUS_M))
+    assert edges_m[0] == pytest.approx(edges_m[1], abs=1e-9)
+    assert colour_at(look.parts_at(0.23), 0.23) == tuple(0.5 * part for part in MAPLE)
