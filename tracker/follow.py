@@ -27,7 +27,14 @@ from tracker.passes import (
     locate_rest,
     predict_motion,
 )
-from tracker.path import DRIFT_SD_PX, BallPath, CueSight
+from tracker.path import (
+    DRIFT_SD_PX,
+    DRIFT_TIME_S,
+    UNSEEN_DRIFT_SD_PX,
+    UNSEEN_DRIFT_TIME_S,
+    BallPath,
+    CueSight,
+)
 from tracker.readout import ASSUMED_READOUT, Readout
 from tracker.reasons import BALL_LOST, CLIP_DAMAGED, NO_BALL, NO_STRIKE, PICTURE_SIZE, NotTracked
 from tracker.recording import cut_recording
@@ -217,11 +224,14 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         exposure_s=fit.optics.exposure_s,
         size_px=pictures.calibration.camera.size_px,
         readout_way=np.array(info.readout_way, dtype=np.float64),
-        drift_sd_px=DRIFT_SD_PX,
+        drift_sd_px=UNSEEN_DRIFT_SD_PX if pictures.motions.frozen else DRIFT_SD_PX,
+        drift_time_s=UNSEEN_DRIFT_TIME_S if pictures.motions.frozen else DRIFT_TIME_S,
         size_ratio=None if size is None else size.ratio,
         size_ratio_sd=0.0 if size is None else size.ratio_sd,
         picture_moved_px=pictures.motions.moved_px,
         picture_followed=pictures.motions.seen,
+        picture_lost=pictures.motions.lost,
+        picture_frozen=pictures.motions.frozen,
         picture_moved_before_px=pictures.motions.moved_before_px,
         frames=len([k for k in motion if times_s[k] < contact_s]),
         cue=_cue(pictures),

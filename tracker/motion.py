@@ -7,6 +7,7 @@ of them does not count: their patches move in ways of their own.
 
 from collections import deque
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -17,7 +18,7 @@ from calibrate.arrays import Bools, Floats
 Luma = npt.NDArray[np.uint8]
 
 # A patch is (2 HALF + 1) px square and is looked for up to REACH px from where it was.
-HALF, REACH = 6, 6
+HALF, REACH = 6, 8
 # Pixels that a slope needs on either side.
 _SLOPE = 2
 # At most so many in each cell of a grid over the picture: textures in all of it, not one poster.
@@ -38,6 +39,13 @@ _STILL_RMS_PX, _STILL_MOST_PX = 0.04, 0.15
 _ALIKE = 3.0
 # What is left of a shift by the slopes' own error, in painted rooms: 0.003 px on average, 0.01 at most.
 _FLOOR_PX = 0.005
+# Of a picture that is followed, three quarters of the patches and more look as before, or they scatter by 0.1 to
+# 0.25 px; of one that jumped, half of them do by chance, and scatter by 0.33 px and more.
+_FOLLOWED_SHARE, _FOLLOWED_SD_PX = 0.75, 0.3
+# Compressed hard, what stands still is copied from frame to frame, and what moves slowly with it: more than this
+# share of the patches is the same to the last bit in the next look. Of files as phones write them it is 3 to 33 %,
+# of the same at H.264's quantiser 38 it was 92 to 98 %.
+_FROZEN_SHARE = 0.75
 # Looked at no more often than this: at 240 frames a second a phone does not move in between.
 _LOOKS_PER_S = 70.0
 # Of a picture that stands, every so many looks tell that.
@@ -116,7 +124,13 @@ class Motions:
     moved_px : float
         The largest displacement, of the points asked for, from the still scene.
     seen : bool
-        Whether there was texture enough to tell.
+        Whether every frame was told.
+    lost : bool
+        Whether the frames before the strike were told but not all after it: the picture jumped farther than it is
+        looked for, or something hid most of it.
+    frozen : bool
+        Whether compression left the still parts as they were from frame to frame, so that a slow motion of the
+        whole picture would not show.
     moved_before_px : float or None
         The largest displacement of the still scene from the first frames of the recording, of the points asked for;
         None where those are not known or do not look alike.
@@ -126,6 +140,8 @@ class Motions:
     looks: tuple[PictureMotion, ...]
     moved_px: float
     seen: bool
+    lost: bool = False
+    frozen: bool = False
     moved_before_px: float | None = None
 
     def __bool__(self) -> bool:
@@ -146,9 +162,19 @@ class Motions:
         )
 
 
-def stood_still(*, seen: bool, moved_before_px: float | None = None) -> Motions:
+def stood_still(
+    *, seen: bool, lost: bool = False, frozen: bool = False, moved_before_px: float | None = None
+) -> Motions:
     """Motions of a picture that did not move, or of which nothing can be said."""
-    return Motions(times_s=np.zeros(0), looks=(), moved_px=0.0, seen=seen, moved_before_px=moved_before_px)
+    return Motions(
+        times_s=np.zeros(0),
+        looks=(),
+        moved_px=0.0,
+        seen=seen,
+        lost=lost,
+        frozen=frozen,
+        moved_before_px=moved_before_px,
+    )
 
 
 class PictureWatch:
@@ -210,10 +236,15 @@ class PictureWatch:
         looks: tuple[PictureMotion, ...] = ()
         moved_px = np.zeros(0)
         for every in (_COARSE, 1):
-            looks = _measured(template, centres_px, kept[::every], quiet[::every])
+            now, still = kept[::every], quiet[::every]
+            looks = _measured(template, centres_px, now, still)
+            if len(looks) < len(now):
+                lost = not still[len(looks) :].any()
+                return stood_still(seen=False, lost=lost, moved_before_px=before_px)
             moved_px = np.array([np.hypot(*(one.from_scene(points_px) - points_px).T) for one in looks])
-            if not looks or (np.sqrt(np.mean(moved_px**2)) < _STILL_RMS_PX and moved_px.max() < _STILL_MOST_PX):
-                return stood_still(seen=bool(looks), moved_before_px=before_px)
+            if np.sqrt(np.mean(moved_px**2)) < _STILL_RMS_PX and moved_px.max() < _STILL_MOST_PX:
+                frozen = _share_frozen([patches for _, patches in kept]) > _FROZEN_SHARE
+                return stood_still(seen=True, frozen=frozen, moved_before_px=before_px)
         times_s = np.array([time_s for time_s, _ in kept])
         return Motions(
             times_s=times_s,
@@ -228,10 +259,10 @@ class PictureWatch:
         if self._first is None:
             return None
         about_px = centres_px.mean(axis=0)
-        solved = _similarity(template, self._first, _design(centres_px - about_px), np.zeros(4))
+        solved = _followed(template, self._first, _design(centres_px - about_px), np.zeros(4))
         if solved is None:
             return None
-        displaced_px = _design(points_px - about_px) @ solved[0]
+        displaced_px = _design(points_px - about_px) @ solved.values
         return float(np.hypot(*displaced_px.T).max())
 
 
@@ -260,48 +291,99 @@ def _textured_places(luma: Luma) -> npt.NDArray[np.int64]:
     return np.array(found, dtype=np.int64).reshape(-1, 2)
 
 
+def _share_frozen(looks: list[Luma]) -> float:
+    """Share of the patches that are the same to the last bit in the next look."""
+    inner = slice(REACH, REACH + 2 * HALF + 1)
+    pairs = [(one[:, inner, inner] == two[:, inner, inner]).all(axis=(1, 2)) for one, two in pairwise(looks)]
+    return float(np.mean(pairs)) if pairs else 0.0
+
+
 def _measured(
     template: Floats, centres_px: Floats, kept: list[tuple[float, Luma]], quiet: Bools
 ) -> tuple[PictureMotion, ...]:
     """Motion of every frame, from the one before it as the first guess; zero on average over the still scene.
 
-    Empty where a frame shows too few of the patches.
+    They end before the first frame that does not show where it lies.
     """
     about_px = centres_px.mean(axis=0)
     design = _design(centres_px - about_px)
-    found: list[tuple[Floats, Floats]] = []
+    found: list[_Similarity] = []
     guess = np.zeros(4)
     for _, patches in kept:
-        solved = _similarity(template, patches, design, guess)
+        solved = _followed(template, patches, design, guess)
         if solved is None:
-            return ()
+            break
         found.append(solved)
-        guess = solved[0]
-    values = np.array([one for one, _ in found])
-    values -= values[quiet].mean(axis=0) if quiet.any() else values[0]
+        guess = solved.values
+    values = np.array([one.values for one in found]).reshape(-1, 4)
+    quiet = quiet[: len(found)]
+    values -= values[quiet].mean(axis=0) if quiet.any() else values[:1].sum(axis=0)
     return tuple(
-        PictureMotion(shift_px=one[:2], stretch=one[2:], about_px=about_px, cov=cov)
-        for one, (_, cov) in zip(values, found, strict=True)
+        PictureMotion(shift_px=one[:2], stretch=one[2:], about_px=about_px, cov=solved.cov)
+        for one, solved in zip(values, found, strict=True)
     )
 
 
-def _similarity(
-    template: Floats, patches: Luma | Floats, design: Floats, guess: Floats
-) -> tuple[Floats, Floats] | None:
-    """Shift and stretch (4,) of one frame and their covariance; None where too few patches are found."""
-    values, cov = guess, np.zeros((4, 4))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Similarity:
+    """Shift and stretch of one frame.
+
+    Attributes
+    ----------
+    values : (4,) float64
+        Shift in px, change of scale, turn in rad.
+    cov : (4, 4) float64
+        Their covariance.
+    alike : int
+        Patches that look as before there.
+    sd_px : float
+        How far those scatter about the common motion.
+    """
+
+    values: Floats
+    cov: Floats
+    alike: int
+    sd_px: float
+
+    def follows(self, patches: int) -> bool:
+        """Whether this is how the picture lies, and not what chance makes of patches that lie elsewhere."""
+        return self.sd_px < _FOLLOWED_SD_PX or self.alike > _FOLLOWED_SHARE * patches
+
+
+def _followed(template: Floats, patches: Luma | Floats, design: Floats, guess: Floats) -> _Similarity | None:
+    """Similarity of one frame, from a first guess or else from anywhere in reach; None where none is found."""
+    solved = _similarity(template, patches, design, guess)
+    if solved is not None and solved.follows(len(patches)):
+        return solved
+    jumped = _similarity(template, patches, design, np.array([*_whole_shift(template, patches), 0.0, 0.0]))
+    return jumped if jumped is not None and jumped.follows(len(patches)) else None
+
+
+def _whole_shift(template: Floats, patches: Luma | Floats) -> Floats:
+    """(2,) shift to the pixel at which most patches look as before, from correlation at every one in reach."""
+    inner = slice(REACH, REACH + 2 * HALF + 1)
+    votes = np.zeros((2 * REACH + 1, 2 * REACH + 1))
+    for then, now in zip(template[:, inner, inner], patches, strict=True):
+        alike = cv2.matchTemplate(now.astype(np.float32), then.astype(np.float32), cv2.TM_CCOEFF_NORMED)
+        votes += np.maximum(alike, 0.0) ** 2
+    v, u = np.unravel_index(int(votes.argmax()), votes.shape)
+    return np.array([u - REACH, v - REACH], dtype=np.float64)
+
+
+def _similarity(template: Floats, patches: Luma | Floats, design: Floats, guess: Floats) -> _Similarity | None:
+    """Shift and stretch of one frame; None where too few patches are found."""
+    solved = _Similarity(guess, np.zeros((4, 4)), 0, 0.0)
     for _ in range(8):
-        near_px = design @ values
-        away_px, usable = _patch_shifts(template, patches, near_px)
-        solved = _robust(design, away_px, usable)
-        if solved is None:
+        away_px, usable = _patch_shifts(template, patches, design @ solved.values)
+        robust = _robust(design, away_px, usable)
+        if robust is None:
             return None
-        step = solved[0] - values
-        values, cov = solved
+        step = robust.values - solved.values
+        solved = robust
         # the quarter pixel that is left is measured as well from here as from nearer
         if np.hypot(*(design @ step).T).max() < 0.25:
             break
-    return values, cov
+    return solved
 
 
 def _patch_shifts(template: Floats, patches: Luma | Floats, near_px: Floats) -> tuple[Floats, Bools]:
@@ -344,7 +426,7 @@ def _dot(one: Floats, other: Floats) -> Floats:
     return sums
 
 
-def _robust(design: Floats, shifts_px: Floats, usable: Bools) -> tuple[Floats, Floats] | None:
+def _robust(design: Floats, shifts_px: Floats, usable: Bools) -> _Similarity | None:
     """Shift and stretch by reweighted least squares, from the median shift (Geman & McClure's weights)."""
     if np.count_nonzero(usable) < _LEAST_PATCHES:
         return None
@@ -366,4 +448,5 @@ def _robust(design: Floats, shifts_px: Floats, usable: Bools) -> tuple[Floats, F
     # sandwich: what the weights did is in it
     meat = np.einsum("p,pij,pi,pk,pkl->jl", weights**2, design, off_px, off_px, design)
     bread = np.linalg.inv(normal)
-    return values, _ALIKE * bread @ meat @ bread + np.diag([_FLOOR_PX**2, _FLOOR_PX**2, 0.0, 0.0])
+    cov = _ALIKE * bread @ meat @ bread + np.diag([_FLOOR_PX**2, _FLOOR_PX**2, 0.0, 0.0])
+    return _Similarity(values, cov, len(shifts_px), sd_px)

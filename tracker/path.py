@@ -15,6 +15,9 @@ from tracker.readout import DOWNWARDS
 # persistent and gone after 0.15 s; across the path by less.
 DRIFT_SD_PX = 0.1
 DRIFT_TIME_S = 0.07
+# The same where a drift of the picture itself would not show: stabilisation lets it wander by 1 to 2 px in some
+# seconds (common practice, no source).
+UNSEEN_DRIFT_SD_PX, UNSEEN_DRIFT_TIME_S = 1.2, 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -115,6 +118,10 @@ class BallPath:
         are those of a picture that lies as it did then. 0 where it stood still.
     picture_followed : bool
         Whether the still part of the picture showed in every frame where the picture lay.
+    picture_lost : bool
+        Whether it showed that before the strike but not in all frames after: the picture jumped, or was hidden.
+    picture_frozen : bool
+        Whether compression left its still parts as they were, so that a drift would not have shown.
     picture_moved_before_px : float or None
         How far the picture lay before the strike from where it lay in the first frames of the recording; None where
         that is not known.
@@ -146,6 +153,8 @@ class BallPath:
     cue: CueSight | NotMeasured | None = None
     picture_moved_px: float = 0.0
     picture_followed: bool = False
+    picture_lost: bool = False
+    picture_frozen: bool = False
     picture_moved_before_px: float | None = None
     notes: tuple[str, ...] = ()
     heard: HeardSound | None = None

@@ -5,7 +5,8 @@ show it, and the shot is measured with the camera as the frames before its strik
 a nudge between two shots. A pose that is not that of the calibration is found again on the marks; where they are
 not found, nobody knows where the camera stood, and the shot is doubtful. A picture that drifts during a shot, as
 that of a phone which stabilises it, is followed by the tracker frame by frame and is no reason for doubt. Where it
-could not be followed, the shot is doubtful if the frames after it show that the camera moved meanwhile.
+could not be followed, the shot is doubtful if the frames after it show that the camera moved meanwhile; and where
+the picture was lost, unless they show that it stands where it stood.
 """
 
 from dataclasses import dataclass, replace
@@ -43,7 +44,7 @@ class ClipCamera:
     doubt : NotMeasured or None
         Why the place of the camera is not known, so that no result is to be trusted.
     picture_note : str
-        For the tester, where the picture moved during the shot and was followed; else empty.
+        For the tester, where the picture moved during the shot and was followed, or nobody can tell; else empty.
     """
 
     calibration: Calibration
@@ -130,12 +131,17 @@ def shot_camera(
         return replace(camera, picture_note=_picture_note(path))
     ended_s = float(path.times_s[-1])
     after = _still(path.clip, ended_s, ended_s + span_s, capture_fps)
-    if after is None or camera.doubt is not None:
+    if camera.doubt is not None:
         return camera
-    moved = reregister(camera.calibration, reference=before, luma=after)
-    if isinstance(moved, NotMeasured) or not moved.nudged:
+    moved = None if after is None else reregister(camera.calibration, reference=before, luma=after)
+    if isinstance(moved, Reregistered):
+        if not moved.nudged:
+            return camera
+        detail = f"by {moved.shift_px:.1f} px between the frames before the strike and those after it"
+    elif path.picture_lost:
+        detail = "the picture jumped too far to be followed, or something hid most of it, while the ball rolled"
+    else:
         return camera
-    detail = f"by {moved.shift_px:.1f} px between the frames before the strike and those after it"
     return replace(camera, doubt=NotMeasured(MOVED_IN_SHOT, detail))
 
 
@@ -152,6 +158,12 @@ def _stood_before(path: BallPath) -> bool:
 
 
 def _picture_note(path: BallPath) -> str:
+    if path.picture_frozen:
+        return (
+            "compressed so hard that its still parts stay the same from frame to frame: a picture that drifts "
+            "(stabilisation) would not show, and the uncertainties allow for one; measure the file as the phone "
+            "wrote it"
+        )
     if not path.picture_moved_px:
         return ""
     return (

@@ -32,6 +32,7 @@ from analyze.session.picture import bytes_from_picture, picture_from_bytes
 from calibrate.arrays import Floats
 from calibrate.errors import NotMeasured
 from calibrate.reasons import PICTURE_UNLIKE
+from calibrate.reregister import Reregistered
 from sample_clips.encode import TICKS_PER_S, Coding, write_clip
 from tracker.clip import read_frames, still_luma
 from tracker.readout import Readout
@@ -243,6 +244,26 @@ def test_another_scene_is_not_trusted(set_up, monkeypatch):
     camera = clip_camera(session.clip_path(CLIP), calibration, picture)
     assert camera.doubt is not None
     assert camera.doubt.reason is PICTURE_UNLIKE
+
+
+@pytest.mark.parametrize("after", [None, np.zeros((4, 4))], ids=["no frames after", "marks hidden after"])
+def test_a_picture_lost_in_a_shot_is_doubted_unless_it_is_found_again_where_it_stood(set_up, monkeypatch, after):
+    _, calibration, picture = set_up
+    stood = ClipCamera(calibration=calibration)
+    frames = iter([np.zeros((4, 4)), after])
+    monkeypatch.setattr(room, "_still", lambda *_: next(frames))
+    monkeypatch.setattr(room, "_registered", lambda *_: stood)
+    hidden = NotMeasured(PICTURE_UNLIKE, "3 of 20 marks found again")
+    monkeypatch.setattr(room, "reregister", lambda *_, **__: hidden)
+    path = simulate(Setting(frame_rate=60.0), np.random.default_rng(20240611)).path
+    camera = shot_camera(replace(path, picture_lost=True), stood, calibration, picture)
+    assert camera.doubt.reason is MOVED_IN_SHOT
+    frames = iter([np.zeros((4, 4)), after])
+    assert shot_camera(path, stood, calibration, picture).doubt is None
+    frames = iter([np.zeros((4, 4)), np.zeros((4, 4))])
+    again = Reregistered(calibration=calibration, shift_px=0.1, zoom=1.0, patches=20, nudged=False)
+    monkeypatch.setattr(room, "reregister", lambda *_, **__: again)
+    assert shot_camera(replace(path, picture_lost=True), stood, calibration, picture).doubt is None
 
 
 @pytest.mark.parametrize("moved_px", [3.0, None])

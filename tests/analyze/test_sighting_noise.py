@@ -191,14 +191,20 @@ def test_drift_and_noise_are_told_apart_in_the_scatter_of_a_path(frame_rate):
 
 
 def test_a_picture_that_was_followed_keeps_the_whole_allowance_for_slow_errors():
-    """Ten quiet sightings of a picture that moved: what following it errs by, none of its residuals shows."""
+    """Ten quiet sightings of a picture that moved: what following it errs by, none of its residuals shows.
+
+    Nor do they show a motion that compression hid.
+    """
     shot = simulate(Setting(sigma_px=0.08), np.random.default_rng(20240611))
     path = replace(scattered(shot, 1.0), drift_sd_px=0.1)
     moved = replace(path, picture_moved_px=1.5, picture_followed=True)
+    frozen = replace(path, picture_followed=True, picture_frozen=True)
     at_rest = fit_path(path, shot.truth, readout=shot.stated_readout).error_scales
     followed = fit_path(moved, shot.truth, readout=shot.stated_readout).error_scales
+    hidden = fit_path(frozen, shot.truth, readout=shot.stated_readout).error_scales
     assert at_rest.drift < 0.75
     assert followed.drift >= 1.0
+    assert hidden.drift >= 1.0
 
 
 def test_a_drift_as_stated_makes_no_outliers():

@@ -33,6 +33,14 @@ def moved(room, shift_px, turn_rad=0.0, scale=0.0):
     return picture, matrix
 
 
+@pytest.fixture(scope="module")
+def sharp_room():
+    """Fine blobs alone: from where they lie to 4 px away, slopes say nothing."""
+    rng = np.random.default_rng(20240612)
+    fine = gaussian_filter(rng.normal(size=(SIZE[1] + 40, SIZE[0] + 40)), 1.3)
+    return spline_filter((110 + 40 * fine / fine.std()).clip(16, 235), 3)
+
+
 def watched(room, motion, *, rng, player=False, flicker=False):
     """Thirty frames, the first ten still, then `motion(n)` of `moved`; the watch and the true matrices."""
     watch, matrices = PictureWatch(keep_s=10.0), []
@@ -84,6 +92,38 @@ def test_nudge_of_some_px_within_the_shot_is_followed(room):
     assert motions.moved_px == pytest.approx(np.hypot(3.3, 2.4), abs=0.03)
     at = motions.at(29 * PERIOD_S).from_scene(LANE_PX)
     np.testing.assert_allclose(at, LANE_PX @ matrices[-1][:, :2].T + matrices[-1][:, 2], rtol=0, atol=0.03)
+
+
+@pytest.mark.parametrize("jump_px", [(4.0, -3.0), (-4.6, 5.2)])
+def test_a_knock_at_the_strike_is_found_wherever_it_threw_the_picture_in_reach(sharp_room, jump_px):
+    """By more than the width of the texture: no slope leads there, only a look at every place in reach does."""
+    rng = np.random.default_rng(7)
+    watch, matrices = watched(sharp_room, lambda _: (jump_px, 2e-3), rng=rng, player=True)
+    motions = watch.motions((0.0, 1.0), STILL_S, LANE_PX)
+    assert motions.seen
+    at = motions.at(29 * PERIOD_S).from_scene(LANE_PX)
+    np.testing.assert_allclose(at, LANE_PX @ matrices[-1][:, :2].T + matrices[-1][:, 2], rtol=0, atol=0.05)
+
+
+def test_a_knock_out_of_reach_is_said(sharp_room):
+    """Of a picture that half matches by chance, nothing is said to stand still."""
+    watch, _ = watched(sharp_room, lambda n: ((13.0, 9.0) if n > 5 else (0.0, 0.0),), rng=np.random.default_rng(7))
+    motions = watch.motions((0.0, 1.0), STILL_S, LANE_PX)
+    assert not motions.seen
+    assert motions.lost
+
+
+def test_still_parts_that_compression_froze_are_said(room):
+    """A drift of all of the picture would not show: the frames before it are copied bit by bit."""
+    rng = np.random.default_rng(8)
+    still = np.clip(np.rint(moved(room, (0.0, 0.0))[0] + rng.normal(0, 2, SIZE[::-1])), 0, 255).astype(np.uint8)
+    frozen, alive = PictureWatch(keep_s=10.0), PictureWatch(keep_s=10.0)
+    for n in range(30):
+        frozen.look(n * PERIOD_S, still)
+        noise = (rng.uniform(size=still.shape) < 0.02).astype(np.uint8)
+        alive.look(n * PERIOD_S, still + noise)
+    assert frozen.motions((0.0, 1.0), STILL_S, LANE_PX).frozen
+    assert not alive.motions((0.0, 1.0), STILL_S, LANE_PX).frozen
 
 
 @pytest.mark.parametrize("case", ["bare wall", "lens covered"])
