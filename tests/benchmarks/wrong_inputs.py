@@ -27,6 +27,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from importlib.resources import as_file, files
 from pathlib import Path
 
@@ -187,16 +188,16 @@ def sides_exchanged(name: str, u_px: float, v_px: float) -> tuple[str, float, fl
     return (name, u_px, v_px)
 
 
-def rewritten(path: Path, change: Callable[[np.ndarray], np.ndarray]) -> None:
-    """Write a recording anew with each picture changed, times kept."""
+def rewritten(path: Path, change: Callable[[np.ndarray, float], np.ndarray], *, crf: int = 12) -> None:
+    """Write a recording anew with each picture changed, given its time too; times kept."""
     out = path.with_suffix(".new.mp4")
     with av.open(str(path)) as source, av.open(str(out), "w") as sink:
         video = source.streams.video[0]
-        stream = sink.add_stream("libx264", rate=60, options={"crf": "12", "preset": "ultrafast"})
+        stream = sink.add_stream("libx264", rate=60, options={"crf": str(crf), "preset": "veryfast"})
         stream.width, stream.height, stream.pix_fmt = video.width, video.height, "yuv420p"
         stream.time_base = stream.codec_context.time_base = Fraction(1, 90000)
         for frame in source.decode(video):
-            planes = np.ascontiguousarray(change(frame.to_ndarray(format="bgr24")))
+            planes = np.ascontiguousarray(change(frame.to_ndarray(format="bgr24"), float(frame.time)))
             new = av.VideoFrame.from_ndarray(planes, format="bgr24")
             new.pts, new.time_base = round(float(frame.pts * frame.time_base) * 90000), Fraction(1, 90000)
             sink.mux(stream.encode(new))
@@ -227,7 +228,7 @@ def mirrored(folder: Path) -> None:
     """Record with a front camera that mirrors, and click what is then seen."""
     width = clip_info(clips_of(folder)[0]).size_px[0]
     for path in clips_of(folder):
-        rewritten(path, lambda picture: picture[:, ::-1])
+        rewritten(path, lambda picture, _: picture[:, ::-1])
     marks(lambda name, u_px, v_px: (name, width - 1 - u_px, v_px))(folder)
 
 
@@ -238,7 +239,7 @@ def zoomed(factor: float) -> Callable[[Path], None]:
         session = open_session(folder)
         calibrate_session(session, clips_of(folder)[0])
 
-        def zoom(picture: np.ndarray) -> np.ndarray:
+        def zoom(picture: np.ndarray, _: float) -> np.ndarray:
             height, width = picture.shape[:2]
             matrix = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), 0, factor)
             return cv2.warpAffine(picture, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=1)
@@ -247,6 +248,35 @@ def zoomed(factor: float) -> Callable[[Path], None]:
             rewritten(path, zoom)
 
     return make
+
+
+def shifted(picture: np.ndarray, u_px: float, v_px: float) -> np.ndarray:
+    """Move a picture."""
+    height, width = picture.shape[:2]
+    matrix = np.array([[1.0, 0.0, u_px], [0.0, 1.0, v_px]])
+    return cv2.warpAffine(picture, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=1)
+
+
+def knocked(u_px: float, v_px: float, *, after_s: float = 0.0) -> Callable[[Path], None]:
+    """Knock against the stand so long after the strike: the picture lies elsewhere from then on."""
+
+    def make(folder: Path) -> None:
+        strikes_s = read_column(folder / "truth.csv", "strike_s")
+        for path in clips_of(folder):
+            from_s = strikes_s[path.relative_to(folder / "clips").as_posix()] + after_s
+            rewritten(
+                path, lambda picture, t, from_s=from_s: shifted(picture, u_px, v_px) if t > from_s else picture
+            )
+
+    return make
+
+
+def sent(folder: Path, *, drift_px: float = 0.0) -> None:
+    """Send the recordings through a messenger that compresses them hard; stabilised ones drift."""
+    for path in clips_of(folder):
+        rewritten(
+            path, lambda picture, t: shifted(picture, drift_px * t, drift_px * t) if drift_px else picture, crf=38
+        )
 
 
 MISTAKES = (
@@ -304,6 +334,11 @@ MISTAKES = (
     Mistake(name="zoom: +3 % after calibrating", make=zoomed(1.03), files=True),
     Mistake(name="zoom: +6 % after calibrating", make=zoomed(1.06), files=True),
     Mistake(name="zoom: -4 % after calibrating", make=zoomed(0.96), files=True),
+    Mistake(name="knock: 5 px at the strike", make=knocked(4, -3), files=True),
+    Mistake(name="knock: 13 px at the strike", make=knocked(11, 7), files=True),
+    Mistake(name="knock: 5 px while the ball rolls", make=knocked(-5, 2, after_s=0.3), files=True),
+    Mistake(name="messenger: compressed hard", make=sent, files=True),
+    Mistake(name="messenger: compressed hard, stabilised", make=partial(sent, drift_px=1.0), files=True),
 )
 
 
@@ -336,11 +371,14 @@ class Outcome:
 
 def read_truth(path: Path) -> dict[str, dict[str, float]]:
     """Read the true values of each recording."""
+    columns = {key: read_column(path, key) for key in TRUTHS}
+    return {clip: {key: columns[key][clip] for key in TRUTHS} for clip in columns[TRUTHS[0]]}
+
+
+def read_column(path: Path, name: str) -> dict[str, float]:
+    """Read one true value of each recording."""
     with path.open(encoding="utf-8") as lines:
-        rows = list(csv.DictReader(lines))
-    return {
-        row["clip"].removeprefix("clips/"): {key: float(row[key]) for key in row if key in TRUTHS} for row in rows
-    }
+        return {row["clip"].removeprefix("clips/"): float(row[name]) for row in csv.DictReader(lines)}
 
 
 def outcome(shot: Shot, true: dict[str, float]) -> Outcome:
