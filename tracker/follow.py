@@ -6,8 +6,11 @@ from pathlib import Path
 
 import numpy as np
 
+from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
+from tracker.ball_image import Optics
+from tracker.ball_print import dark_share
 from tracker.ball_size import apparent_size
 from tracker.chain import LATE_STRIKE_S, RunStart, rough_track
 from tracker.clip import STILL_FRAMES, ClipInfo, Frame, clip_info
@@ -167,6 +170,14 @@ def _cue(pictures: ShotPictures) -> CueSight | NotMeasured:
     return replace(sight, near_px=near_px, far_px=far_px)
 
 
+def _dark_share(pictures: ShotPictures, rest_px: Floats, optics: Optics) -> float | None:
+    """Find how much of the face of the ball at rest is one dark patch."""
+    still = replace(optics, exposure_s=0.0)
+    view = replace(pictures.view(pictures.cut.place.xy_m, np.zeros(2)), centre_px=rest_px)
+    patch = pictures.look_at_rest(view, still)
+    return None if patch is None else dark_share(view, patch, still, noise=pictures.scene.noise)
+
+
 def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | NotTracked:
     """Follow the ball of one shot from its resting place to the foot cushion."""
     cut, times_s = pictures.cut, pictures.times_s
@@ -228,6 +239,7 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         drift_time_s=UNSEEN_DRIFT_TIME_S if pictures.motions.frozen else DRIFT_TIME_S,
         size_ratio=None if size is None else size.ratio,
         size_ratio_sd=0.0 if size is None else size.ratio_sd,
+        dark_share=_dark_share(pictures, rest_px, fit.optics),
         picture_moved_px=pictures.motions.moved_px,
         picture_followed=pictures.motions.seen,
         picture_lost=pictures.motions.lost,

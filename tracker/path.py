@@ -111,6 +111,8 @@ class BallPath:
     size_ratio, size_ratio_sd : float or None, float
         How large the ball at rest looks over how large it should, and the standard uncertainty of that; None where
         its rim was not clear.
+    dark_share : float or None
+        Share of the face of the ball at rest that its largest dark patch takes; None where it was not seen.
     cue : CueSight, NotMeasured or None
         The cue at the strike, or why it is not known; None where nobody looked for it.
     picture_moved_px : float
@@ -150,6 +152,7 @@ class BallPath:
     drift_time_s: float = DRIFT_TIME_S
     size_ratio: float | None = None
     size_ratio_sd: float = 0.0
+    dark_share: float | None = None
     cue: CueSight | NotMeasured | None = None
     picture_moved_px: float = 0.0
     picture_followed: bool = False

@@ -95,6 +95,11 @@ BALL_SIZE = Reason(
     "The ball looks larger or smaller than session.toml says.",
     "Measure the ball, and correct ball.diameter_mm, or table.size if that is what is wrong.",
 )
+DARK_PATCH = Reason(
+    "dark-patch",
+    "The ball has a large dark patch and is smeared over a long exposure: it may have been seen beside its path.",
+    "Shoot with a plain or dotted ball, or light the table so that the camera exposes for a shorter time.",
+)
 MOVED_IN_SHOT = Reason(
     "moved-in-shot",
     "The camera moved during the shot.",
@@ -151,6 +156,7 @@ REASONS = (
     IMPRECISE,
     OFF_SPOT,
     BALL_SIZE,
+    DARK_PATCH,
     CUE_TOWARDS_CAMERA,
     CUE_AGAINST_BALL,
     MOVED_IN_SHOT,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from simulated_shots import Setting, simulate
 
-from analyze.fit.reasons import BALL_SIZE, OFF_SPOT
+from analyze.fit.reasons import BALL_SIZE, DARK_PATCH, OFF_SPOT
 from analyze.fit.shot import Status, measure_shot
 from calibrate.errors import NotMeasured
 from calibrate.reasons import SETTING_UNLIKE
@@ -43,6 +43,15 @@ def test_a_ball_that_looks_too_large_or_small_is_doubtful(shot, ratio, doubtful)
     found = measured(shot, path=replace(shot.path, size_ratio=ratio, size_ratio_sd=0.018))
     assert (found.status is Status.DOUBTFUL) == doubtful
     assert (found.reason is BALL_SIZE) == doubtful
+
+
+@pytest.mark.parametrize(
+    ("share", "exposure_s", "doubtful"), [(0.3, 1 / 60, True), (0.3, 1 / 500, False), (0.07, 1 / 60, False)]
+)
+def test_a_large_dark_patch_in_a_long_streak_is_doubtful(shot, share, exposure_s, doubtful):
+    found = measured(shot, path=replace(shot.path, dark_share=share, exposure_s=exposure_s))
+    assert (found.status is Status.DOUBTFUL) == doubtful
+    assert (found.reason is DARK_PATCH) == doubtful
 
 
 def test_what_the_marks_contradict_makes_every_shot_doubtful(shot):

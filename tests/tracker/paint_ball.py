@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
+from scipy.spatial.transform import Rotation
 
 from calibrate.camera import Camera
 
@@ -18,16 +19,16 @@ class Scene:
     shine: float = 0.5
     shadow: float = 0.5
     dots: int = 0
+    patch_rad: float = 0.0  # half the angle of one large dark patch, seen from the ball's centre
     blur_px: float = 0.9
     contrast: float = 0.03
     noise: float = 2.0
-    spin: np.ndarray = field(default_factory=lambda: np.eye(3))
+    spin: np.ndarray = field(default_factory=lambda: np.eye(3))  # at mid-exposure
+    turning_rad_s: tuple = (0.0, 0.0, 0.0)
 
 
 def aimed_camera(position_m, target_m, focal_px, size_px, *, k1=0.0, roll_rad=0.0) -> Camera:
     """Camera at a place looking at a point."""
-    from scipy.spatial.transform import Rotation
-
     position_m = np.asarray(position_m, float)
     forward = np.asarray(target_m, float) - position_m
     forward /= np.linalg.norm(forward)
@@ -85,7 +86,9 @@ def paint(  # noqa: PLR0913 - a picture has as many knobs
         off_m = centre0[:2, None] + velocity[:2, None] * t - ground_m
         (near,) = np.nonzero(_dot(off_m, off_m) < reach_m**2)
         centre = centre0[:, None] + velocity[:, None] * t[near]
-        value = _seen(scene, lamps, rays[:, near], eye[:, None] - centre, off_m[:, near], radius_m)
+        turn = Rotation.from_rotvec(np.multiply(scene.turning_rad_s, ((k + 0.5) / steps - 0.5) * exposure_s))
+        spin = turn.as_matrix() @ scene.spin
+        value = _seen(scene, lamps, rays[:, near], eye[:, None] - centre, off_m[:, near], radius_m, spin)
         linear[near] += (value - scene.cloth) / steps
     linear = linear.reshape(uu.shape)
 
@@ -108,7 +111,7 @@ def _dot(a, b):
     return sum(x * y for x, y in zip(a, b, strict=True))
 
 
-def _seen(scene, lamps, rays, eye_from_centre, off_m, radius_m):
+def _seen(scene, lamps, rays, eye_from_centre, off_m, radius_m, spin):
     """Light along rays (3, N) that end on the ball or near it; `off_m` (2, N) leads from the cloth to under it."""
     shade = np.ones(rays.shape[1])
     for lamp, s in lamps:
@@ -132,7 +135,9 @@ def _seen(scene, lamps, rays, eye_from_centre, off_m, radius_m):
         bright = cosine > 0.9  # 0.9**200 is nothing
         glare[bright] += scene.shine * cosine[bright] ** 200
     albedo = np.full(len(hit), 0.85)
-    body = scene.spin.T @ normal
+    body = spin.T @ normal
+    if scene.patch_rad:
+        albedo[body[2] > np.cos(scene.patch_rad)] = 0.12
     for d in range(scene.dots):
         a = 2.4 * d
         z = 1 - 2 * (d + 0.5) / scene.dots
