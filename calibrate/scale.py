@@ -69,14 +69,18 @@ class RailScale:
         ValueError
             If the line runs along the scale.
         """
+        return float(self.readings_m(point_m, direction))
+
+    def readings_m(self, points_m: Floats, directions: Floats) -> Floats:
+        """Return what `reading_m` does, of many lines at once: (..., 2) and (..., 2) to (...)."""
         along = np.array([math.cos(self.skew_rad), math.sin(self.skew_rad)])
-        gap = np.array([self.zero_m, self.line_y_m]) - point_m
-        cross = direction[0] * along[1] - direction[1] * along[0]
-        if cross == 0:
+        gap = np.array([self.zero_m, self.line_y_m]) - points_m
+        cross = directions[..., 0] * along[1] - directions[..., 1] * along[0]
+        if np.any(cross == 0):
             raise ValueError("direction must not run along the scale")
         # point + s direction = zero + t along, solved for t by Cramer's rule
-        t = (gap[0] * direction[1] - gap[1] * direction[0]) / cross
-        return float(t) / (1 + self.stretch)
+        t: Floats = (gap[..., 0] * directions[..., 1] - gap[..., 1] * directions[..., 0]) / cross
+        return t / (1 + self.stretch)
 
 
 def scale_notices(

@@ -8,6 +8,7 @@ of them does not count: their patches move in ways of their own.
 from collections import deque
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -16,6 +17,7 @@ import numpy.typing as npt
 from calibrate.arrays import Bools, Floats
 
 Luma = npt.NDArray[np.uint8]
+Kind = TypeVar("Kind", bound=np.generic)
 
 # A patch is (2 HALF + 1) px square and is looked for up to REACH px from where it was.
 HALF, REACH = 6, 8
@@ -190,7 +192,6 @@ class PictureWatch:
 
     def __init__(self, *, keep_s: float, first: Floats | None = None) -> None:
         self._centres: npt.NDArray[np.int64] | None = None
-        self._rows = self._columns = np.zeros((0, 1, 1), dtype=np.int64)
         self._kept: deque[tuple[float, Luma]] = deque()
         self._keep_s = keep_s
         self._first = first
@@ -199,13 +200,10 @@ class PictureWatch:
         """Keep the patches of one frame; where they lie is chosen in the first."""
         if self._centres is None:
             self._centres = _textured_places(luma)
-            reach = np.arange(-HALF - REACH, HALF + REACH + 1)
-            self._rows = self._centres[:, 1, None, None] + reach[:, None]
-            self._columns = self._centres[:, 0, None, None] + reach
-            self._first = None if self._first is None else self._first[self._rows, self._columns]
+            self._first = None if self._first is None else _patches(self._first, self._centres)
         if self._kept and time_s - self._kept[-1][0] < 1 / _LOOKS_PER_S:
             return
-        self._kept.append((time_s, luma[self._rows, self._columns]))
+        self._kept.append((time_s, _patches(luma, self._centres)))
         while time_s - self._kept[0][0] > self._keep_s:
             self._kept.popleft()
 
@@ -264,6 +262,14 @@ class PictureWatch:
             return None
         displaced_px = _design(points_px - about_px) @ solved.values
         return float(np.hypot(*displaced_px.T).max())
+
+
+def _patches(picture: npt.NDArray[Kind], centres: npt.NDArray[np.int64]) -> npt.NDArray[Kind]:
+    """(P, S, S) copies of a picture's patches round some pixels."""
+    reach = HALF + REACH
+    windows = np.lib.stride_tricks.sliding_window_view(picture, (2 * reach + 1, 2 * reach + 1))
+    copied: npt.NDArray[Kind] = windows[centres[:, 1] - reach, centres[:, 0] - reach]
+    return copied
 
 
 def _textured_places(luma: Luma) -> npt.NDArray[np.int64]:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from calibrate.arrays import Floats
+from calibrate.arrays import Floats, Reals
 from calibrate.calibration import Calibration
 
 # How far from the spot a hand may put the ball.
@@ -52,7 +52,14 @@ def _disc_directions() -> tuple[Floats, Floats]:
 INNER, OUTER = _disc_directions()
 
 
-def _sample(picture: Picture, points_px: Floats) -> npt.NDArray[np.float32]:
+def _medians(values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Medians over the last axis, of an even number of values; numpy's own takes twice as long for so few."""
+    half = values.shape[-1] // 2
+    ordered = np.sort(values, axis=-1)
+    return np.asarray((ordered[..., half - 1] + ordered[..., half]) / 2, dtype=np.float32)
+
+
+def _sample(picture: Picture, points_px: Reals) -> npt.NDArray[np.float32]:
     """Brightness at points of any shape (..., 2), by linear interpolation; the border is repeated."""
     flat = np.ascontiguousarray(points_px.reshape(-1, 2), dtype=np.float32)
     values = np.empty((len(flat), 1), np.float32)
@@ -164,10 +171,12 @@ def find_resting_ball(picture: Picture, calibration: Calibration) -> RestingPlac
     if not in_picture and not ((centre_px > 0).all() and (centre_px < [width, height]).all()):
         return None
     shape = np.array([u_r, v_r])
-    inner = _sample(picture, centres_px[:, None, None] + INNER * shape)
-    outer = _sample(picture, centres_px[:, None, None] + OUTER * shape)
+    # in the precision in which pictures are sampled
+    near_px = centres_px[:, None, None].astype(np.float32)
+    inner = _sample(picture, near_px + (INNER * shape).astype(np.float32))
+    outer = _sample(picture, near_px + (OUTER * shape).astype(np.float32))
     # median over median: a dot on the ball or a fleck of chalk beside it must not decide for its sector
-    steps = np.median(inner, axis=2) - np.median(outer, axis=2)
+    steps = _medians(inner) - _medians(outer)
     score = np.sort(steps, axis=1)[:, PASSED_OVER]
     best = int(np.argmax(score))
     elsewhere = score[np.hypot(dx.ravel() - dx.ravel()[best], dy.ravel() - dy.ravel()[best]) > radius_m]

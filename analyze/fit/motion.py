@@ -52,7 +52,7 @@ def _unit(vectors: Floats) -> tuple[Floats, Floats]:
     return vectors / safe[..., None], length
 
 
-def state(parameters: Floats, times_s: Floats, *, pull_m_s2: float = 0.0) -> tuple[Floats, Floats]:
+def state(parameters: Floats, times_s: Floats, *, pull_m_s2: Floats | float = 0.0) -> tuple[Floats, Floats]:
     """Place and velocity of the ball's centre.
 
     Parameters
@@ -61,7 +61,7 @@ def state(parameters: Floats, times_s: Floats, *, pull_m_s2: float = 0.0) -> tup
         In the order of `MOTION_PARAMETERS`.
     times_s : (N,) or (..., N) array
         Times on the clock of `strike_s`. Before the strike the ball rests.
-    pull_m_s2 : float
+    pull_m_s2 : float or (...) array
         Of the table, to the right; see `analyze.fit.pull`.
 
     Returns
@@ -87,8 +87,9 @@ def state(parameters: Floats, times_s: Floats, *, pull_m_s2: float = 0.0) -> tup
     roll_velocity = (roll_speed - roll_acc * rolling)[..., None] * roll_dir
     velocity_m_s = np.where((tau < end)[..., None], slide_velocity, roll_velocity)
     way, speed, _ = pulled(tau, end)
-    position_m[..., 0] += pull_m_s2 * way
-    velocity_m_s[..., 0] += pull_m_s2 * speed
+    pull = np.asarray(pull_m_s2)[..., None]
+    position_m[..., 0] += pull * way
+    velocity_m_s[..., 0] += pull * speed
     velocity_m_s = np.where((np.asarray(times_s) < p[..., 2])[..., None], 0.0, velocity_m_s)
     return position_m, velocity_m_s
 

@@ -92,17 +92,19 @@ def _level(
     problem: Problem, theta: Floats, rows: Floats, right: Floats, weights: Floats, scales: ErrorScales
 ) -> float:
     """Minus twice the logarithm of the restricted likelihood, up to a constant."""
-    noise = problem.noise.scaled(frame=scales.frame, drift=scales.drift)
+    steadier = scales.frame / scales.drift
     # rows 0 and 1 are the place of rest, which keeps its own covariance
     unit = np.concatenate([np.ones(2), np.full(len(right) - 2, 1 / scales.frame)])
     rows, right = rows * unit[:, None], right * unit
-    weighing = noise.weighing(weights)
-    weighed_rows = weighed(weighing, rows)
+    weighing = problem.noise.weighing(weights, steadier=steadier)
+    both = weighed(weighing, np.column_stack([rows, right]))
+    weighed_rows, weighed_right = both[:, :-1], both[:, -1]
     information = rows.T @ weighed_rows + np.diag(problem.prior_precision)
     pull = weighed_rows.T @ right + problem.prior_precision * (problem.prior_mean - theta)
     size = np.sqrt(np.diag(information))
     scaled = information / np.outer(size, size)
     gain = float(pull / size @ np.linalg.solve(scaled, pull / size))
     log_information = float(np.linalg.slogdet(scaled)[1]) + 2 * float(np.log(size).sum())
-    log_noise = 4 * np.count_nonzero(weights) * np.log(scales.frame) + noise.log_excess(weights)
-    return float(right @ weighed(weighing, right) - gain + log_information + log_noise)
+    log_excess = problem.noise.log_excess(weighing, steadier=steadier)
+    log_noise = 4 * np.count_nonzero(weights) * np.log(scales.frame) + log_excess
+    return float(right @ weighed_right - gain + log_information + log_noise)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -88,7 +89,7 @@ def _motion_slope(theta: Floats, p: Floats) -> Floats:
     return slope
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Problem:
     """The sightings of a shot, the place of rest as row 0, ready for fitting."""
 
@@ -100,6 +101,11 @@ class Problem:
     prior_mean: Floats
     prior_precision: Floats
     use: Flags  # (N,)
+
+    @cached_property
+    def seen_px(self) -> Floats:
+        """(N + 1, 2) place of rest and sightings."""
+        return np.vstack([self.path.rest_px, self.path.centre_px])
 
     def times_s(self, theta: Floats) -> Floats:
         """Frame times plus row times, (N,)."""
@@ -118,9 +124,8 @@ class Problem:
         by_theta[1:, :, :9] = by_motion @ _motion_slope(theta, p)
         by_theta[1:, :, READOUT] = -by_motion[:, :, 2] * self.shares[:, None]
         by_theta[1:, 0, PULL] = by_pull
-        camera = self.calibration.camera
-        slope = camera.project_jacobian(points)[..., :2] @ by_theta
-        return camera.project(points), slope, points
+        image, by_place = self.calibration.camera.project_with_jacobian(points)
+        return image, by_place[..., :2] @ by_theta, points
 
     def with_noise(self, *, frame: float, drift: float) -> "Problem":
         """Take the noise of each frame and the drift so many times as large; the place of rest stays as it is."""
@@ -130,9 +135,11 @@ class Problem:
     def residuals(self, theta: Floats) -> tuple[Floats, Floats]:
         """Whitened sighting minus prediction, (N + 1, 2), and derivative of the prediction, (N + 1, 2, 11)."""
         image, slope, _ = self.predict(theta)
-        seen = np.vstack([self.path.rest_px, self.path.centre_px])
-        white = (self.whiten @ (seen - image)[..., None])[..., 0]
-        return np.where(np.isfinite(white), white, 1e6), np.nan_to_num(self.whiten @ slope)
+        white = (self.whiten @ (self.seen_px - image)[..., None])[..., 0]
+        white_slope = self.whiten @ slope
+        if not np.isfinite(white).all():  # behind the camera, or at a speed beyond all numbers
+            return np.where(np.isfinite(white), white, 1e6), np.nan_to_num(white_slope)
+        return white, white_slope
 
 
 def build_problem(path: BallPath, calibration: Calibration, readout: Readout, priors: MotionPriors) -> Problem:
@@ -201,8 +208,9 @@ def minimise(problem: Problem, theta: Floats, *, scale: float) -> tuple[Floats, 
     for _ in range(60):
         weighing = problem.noise.weighing(problem.use * _huber_weights((white[1:] - drift) / scale))
         rows = slope.reshape(-1, N_FIT)
-        hessian = rows.T @ weighed(weighing, rows) / scale**2 + np.diag(problem.prior_precision)
-        gradient = rows.T @ weighed(weighing, white.ravel()) / scale**2
+        weighed_rows = weighed(weighing, rows) / scale**2
+        hessian = rows.T @ weighed_rows + np.diag(problem.prior_precision)
+        gradient = weighed_rows.T @ white.ravel()
         gradient += problem.prior_precision * (problem.prior_mean - theta)
         better = False
         for _ in range(8):

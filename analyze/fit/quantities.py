@@ -88,13 +88,18 @@ class Quantities:
 
 
 def evaluate(
-    parameters: Floats, scale: RailScale, *, contact_y_m: float, spot_y_m: float, pull_m_s2: float = 0.0
+    parameters: Floats,
+    scale: RailScale,
+    *,
+    contact_y_m: float,
+    spot_y_m: float,
+    pull_m_s2: Floats | float = 0.0,
 ) -> Floats:
-    """Compute the quantities of one motion.
+    """Compute the quantities of motions.
 
     Parameters
     ----------
-    parameters : (9,) array
+    parameters : (..., 9) array
         In the order of `motion.MOTION_PARAMETERS`.
     scale : RailScale
         The scale as it lies.
@@ -102,37 +107,38 @@ def evaluate(
         y of the ball's centre at cushion contact, table frame.
     spot_y_m : float
         y of the cue-ball spot, table frame.
-    pull_m_s2 : float
+    pull_m_s2 : float or (...) array
         Of the table, to the right.
 
     Returns
     -------
-    (7,) array
-        In the order of `QUANTITIES`; NaN where the motion does not reach the cushion, or is none.
+    (..., 7) array
+        In the order of `QUANTITIES`; NaN where a motion does not reach the cushion, or is none.
     """
-    contact_s = float(crossing_s(parameters, contact_y_m))
-    slide_s = float(slide_time_s(parameters))
-    times_s = np.array([contact_s, parameters[2] + slide_s])
+    contact_s = crossing_s(parameters, contact_y_m)
+    times_s = np.stack([contact_s, parameters[..., 2] + slide_time_s(parameters)], axis=-1)
     places, velocities = state(parameters, times_s, pull_m_s2=pull_m_s2)
     level_places, level_velocities = state(parameters, times_s)
-    launch = parameters[3:5]
+    launch, velocity, level_velocity = parameters[..., 3:5], velocities[..., 0, :], level_velocities[..., 0, :]
     # A fit that knows nothing of a speed tries also that of no motion at all, which has no direction.
-    moving = launch.any() and velocities[0].any() and level_velocities[0].any()
-    if not (moving and math.isfinite(contact_s)):
-        return np.full(len(QUANTITIES), np.nan)
-    reading_m = scale.reading_m(places[0], velocities[0])
-    squirt_m = scale.reading_m(parameters[:2], launch)
-    return np.array(
-        [
-            reading_m,
-            math.atan2(launch[0], launch[1]),
-            math.hypot(launch[0], launch[1]),
-            math.hypot(velocities[0, 0], velocities[0, 1]),
-            squirt_m,
-            scale.reading_m(level_places[0], level_velocities[0]) - squirt_m,
-            places[1, 1] - spot_y_m,
-        ]
-    )
+    moving = np.isfinite(contact_s)[..., None]
+    for direction in (launch, velocity, level_velocity):
+        moving = moving & direction.any(axis=-1, keepdims=True)
+
+    def reading_m(places_m: Floats, directions: Floats) -> Floats:
+        return scale.readings_m(places_m, np.where(moving, directions, [0.0, 1.0]))
+
+    squirt_m = reading_m(parameters[..., :2], launch)
+    values = [
+        reading_m(places[..., 0, :], velocity),
+        np.arctan2(launch[..., 0], launch[..., 1]),
+        np.hypot(launch[..., 0], launch[..., 1]),
+        np.hypot(velocity[..., 0], velocity[..., 1]),
+        squirt_m,
+        reading_m(level_places[..., 0, :], level_velocity) - squirt_m,
+        places[..., 1, 1] - spot_y_m,
+    ]
+    return np.where(moving, np.stack(values, axis=-1), np.nan)
 
 
 def quantities(fit: PathFit, calibration: Calibration) -> Quantities:
@@ -219,31 +225,32 @@ class _Piece:
     def of(cls, node: SlideNode, fit: PathFit, calibration: Calibration) -> "_Piece":
         scale, spot_y_m = calibration.scale, calibration.lane.spot_y_m
 
-        def of_inputs(inputs: Floats) -> Floats:
-            moved = RailScale(
-                line_y_m=scale.line_y_m,
-                zero_m=scale.zero_m + inputs[N_FIT],
-                skew_rad=scale.skew_rad + inputs[N_FIT + 1],
-                stretch=scale.stretch + inputs[N_FIT + 2],
-                unit_m=scale.unit_m,
-            )
-            theta = node.theta + inputs[:N_FIT]
+        def at(theta: Floats, moved: RailScale) -> Floats:
             return evaluate(
                 motion_parameters(theta),
                 moved,
                 contact_y_m=fit.contact_y_m,
                 spot_y_m=spot_y_m,
-                pull_m_s2=float(theta[PULL]),
+                pull_m_s2=theta[..., PULL],
             )
 
-        # A fixed slip has no uncertainty, but needs a step all the same.
-        steps = np.concatenate([np.maximum(0.02 * np.sqrt(np.diag(node.cov)), 1e-7), [1e-5, 1e-5, 1e-5]])
-        at = np.zeros(N_FIT + 3)
-        slope = central_differences(of_inputs, at, steps)
-        by_theta = slope[:, :N_FIT]
+        def of_scale(inputs: Floats) -> Floats:
+            moved = RailScale(
+                line_y_m=scale.line_y_m,
+                zero_m=scale.zero_m + inputs[0],
+                skew_rad=scale.skew_rad + inputs[1],
+                stretch=scale.stretch + inputs[2],
+                unit_m=scale.unit_m,
+            )
+            return at(node.theta, moved)
+
+        # A fixed slip has no uncertainty, but needs a step all the same. All steps are computed at once.
+        steps = np.maximum(0.02 * np.sqrt(np.diag(node.cov)), 1e-7)
+        up, down = at(node.theta + np.stack([np.diag(steps), -np.diag(steps)]), scale)
+        by_theta = ((up - down) / (2 * steps[:, None])).T
         by_nuisance = by_theta @ node.nuisance_slope
-        by_nuisance[:, _SCALE_AT] += slope[:, N_FIT:]
-        return cls(node, of_inputs(at), by_theta, by_nuisance)
+        by_nuisance[:, _SCALE_AT] += central_differences(of_scale, np.zeros(3), np.full(3, 1e-5))
+        return cls(node, at(node.theta, scale), by_theta, by_nuisance)
 
 
 def _reaching(between: Floats, pieces: list[_Piece], values: Floats) -> Floats:

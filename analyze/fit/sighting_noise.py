@@ -8,6 +8,7 @@ than the number of sightings: the sum of squares minimised over the drift is tha
 (Rue & Held, Gaussian Markov Random Fields, 2005, ch. 2; from memory).
 """
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -74,16 +75,18 @@ class SightingNoise:
     drift_sd_px: float
     drift_time_s: float
 
-    def weighing(self, weights: Floats) -> Weighing:
+    def weighing(self, weights: Floats, *, steadier: float = 1.0) -> Weighing:
         """Prepare the inverse covariance.
 
         Parameters
         ----------
         weights : (N,) array
             Of the sightings, 0 to 1.
+        steadier : float
+            How much larger the noise is taken than the drift, over what they are.
         """
         each = np.repeat(weights, 2)
-        banded = self._drift_precision.copy()
+        banded = self._drift_precision * steadier**2
         banded[0] += each
         return Weighing(each, cholesky_banded(banded, lower=True, check_finite=False))
 
@@ -91,11 +94,10 @@ class SightingNoise:
         """Take the noise of each frame `frame` times as large, and the drift `drift` times."""
         return replace(self, whiten=self.whiten / frame, drift_sd_px=self.drift_sd_px * drift)
 
-    def log_excess(self, weights: Floats) -> float:
+    def log_excess(self, weighing: Weighing, *, steadier: float = 1.0) -> float:
         """Logarithm of the determinant of noise and drift together, over that of the noise alone."""
-        whole = self.weighing(weights).factor[0]
-        drift = cholesky_banded(self._drift_precision, lower=True, check_finite=False)[0]
-        return 2 * float(np.log(whole).sum() - np.log(drift).sum())
+        drift = self._log_drift_precision + 2 * len(weighing.weights) * math.log(steadier)
+        return 2 * float(np.log(weighing.factor[0]).sum()) - drift
 
     def roughness(self, drift: Floats) -> float:
         """Sum of squares of a whitened drift, (N, 2), over its covariance."""
@@ -129,6 +131,12 @@ class SightingNoise:
             noise += drift.reshape(noise.shape)
         found: Floats = np.linalg.solve(np.linalg.cholesky(noise), white[good].ravel())
         return found.reshape(-1, 2)
+
+    @cached_property
+    def _log_drift_precision(self) -> float:
+        """Logarithm of the determinant of the precision of the whitened drift."""
+        factor = cholesky_banded(self._drift_precision, lower=True, check_finite=False)
+        return 2 * float(np.log(factor[0]).sum())
 
     @cached_property
     def _drift_precision(self) -> Floats:

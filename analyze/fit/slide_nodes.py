@@ -157,9 +157,10 @@ def _settle(problem: Problem, theta: Floats, slip: float, weighing: Weighing, no
     cost, right, rows = cost_at(theta)
     for _ in range(8):
         free = rows[:, _FREE]
-        hessian = free.T @ weighed(weighing, free) / noise2 + np.diag(problem.prior_precision[_FREE])
+        weighed_free = weighed(weighing, free) / noise2
+        hessian = free.T @ weighed_free + np.diag(problem.prior_precision[_FREE])
         gap = problem.prior_mean - theta
-        gradient = free.T @ weighed(weighing, right) / noise2 + (problem.prior_precision * gap)[_FREE]
+        gradient = weighed_free.T @ right + (problem.prior_precision * gap)[_FREE]
         step = np.clip(np.linalg.solve(hessian, gradient), -LONGEST_STEP[_FREE], LONGEST_STEP[_FREE])
         gain = 0.0
         for _ in range(4):
