@@ -33,8 +33,8 @@ _SOUND_SHARE_SD = 0.012
 _STRIKE_SD_S, _CUSHION_SD_S = 0.0005, 0.0008
 _MICROPHONE_SD_M = 0.08  # from the camera, along either way: phones are 15 cm long
 # A pair of knocks is as far apart as the path says if it is so to that much of it, or to 4 standard deviations, or
-# to that many seconds: a readout time stated wrongly makes 1 or 2 %.
-_LIKE_SHARE, _LIKE_SDS, _LIKE_S = 0.015, 4.0, 0.008
+# to that many seconds: a readout time stated as 0 for 16 ms makes 10 ms.
+_LIKE_SHARE, _LIKE_SDS, _LIKE_S = 0.015, 4.0, 0.012
 _AGREE_SDS = 3.0
 # So much weaker than the strongest of its window, a knock is something else (an echo, a chair).
 _WEAKER_DB = 12.0

@@ -80,6 +80,11 @@ CLOCK_UNSURE = Reason(
     "Check capture_fps in session.toml. Two shots of the session whose slide is seen to end settle it, or sound in "
     "which strike and cushion are heard.",
 )
+READOUT_UNLIKE = Reason(
+    "readout-unlike",
+    "The sound of strike and cushion contradicts the stated readout time: speeds are wrong by a per cent or two.",
+    "Correct camera.readout_ms in session.toml, or leave it out where you do not know it.",
+)
 IMPRECISE = Reason(
     "imprecise",
     "The reading is too uncertain to be of use.",
@@ -153,6 +158,7 @@ REASONS = (
     ODD_SPEED,
     WRONG_CLOCK,
     CLOCK_UNSURE,
+    READOUT_UNLIKE,
     IMPRECISE,
     OFF_SPOT,
     BALL_SIZE,

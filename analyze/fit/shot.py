@@ -25,6 +25,7 @@ from analyze.fit.cue_check import Struck, check_cue
 from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.fit.doubts import find_doubt
 from analyze.fit.heard_clock import HeardShot, hear_shot
+from analyze.fit.heard_readout import unlike_readout
 from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.motion import slide_time_s, state
 from analyze.fit.path_fit import PathFit, fit_path
@@ -190,6 +191,8 @@ def measure_shot(
         doubt = clock[1]
     if doubt is None:
         doubt = odd_friction(fit, frame_period_s=path.frame_period_s)
+    if doubt is None and heard is not None:
+        doubt = unlike_readout(heard, fit, path, readout)
     if doubt is None and not _settled(heard):
         doubt = unsure_clock(fit, frame_period_s=path.frame_period_s)
     # The other shots of a session may settle an unsure clock, and this with it if it were not said.

@@ -246,11 +246,12 @@ def _forget_renamed(store: Store, records: Mapping[str, ClipRecord]) -> tuple[st
 
 
 def _readout_notes(session: Session) -> tuple[str, ...]:
-    if session.config.camera.readout_ms != 0:
+    camera = session.config.camera
+    if camera.readout_ms != 0 or camera.global_shutter:
         return ()
     return (
-        "camera.readout_ms = 0 says that the camera takes all rows of a picture at once, as hardly a phone does. "
-        "Nothing in the clips shows otherwise, and speeds may be 3 % wrong: leave it out if you do not know.",
+        "camera.readout_ms = 0 is taken for 'not known': hardly a phone takes all rows of a picture at once. If "
+        "this camera does, or puts them right itself, write global_shutter = true in its place.",
     )
 
 

@@ -185,6 +185,8 @@ def _written(value: str | float) -> str:
     if isinstance(value, str):
         plain = "".join(" " if ord(letter) < 32 else letter for letter in value)
         return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if isinstance(value, bool):
+        return str(value).lower()
     return (
         f"{value:g}"
         if isinstance(value, float) and abs(value) < 1e5 and value == float(f"{value:g}")

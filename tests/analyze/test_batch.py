@@ -430,7 +430,9 @@ def test_a_readout_of_nought_is_pointed_out(session):
     put(session, "A/S1/1.mp4", "one")
     assert not any("readout_ms" in note for note in run(session).notes)
     (session.folder / "session.toml").write_text("[camera]\nreadout_ms = 0\n")
-    assert run(open_session(session.folder)).notes[-1].startswith("camera.readout_ms = 0 says")
+    assert run(open_session(session.folder)).notes[-1].startswith("camera.readout_ms = 0 is taken for 'not known'")
+    (session.folder / "session.toml").write_text("[camera]\nreadout_ms = 0\nglobal_shutter = true\n")
+    assert not any("readout_ms" in note for note in run(open_session(session.folder)).notes)
 
 
 def test_every_clip_is_given_the_calibrated_picture(session, monkeypatch):

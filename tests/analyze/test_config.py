@@ -93,11 +93,17 @@ def test_own_measurements_override_the_table_size(tmp_path):
     assert ball_from(config.ball).radius_m == pytest.approx(0.02625, abs=1e-12)
 
 
-def test_a_readout_of_zero_is_a_global_shutter_and_not_the_same_as_none_stated(tmp_path):
-    stated = config_of(tmp_path, "[camera]\nreadout_ms = 0").readout
+@pytest.mark.parametrize("also", ["", "readout_ms = 0\n"])
+def test_a_global_shutter_has_no_readout(tmp_path, also):
+    stated = config_of(tmp_path, f"[camera]\n{also}global_shutter = true").readout
     assert stated == Readout.stated(0.0)
     assert stated.value_s == 0.0
     assert stated.known
+
+
+def test_a_readout_of_zero_alone_is_not_believed(tmp_path):
+    """Of a phone it is a default that nobody changed, or a misunderstanding."""
+    assert config_of(tmp_path, "[camera]\nreadout_ms = 0").readout == config_of(tmp_path, "").readout
     assert not config_of(tmp_path, "").readout.known
 
 
@@ -114,6 +120,10 @@ def test_a_readout_of_zero_is_a_global_shutter_and_not_the_same_as_none_stated(t
         ("[lane]\nspot_mm = 2500", "lane.spot_mm = 2500 must lie at least 300 mm before the foot-rail nose"),
         ("[camera]\ncapture_fps = -240", "camera.capture_fps = -240, but it must be between 10 and 10000 frames"),
         ("[camera]\nreadout_ms = 4000", "camera.readout_ms = 4000, but it must be between 0 and 100 ms"),
+        (
+            "[camera]\nreadout_ms = 12\nglobal_shutter = true",
+            "global_shutter = true says that all rows are taken at once",
+        ),
         ("[session]\nunits = 'feet'", 'session.units = "feet", but it must be one of "inch" or "mm"'),
         ("[table]\nsize = '10ft'", 'table.size = "10ft", but it must be one of 7ft, 8ft, 9ft, carom, snooker'),
         ("[table]\nwidth_mm = 1270", "width_mm and length_mm go together"),

@@ -329,6 +329,9 @@ MISTAKES = (
     Mistake(name="marks: foot-2 clicked 30 px aside", make=marks(aside("foot-2", 30, 0))),
     Mistake(name="marks: foot-2 clicked 6 px aside", make=marks(aside("foot-2", 0, 6))),
     Mistake(name="readout: 0 stated", make=states(camera__readout_ms=0)),
+    Mistake(
+        name="readout: global shutter stated", make=states(camera__readout_ms=None, camera__global_shutter=True)
+    ),
     Mistake(name="readout: left out", make=states(camera__readout_ms=None)),
     Mistake(name="mirrored recordings", make=mirrored, at_calibration=True, files=True),
     Mistake(name="zoom: +3 % after calibrating", make=zoomed(1.03), files=True),
