@@ -122,6 +122,8 @@ def track_clip(
             info, cut, calibration, corridor, motions, readout_s=readout_s, frame_period_s=frame_period_s
         )
         results.append(_follow(pictures, info, number))
+        # the frames of one shot fill much of the memory: they go before those of the next are kept
+        del cut, pictures
     if damage:
         results.append(NotTracked(clip=clip, shot=len(results) + 1, reason=CLIP_DAMAGED, detail=damage[0]))
     elif not results:

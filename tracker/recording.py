@@ -33,8 +33,8 @@ SHORT_S = 20.0
 SAME_BALL_S, NO_BALL_S = 3.0, 2.1
 NEAR_M = 0.012  # places are found on a grid of 4 mm; a hand that sets the ball right moves it as far
 # Before the strike the ball must be found at rest twice, and the frames before it are kept.
-LEAD_S = KEEP_BEFORE_S + 0.9
-TAIL_S = KEEP_AFTER_S + 1.0
+LEAD_S = KEEP_BEFORE_S + 0.6
+TAIL_S = KEEP_AFTER_S + 0.3
 # A mark near the spot may be taken for a ball, or a ball that is half in shade missed, in single keyframes: where
 # more than this share of a recording is to be decoded anyway, all of it is.
 WORTHWHILE = 0.7
@@ -164,6 +164,7 @@ def cut_recording(
             else:
                 any_shot = True
                 yield cut
+            del cut  # its frames fill the memory
     if idle is not None and not any_shot:
         yield idle
 
