@@ -6,6 +6,7 @@ power, as seismic arrivals are picked (Maeda 1985, Zisin 38, 365; from memory). 
 what is weaker, so that echoes are no onsets of their own unless they are as loud.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ _BLOCK_S = 0.001
 # just before it: what rings down by itself does neither.
 _OVER_NOISE, _OVER_BEFORE = 16.0, 6.0
 _NOISE_BLOCKS, _BEFORE_BLOCKS, _GAP_BLOCKS = 80, 8, 2  # a thud takes two blocks to rise
+_ONE_KNOCK_BLOCKS, _LOUDEST_BLOCKS = 4, 3
 # Two onsets nearer to each other than this are one, of the louder's strength; so long after one, what is weaker by
 # so much is its echo.
 _APART_S = 0.004
@@ -95,20 +97,25 @@ def _in_band(sound: Sound, band_hz: tuple[float, float]) -> list[tuple[float, fl
     step = max(1, round(_BLOCK_S * rate))
     n = len(heard) // step
     power = np.mean(heard[: n * step].reshape(n, step) ** 2, axis=1)
-    quiet = _running_median(power)
-    floor = 1e-12 + 1e-9 * float(power.max(initial=0.0))
-    found = []
-    k = _EDGE_BLOCKS
-    while k < n - _END_BLOCKS:
-        before = power[k - _GAP_BLOCKS - _BEFORE_BLOCKS : k - _GAP_BLOCKS].max()
-        loudest = float(power[k : k + 3].max())
-        noise = max(float(quiet[k - _GAP_BLOCKS]), floor)
-        if power[k] > _OVER_NOISE * noise and power[k] > _OVER_BEFORE * max(before, floor):
-            time_s, sd_s = _pick(heard, rate, k * step, width_hz=high - band_hz[0])
-            found.append((sound.first_s + time_s, sd_s, float(10 * np.log10(loudest / noise))))
-            k += 4
-        else:
-            k += 1
+    if n < _EDGE_BLOCKS + _END_BLOCKS:
+        return []
+    floor = 1e-12 + 1e-9 * float(power.max())
+    noise = np.maximum(np.roll(_running_median(power), _GAP_BLOCKS), floor)
+    # the loudest of the blocks before each, those left out between which it rises
+    windows = np.lib.stride_tricks.sliding_window_view(power, _BEFORE_BLOCKS)
+    before = np.full(n, np.inf)
+    before[_GAP_BLOCKS + _BEFORE_BLOCKS :] = windows[: n - _GAP_BLOCKS - _BEFORE_BLOCKS].max(axis=1)
+    rises = (power > _OVER_NOISE * noise) & (power > _OVER_BEFORE * np.maximum(before, floor))
+    rises[:_EDGE_BLOCKS] = rises[n - _END_BLOCKS :] = False
+    found: list[tuple[float, float, float]] = []
+    next_block = 0
+    for k in map(int, np.flatnonzero(rises)):
+        if k < next_block:
+            continue
+        next_block = k + _ONE_KNOCK_BLOCKS
+        loudest = float(power[k : k + _LOUDEST_BLOCKS].max())
+        time_s, sd_s = _pick(heard, rate, k * step, width_hz=high - band_hz[0])
+        found.append((sound.first_s + time_s, sd_s, 10 * math.log10(loudest / float(noise[k]))))
     return found
 
 

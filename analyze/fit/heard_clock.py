@@ -16,12 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyze.fit.budget import central_differences
-from analyze.fit.motion import crossing_s, state
+from analyze.fit.motion import state
 from analyze.fit.path_fit import PathFit
-from analyze.fit.problem import motion_parameters
+from analyze.fit.quantities import Quantities, with_lane_time
+from analyze.fit.reasons import HEARD_OTHERWISE
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
+from calibrate.errors import NotMeasured
 from tracker.heard import ASIDE_S, HeardSound
 
 # 331.3 m/s sqrt(1 + T / 273.15 K), dry air (textbook; ISO 9613-1:1993 gives 343.2 m/s at 20 degrees): rooms of
@@ -35,7 +36,7 @@ _MICROPHONE_SD_M = 0.08  # from the camera, along either way: phones are 15 cm l
 # A pair of knocks is as far apart as the path says if it is so to that much of it, or to 4 standard deviations, or
 # to that many seconds: a readout time stated as 0 for 16 ms makes 10 ms.
 _LIKE_SHARE, _LIKE_SDS, _LIKE_S = 0.015, 4.0, 0.012
-_AGREE_SDS = 3.0
+_AGREE_SDS, _OTHERWISE_SDS = 3.0, 4.0
 # So much weaker than the strongest of its window, a knock is something else (an echo, a chair).
 _WEAKER_DB = 12.0
 # Knocks that come by chance make so many such pairs at most, by how often it knocks.
@@ -53,6 +54,8 @@ class HeardShot:
         Time from strike to cushion in the sound's own seconds, at the ball, and its standard uncertainty.
     fitted_s, fitted_sd_s : float
         What the fitted path says, by the clip's clock, if that goes with the sound as the file has it.
+    dragged_sd_s : float
+        Standard uncertainty of that for what a phone's processing drags the ball back by (`ErrorPriors`).
     strike_s : float
         When the strike was heard, on the clip's clock: the time of its way taken out, the delay of the sound in it.
     clock_factor : float
@@ -65,6 +68,7 @@ class HeardShot:
     apart_sd_s: float
     fitted_s: float
     fitted_sd_s: float
+    dragged_sd_s: float
     strike_s: float
     clock_factor: float
     slowed_less_than: float
@@ -78,14 +82,19 @@ class HeardShot:
         """Whether the clip's clock is that of the sound as it plays."""
         return 1 / _SAME < self.clock_factor < _SAME
 
+    @property
+    def surprise(self) -> float:
+        """How much farther apart they are heard than the path says, in standard uncertainties of that."""
+        sd_s = math.hypot(self.apart_sd_s, self.fitted_sd_s, self.dragged_sd_s)
+        return (self.apart_s - self.fitted_s) / sd_s
+
     def settles(self, times: float) -> bool:
         """Whether the clock is right and not `times` times too slow: heard and fitted agree within what is known.
 
         Stretched without being lowered, as editors can, a sound shows no other sign: its knocks are 5 to 16 ms
         too near to each other (FFmpeg's `atempo`, two and four times).
         """
-        agree = abs(self.apart_s - self.fitted_s) < _AGREE_SDS * math.hypot(self.apart_sd_s, self.fitted_sd_s)
-        return agree and self.clock_right and self.not_slowed(times)
+        return abs(self.surprise) < _AGREE_SDS and self.clock_right and self.not_slowed(times)
 
     @property
     def clock_wrong(self) -> bool:
@@ -96,7 +105,7 @@ class HeardShot:
         return self.clock_factor > 1 or self.not_slowed(1 / self.clock_factor)
 
 
-def hear_shot(heard: HeardSound, fit: PathFit, calibration: Calibration) -> HeardShot | None:
+def hear_shot(heard: HeardSound, fit: PathFit, found: Quantities, calibration: Calibration) -> HeardShot | None:
     """Find strike and cushion among the knocks of a recording.
 
     Parameters
@@ -105,6 +114,8 @@ def hear_shot(heard: HeardSound, fit: PathFit, calibration: Calibration) -> Hear
         The knocks.
     fit : PathFit
         The motion fitted to the sightings.
+    found : Quantities
+        What that says, the time on the lane among it.
     calibration : Calibration
         The one it was fitted with; gives the camera's place.
 
@@ -118,8 +129,9 @@ def hear_shot(heard: HeardSound, fit: PathFit, calibration: Calibration) -> Hear
     place_m, _ = state(fit.parameters, np.array([contact_s]), pull_m_s2=fit.pull_m_s2)
     ways_m = _ways_m(np.stack([fit.parameters[:2], place_m[0]]), calibration)
     later_s = float(ways_m[1] - ways_m[0]) / SOUND_M_S
-    fitted_s = (contact_s - strike_s) / heard.clock_s_per_s
-    fitted_sd_s = _duration_sd_s(fit) / heard.clock_s_per_s
+    fitted_s = found.lane_s / heard.clock_s_per_s
+    dragged_s = fit.error_priors.speed_share_sd * fitted_s
+    fitted_sd_s = math.sqrt(max(float(found.lane_cov[-1]) / heard.clock_s_per_s**2 - dragged_s**2, 0.0))
     own_sd_s = math.sqrt(
         _STRIKE_SD_S**2
         + _CUSHION_SD_S**2
@@ -143,9 +155,34 @@ def hear_shot(heard: HeardSound, fit: PathFit, calibration: Calibration) -> Hear
         apart_sd_s=math.hypot(own_sd_s, float(heard.sds_s[i]), float(heard.sds_s[j])),
         fitted_s=fitted_s,
         fitted_sd_s=fitted_sd_s,
+        dragged_sd_s=dragged_s,
         strike_s=(float(heard.times_s[i]) - heard.begins_s - float(ways_m[0]) / SOUND_M_S) * heard.clock_s_per_s,
         clock_factor=heard.clock_s_per_s,
         slowed_less_than=heard.slowed_less_than,
+    )
+
+
+def with_sound(found: Quantities, heard: HeardShot | None) -> Quantities:
+    """Return what a shot says where the time from strike to cushion, as heard, counts as well.
+
+    Sound knows nothing of exposure, readout or what a phone does to its pictures, so it is the better clock for
+    speeds. It counts where the clock is right and the two agree.
+    """
+    if heard is None or not heard.clock_right or heard_otherwise(heard) is not None:
+        return found
+    return with_lane_time(found, heard.apart_s, heard.apart_sd_s)
+
+
+def heard_otherwise(heard: HeardShot) -> NotMeasured | None:
+    """Ask whether strike and cushion are heard at another distance in time than the path can have."""
+    if not heard.clock_right or abs(heard.surprise) < _OTHERWISE_SDS:
+        return None
+    later_ms = 1000 * (heard.apart_s - heard.fitted_s)
+    return NotMeasured(
+        HEARD_OTHERWISE,
+        f"{abs(later_ms):.1f} ms {'farther apart' if later_ms > 0 else 'nearer'} than the path says, "
+        f"{abs(heard.surprise):.1f} standard uncertainties: speeds would be "
+        f"{100 * abs(heard.apart_s / heard.fitted_s - 1):.1f} % {'lower' if later_ms > 0 else 'higher'}",
     )
 
 
@@ -167,17 +204,3 @@ def _by_chance(heard: HeardSound, like_s: float) -> float:
     """Pairs to be expected of knocks that have nothing to do with the shot; all but two of those heard are such."""
     rate = (max(len(heard.times_s) - 2, 0) + 0.5) / max(heard.until_s - heard.from_s, 2 * ASIDE_S)
     return rate**2 * 2 * ASIDE_S * 2 * like_s
-
-
-def _duration_sd_s(fit: PathFit) -> float:
-    """Give the standard uncertainty of the time from strike to contact, as fitted."""
-
-    def duration(theta: Floats) -> Floats:
-        parameters = motion_parameters(theta)
-        return np.array([float(crossing_s(parameters, fit.contact_y_m)) - parameters[2]])
-
-    steps = np.maximum(0.02 * np.sqrt(np.diag(fit.cov)), 1e-7)
-    slope = central_differences(duration, fit.theta, steps)[0]
-    by_nuisance = slope @ fit.nuisance_slope
-    variance = float(slope @ fit.cov @ slope + by_nuisance @ fit.nuisance_cov @ by_nuisance)
-    return math.sqrt(variance) if math.isfinite(variance) and variance > 0 else math.inf

@@ -85,6 +85,12 @@ READOUT_UNLIKE = Reason(
     "The sound of strike and cushion contradicts the stated readout time: speeds are wrong by a per cent or two.",
     "Correct camera.readout_ms in session.toml, or leave it out where you do not know it.",
 )
+HEARD_OTHERWISE = Reason(
+    "heard-otherwise",
+    "Strike and cushion are heard at another distance in time than the path of the ball says.",
+    "Look at the drawn path, and check camera.readout_ms in session.toml. If it is one shot of many, something "
+    "else was heard.",
+)
 IMPRECISE = Reason(
     "imprecise",
     "The reading is too uncertain to be of use.",
@@ -159,6 +165,7 @@ REASONS = (
     WRONG_CLOCK,
     CLOCK_UNSURE,
     READOUT_UNLIKE,
+    HEARD_OTHERWISE,
     IMPRECISE,
     OFF_SPOT,
     BALL_SIZE,

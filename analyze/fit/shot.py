@@ -24,7 +24,7 @@ from analyze.fit.clock import (
 from analyze.fit.cue_check import Struck, check_cue
 from analyze.fit.cue_place import CuePlace, place_cue
 from analyze.fit.doubts import find_doubt
-from analyze.fit.heard_clock import HeardShot, hear_shot
+from analyze.fit.heard_clock import HeardShot, hear_shot, heard_otherwise, with_sound
 from analyze.fit.heard_readout import unlike_readout
 from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.motion import slide_time_s, state
@@ -177,13 +177,15 @@ def measure_shot(
         Measured, doubtful or failed; never an exception for what the clip shows.
     """
     fit = fit_path(path, calibration, readout=readout, priors=priors)
-    heard = None if path.heard is None or isinstance(fit, NotMeasured) else hear_shot(path.heard, fit, calibration)
+    if isinstance(fit, NotMeasured):
+        clock = _find_wrong_clock(path, fit, calibration, readout, None)
+        why = clock[1] if clock is not None and clock[0] > REFUSED else fit
+        return failed_shot(path.clip, path.shot, why.reason, why.detail)
+    found = quantities(fit, calibration)
+    heard = None if path.heard is None else hear_shot(path.heard, fit, found, calibration)
     clock = _find_wrong_clock(path, fit, calibration, readout, heard)
     if clock is not None and clock[0] > REFUSED:
         return failed_shot(path.clip, path.shot, clock[1].reason, clock[1].detail)
-    if isinstance(fit, NotMeasured):
-        return failed_shot(path.clip, path.shot, fit.reason, fit.detail)
-    found = quantities(fit, calibration)
     if not (np.isfinite(found.values).all() and np.isfinite(found.cov).all()):
         return failed_shot(path.clip, path.shot, NO_FIT, "the uncertainties of the fit are not finite")
     doubt = find_doubt(fit, path, calibration)
@@ -193,12 +195,14 @@ def measure_shot(
         doubt = odd_friction(fit, frame_period_s=path.frame_period_s)
     if doubt is None and heard is not None:
         doubt = unlike_readout(heard, fit, path, readout)
+    if doubt is None and heard is not None:
+        doubt = heard_otherwise(heard)
     if doubt is None and not _settled(heard):
         doubt = unsure_clock(fit, frame_period_s=path.frame_period_s)
     # The other shots of a session may settle an unsure clock, and this with it if it were not said.
     if (doubt is None or doubt.reason is CLOCK_UNSURE) and found.sd("reading_m") > IMPRECISE_M:
         doubt = NotMeasured(IMPRECISE, f"the reading is good to {found.sd('reading_m') * 1000:.1f} mm only")
-    shot = _shot(path, fit, found, doubt)
+    shot = _shot(path, fit, with_sound(found, heard), doubt)
     cue = check_cue(
         place_cue(path, calibration),
         Struck(

@@ -10,6 +10,7 @@ from test_heard_clock import with_sound
 from analyze.fit.heard_clock import hear_shot
 from analyze.fit.heard_readout import unlike_readout
 from analyze.fit.path_fit import fit_path
+from analyze.fit.quantities import quantities
 from analyze.fit.reasons import READOUT_UNLIKE
 from analyze.fit.shot import Status, measure_shot
 from tracker.readout import ASSUMED_READOUT, Readout
@@ -52,7 +53,7 @@ def test_what_no_readout_explains_is_not_put_down_to_it():
     shot, path = heard_shot(3, PLACES[0], 0.016)
     readout = Readout.stated(0.016)
     fit = fit_path(path, shot.calibration, readout=readout)
-    heard = hear_shot(path.heard, fit, shot.calibration)
+    heard = hear_shot(path.heard, fit, quantities(fit, shot.calibration), shot.calibration)
     assert unlike_readout(heard, fit, path, readout) is None
     for off_s in (-0.03, 0.03):
         stretched = replace(heard, apart_s=heard.apart_s + off_s)

@@ -9,6 +9,7 @@ from room_sounds import sound_frame
 
 from analyze.fit.heard_clock import hear_shot
 from analyze.fit.path_fit import fit_path
+from analyze.fit.quantities import quantities
 from analyze.fit.reasons import WRONG_CLOCK
 from analyze.fit.shot import Status
 from analyze.measure.clip import ClipJob, measure_clip
@@ -72,7 +73,7 @@ def test_a_right_clock_is_heard_to_be_right_and_a_knock_beside_it_changes_nothin
     heard = shot.sightings.heard
     assert len(heard.times_s) == 3
     fit = fit_path(shot.sightings, job.calibration, readout=job.readout)
-    found = hear_shot(heard, fit, job.calibration)
+    found = hear_shot(heard, fit, quantities(fit, job.calibration), job.calibration)
     assert abs(found.apart_s - (truth.contact_s - truth.strike_s)) < 4 * found.apart_sd_s
     assert found.settles(4)
 
