@@ -17,10 +17,13 @@ from pathlib import Path
 import numpy as np
 from clip_sets import SETS, Clip, calibrate_clip, make_clips
 
-from analyze.fit.shot import Shot, measure_shot
+from analyze.fit.shot import Shot
+from analyze.measure.clip import ClipJob
+from analyze.measure.clip import measure_clip as clip_measured
+from analyze.session.picture import bytes_from_picture
 from calibrate.calibration import Calibration
 from calibrate.errors import RailreadError
-from tracker.follow import track_clip
+from tracker.clip import still_luma
 from tracker.path import BallPath
 
 DEFAULT_FOLDER = Path(tempfile.gettempdir()) / "railread-benchmark-clips"
@@ -63,19 +66,24 @@ def measure_clip(clip: Clip) -> Measurement:
         return Measurement(
             clip=clip, calibration=None, path=None, shot=None, trouble=f"not calibrated: {error}", seconds=0.0
         )
+    picture = bytes_from_picture(still_luma(clip.path))
+    job = ClipJob(
+        clip=clip.path.name,
+        path=clip.path,
+        calibration=calibration,
+        capture_fps=clip.capture_fps,
+        readout=clip.stated_readout,
+        picture=picture,
+    )
     began_s = time.process_time()
-    found = track_clip(clip.path, calibration, capture_fps=clip.capture_fps, readout=clip.stated_readout)
-    paths = [path for path in found if isinstance(path, BallPath)]
-    path = paths[0] if paths else None
-    shot = None if path is None else measure_shot(path, calibration, readout=clip.stated_readout)
+    found = clip_measured(job)
     seconds = time.process_time() - began_s
+    shot = found[0]
     trouble = f"{len(found)} shots found instead of one" if len(found) != 1 else ""
-    if path is None:
-        trouble = "; ".join(f"{lost.reason.slug} {lost.detail}" for lost in found)
-    elif shot is not None and shot.reason is not None:
+    if shot.reason is not None:
         trouble = f"{shot.status}: {shot.reason.slug} {shot.detail}"
-    if shot is not None and shot.reading_m is None:
-        shot = None
+    path = shot.sightings
+    shot = None if shot.reading_m is None else shot
     return Measurement(clip=clip, calibration=calibration, path=path, shot=shot, trouble=trouble, seconds=seconds)
 
 
