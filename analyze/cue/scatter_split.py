@@ -70,12 +70,8 @@ def split_scatter(table: pd.DataFrame, *, distance_mm: float, growth_deg: float 
 
     Parameters
     ----------
-    table : DataFrame
-        Shots that count, columns of `out/shots.csv`.
-    distance_mm : float
-        From the spot to the scale.
-    growth_deg : float or None
-        What a mm of contact adds to squirt, away from it.
+    table, distance_mm, growth_deg
+        The shots, mm and degrees a mm of `analyze.cue.hand.habits`.
 
     Returns
     -------
