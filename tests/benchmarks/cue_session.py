@@ -7,10 +7,9 @@ Run by hand, or as part `cue` of ``run.py``::
 
 One shooter, 1080p60 from behind the foot rail near the plane of the lane: aim scatters by 0.35 degrees, contact
 by 1.2 mm, and speed, slope and the tip's sideways speed as well. The clips are rendered, put into a session folder
-with clicked marks, and measured by ``railread calibrate`` and ``railread measure``; what is printed comes from
-out/shots.csv and the truth. With `--looks` the same hand shoots with other cues, sleeves and strokes, a few shots
-of each look, and a line tells errors over stated uncertainties. A clip is rendered once, in half a minute of
-processor time.
+with clicked marks, and measured by ``railread measure``; what is printed comes from out/shots.csv and the truth.
+With `--looks` the same hand shoots with other cues, sleeves and strokes, a few shots of each look, and a line tells
+errors over stated uncertainties. A clip is rendered once, in half a minute of processor time.
 """
 
 import argparse
@@ -187,17 +186,15 @@ def measured(wanted: Sequence[Wanted], kept: Path, jobs: int) -> pd.DataFrame:
             (session / "clips" / clip).parent.mkdir(parents=True, exist_ok=True)
             (session / "clips" / clip).symlink_to(path.resolve())
         write_clicks(session / "marks.csv", hand_clicks(wanted[0].setup, CLICKED, seed=SEED))
-        first = str(session / "clips" / wanted[0].clip)
-        for arguments in (("calibrate", name, "--frame", first), ("measure", name, "--jobs", str(jobs))):
-            done = subprocess.run(
-                [sys.executable, "-c", RAILREAD, *arguments],
-                cwd=Path(__file__).parents[2],
-                capture_output=True,
-                text=True,
-                check=False,
-            )
-            if done.returncode not in (0, 1):
-                sys.exit(f"railread {arguments[0]}: {done.stdout}{done.stderr}")
+        done = subprocess.run(
+            [sys.executable, "-c", RAILREAD, "measure", name, "--jobs", str(jobs)],
+            cwd=Path(__file__).parents[2],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if done.returncode not in (0, 1):
+            sys.exit(f"railread measure: {done.stdout}{done.stderr}")
         shots = pd.read_csv(session / "out" / "shots.csv")
     print(
         f"{len(paths)} clips rendered, or found rendered, in {rendered_min:.1f} minutes; rendered and measured in "
