@@ -318,7 +318,7 @@ def posterior_samples(shot, fit, rng, *, steps, chains=60):
 
     def log_posterior(theta):
         p = motion_parameters(theta)
-        places, _ = state(p, path.times_s[good] + rows * theta[:, 9:10], pull_m_s2=theta[:, 10:11])
+        places, _ = state(p, path.times_s[good] + rows * theta[:, 9:10], pull_m_s2=theta[:, 10])
         places = np.concatenate([p[:, None, :2], places], axis=1)
         points = np.concatenate([places, np.full((*places.shape[:2], 1), BALL.radius_m)], axis=2)
         gap = camera.project(points) - seen
