@@ -1,5 +1,6 @@
 """From a recording to the ball's path: every shot in it found, and the ball located frame by frame."""
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +19,7 @@ from tracker.contact import before_contact, turn_back_s
 from tracker.corridor import lay_corridor
 from tracker.cue_sight import sight_cue
 from tracker.first_frames import FirstFrames
-from tracker.lag import share_of_frame_before
+from tracker.lag import LAG_DRIFT_TIME_S, drift_of_followed_picture, share_of_frame_before
 from tracker.listen import hear
 from tracker.motion import Motions, PictureWatch
 from tracker.passes import (
@@ -180,6 +181,16 @@ def _dark_share(pictures: ShotPictures, rest_px: Floats, optics: Optics) -> floa
     return None if patch is None else dark_share(view, patch, still, noise=pictures.scene.noise)
 
 
+def _drift(pictures: ShotPictures) -> tuple[float, float]:
+    """Say by how much sightings err alike from frame to frame, in px, and for how long, in s."""
+    if pictures.motions.frozen:
+        return UNSEEN_DRIFT_SD_PX, UNSEEN_DRIFT_TIME_S
+    late_px = 0.0
+    if pictures.mixed_in:
+        late_px = drift_of_followed_picture(pictures.motions, frame_period_s=pictures.frame_period_s)
+    return math.hypot(DRIFT_SD_PX, late_px), LAG_DRIFT_TIME_S if late_px > DRIFT_SD_PX else DRIFT_TIME_S
+
+
 def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | NotTracked:
     """Follow the ball of one shot from its resting place to the foot cushion."""
     cut, times_s = pictures.cut, pictures.times_s
@@ -222,6 +233,7 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         radius_m=pictures.calibration.ball.radius_m,
         origin_px=pictures.corridor.window_px[:2],
     )
+    drift_sd_px, drift_time_s = _drift(pictures)
     return BallPath(
         clip=info.path,
         shot=number,
@@ -237,8 +249,8 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         exposure_s=fit.optics.exposure_s,
         size_px=pictures.calibration.camera.size_px,
         readout_way=np.array(info.readout_way, dtype=np.float64),
-        drift_sd_px=UNSEEN_DRIFT_SD_PX if pictures.motions.frozen else DRIFT_SD_PX,
-        drift_time_s=UNSEEN_DRIFT_TIME_S if pictures.motions.frozen else DRIFT_TIME_S,
+        drift_sd_px=drift_sd_px,
+        drift_time_s=drift_time_s,
         size_ratio=None if size is None else size.ratio,
         size_ratio_sd=0.0 if size is None else size.ratio_sd,
         dark_share=_dark_share(pictures, rest_px, fit.optics),

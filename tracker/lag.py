@@ -11,6 +11,7 @@ import numpy as np
 from calibrate.arrays import Floats
 from tracker.ball_image import BallView
 from tracker.locate import Sighting
+from tracker.motion import Motions
 from tracker.shot_pictures import ShotPictures
 
 # In radii: so far inside its rim the ball covered a pixel, so far outside it no longer shows there.
@@ -24,6 +25,38 @@ _OUTLIER_SDS = 3.0
 # Shares below these are not told from shadows and compression: of two clips of a camera without noise reduction
 # 0.010 and 0.025 were found.
 _LEAST_SHARE, _LEAST_SDS, _MOST_SHARE = 0.05, 4.0, 0.5
+
+
+# Where nothing moves, noise reduction mixes in more of the frame before than a ball shows: with a share of a half
+# to three quarters the still parts lie where they lay one to three frames ago.
+_STILL_LAG_FRAMES = 2.0
+# How long the picture's motion, and with it that error, stays alike; the picture wanders with a hand or a floor.
+LAG_DRIFT_TIME_S = 0.3
+
+
+def drift_of_followed_picture(motions: Motions, *, frame_period_s: float) -> float:
+    """Say how far, in px, the followed picture may lie from the ball's own where noise reduction mixes frames.
+
+    Still parts that are mixed in as they lay before make the picture's motion seem late, the ball's less so: an
+    error along the motion, in proportion to its speed.
+
+    Parameters
+    ----------
+    motions : Motions
+        Where the picture lay.
+    frame_period_s : float
+        Time between frames.
+
+    Returns
+    -------
+    float
+        Root mean square of the error in one direction; 0 for a picture that stood still.
+    """
+    if len(motions.looks) < 2:
+        return 0.0
+    shifts_px = np.array([look.shift_px for look in motions.looks])
+    speed_px = np.diff(shifts_px, axis=0) / np.diff(motions.times_s)[:, None] * frame_period_s
+    return _STILL_LAG_FRAMES * float(np.sqrt(np.mean(speed_px**2)))
 
 
 def share_of_frame_before(pictures: ShotPictures, caught: dict[int, Sighting]) -> float:

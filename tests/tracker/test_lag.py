@@ -7,8 +7,8 @@ import pytest
 from paint_ball import aimed_camera
 
 from tracker.ball_image import Optics, view_ball
-from tracker.lag import share_of_frame_before
-from tracker.motion import stood_still
+from tracker.lag import drift_of_followed_picture, share_of_frame_before
+from tracker.motion import Motions, PictureMotion, stood_still
 from tracker.shot_pictures import ShotPictures
 
 RADIUS_M = 0.028575
@@ -86,3 +86,18 @@ def test_a_ball_hardly_seen_tells_nothing():
     frames, _, cloth = drawn(0.2, rng=np.random.default_rng(5))
     few = {k: CAUGHT[k] for k in (0, 2, 4, 5)}
     assert share_of_frame_before(pictures_of(frames, cloth), few) == 0.0
+
+
+@pytest.mark.parametrize(("speed_px", "sd_px"), [(0.0, 0.0), (0.05, 2 * 0.05 / np.sqrt(2))])
+def test_a_followed_picture_errs_by_two_frames_of_its_own_motion(speed_px, sd_px):
+    """It moves to the right by so much a frame: the error is the mean square of both directions."""
+    origin, times_s = np.zeros(2), np.arange(30) / 60
+    looks = tuple(
+        PictureMotion(
+            shift_px=np.array([speed_px * n, 0.0]), stretch=np.zeros(2), about_px=np.zeros(2), cov=np.eye(4)
+        )
+        for n in range(30)
+    )
+    moved = Motions(times_s=times_s, looks=looks, moved_px=30 * speed_px, seen=True)
+    assert drift_of_followed_picture(moved, frame_period_s=1 / 60) == pytest.approx(sd_px, abs=1e-12)
+    assert drift_of_followed_picture(stood_still(seen=True), frame_period_s=1 / 60) == 0
