@@ -91,7 +91,7 @@ def test_a_ball_hardly_seen_tells_nothing():
 @pytest.mark.parametrize(("speed_px", "sd_px"), [(0.0, 0.0), (0.05, 2 * 0.05 / np.sqrt(2))])
 def test_a_followed_picture_errs_by_two_frames_of_its_own_motion(speed_px, sd_px):
     """It moves to the right by so much a frame: the error is the mean square of both directions."""
-    origin, times_s = np.zeros(2), np.arange(30) / 60
+    times_s = np.arange(30) / 60
     looks = tuple(
         PictureMotion(
             shift_px=np.array([speed_px * n, 0.0]), stretch=np.zeros(2), about_px=np.zeros(2), cov=np.eye(4)
