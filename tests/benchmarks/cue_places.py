@@ -93,10 +93,9 @@ def by_place(strokes, wanted):
             continue
         calibration = calibrated(camera)
         for rate in RATES:
+            rng = np.random.default_rng([20240611, number, rate])
             found = []
-            for index in range(strokes):
-                # each of its own seed: what becomes of one stroke does not change the next
-                rng = np.random.default_rng([20240611, number, rate, index])
+            for _ in range(strokes):
                 cue, truth = a_cue(rng)
                 sight = sight_cue(stroke(camera, cue, rate, rng), strike_s=STRIKE_S, noise=1.5)
                 if isinstance(sight, NotMeasured):

@@ -162,10 +162,9 @@ def main():
     for number, (words, scene) in enumerate(SCENES.items()):
         if wanted not in words:
             continue
+        rng = np.random.default_rng([20240611, number])
         outcomes, offs = Counter(), []
         for stroke in range(strokes):
-            # each of its own seed: what becomes of one stroke does not change the next
-            rng = np.random.default_rng([20240611, number, stroke])
             cue, values = a_cue(rng)
             painted = scene(rng, cue)
             camera, rate = cameras[stroke % len(cameras)], RATES[(stroke // len(cameras)) % len(RATES)]
