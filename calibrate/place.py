@@ -22,7 +22,7 @@ _ENOUGH_MARKS = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CameraPlace:
+class JudgedPlace:
     """What to expect from a camera place.
 
     Attributes
@@ -43,7 +43,7 @@ class CameraPlace:
     advice: tuple[str, ...]
 
 
-def camera_place(calibration: Calibration, names: Sequence[str]) -> CameraPlace:
+def camera_place(calibration: Calibration, names: Sequence[str]) -> JudgedPlace:
     """Judge the place of a camera.
 
     Parameters
@@ -71,7 +71,7 @@ def camera_place(calibration: Calibration, names: Sequence[str]) -> CameraPlace:
         f"the spot: finding the ball to {BALL_PX:g} px in a frame is ±{ball_mm:.2f} mm at the scale, less when "
         "many frames see it.",
     )
-    return CameraPlace(visible=visible, hidden=hidden, sentences=sentences, advice=_advice(whole, visible))
+    return JudgedPlace(visible=visible, hidden=hidden, sentences=sentences, advice=_advice(whole, visible))
 
 
 def _said(precision: Precision) -> str:

@@ -137,12 +137,9 @@ def measure_session(
             ClipJob(
                 clip=clip,
                 path=session.clip_path(clip),
-                calibration=places[0].calibration,
+                places=places,
                 capture_fps=session.config.camera.capture_fps,
                 readout=session.config.readout,
-                picture=places[0].picture,
-                places=places if len(places) > 1 else (),
-                place=places[0].name,
             )
             for clip in todo
         ]

@@ -8,12 +8,13 @@ from analyze.fit.cue_expected import expected_cue_sentences
 from analyze.fit.shot import Shot
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.session.auto_marks import printed_marks
+from analyze.session.camera_place import CameraPlace
 from analyze.session.draft import read_draft
 from analyze.session.folder import Session
 from calibrate.asked import marks_to_ask
 from calibrate.errors import MarksError
 from calibrate.marks import Click
-from calibrate.place import CameraPlace, camera_place
+from calibrate.place import JudgedPlace, camera_place
 from calibrate.solve import MIN_MARKS, solve_marks
 from tracker.clip import IMAGE_SUFFIXES, still_luma
 
@@ -24,7 +25,7 @@ class CheckedPlace:
 
     Attributes
     ----------
-    place : CameraPlace
+    place : JudgedPlace
         From the marks.
     shots : tuple of Shot
         Shots in the recording, measured with that camera; empty for a picture, or where the marks are too few yet.
@@ -32,7 +33,7 @@ class CheckedPlace:
         How well the cue will be told from there.
     """
 
-    place: CameraPlace
+    place: JudgedPlace
     shots: tuple[Shot, ...]
     cue: tuple[str, ...]
 
@@ -85,7 +86,7 @@ def check_place(session: Session, frame: Path, clicks: Sequence[Click] | None) -
             ClipJob(
                 clip=frame.name,
                 path=frame,
-                calibration=calibration,
+                places=(CameraPlace(calibration=calibration),),
                 capture_fps=session.config.camera.capture_fps,
                 readout=session.config.readout,
             )

@@ -8,10 +8,9 @@ import cv2
 from analyze.fit.measured_with import MeasuredWith
 from analyze.fit.reasons import PLACE_UNSURE, WRONG_CLOCK
 from analyze.fit.shot import CAMERA_MOVED, Shot, failed_shot, measure_shot
-from analyze.measure.clip_camera import ClipCamera, clip_camera, shot_camera, with_camera_said
-from analyze.measure.clip_place import clip_place
+from analyze.measure.clip_camera import clip_camera, shot_camera, with_camera_said
+from analyze.measure.clip_place import ClipPlace, clip_place
 from analyze.session.camera_place import CameraPlace
-from calibrate.calibration import Calibration
 from calibrate.errors import ClipError, NotMeasured, RailreadError
 from tracker.clip import ClipInfo, clip_info
 from tracker.first_frames import FirstFrames
@@ -34,29 +33,19 @@ class ClipJob:
         Path below clips/.
     path : Path
         The file.
-    calibration : Calibration
-        Of the session.
+    places : tuple of CameraPlace
+        All camera places of the session, one at least: the clip is measured with the one that it shows.
     capture_fps : float or None
         Capture rate where the file plays slower.
     readout : Readout
         Of the rolling shutter.
-    picture : bytes or None
-        The calibrated picture, to see whether the camera still stands where it stood.
-    places : tuple of CameraPlace
-        All camera places of the session, where it has several: the clip is measured with the one that it shows,
-        and `calibration` and `picture` are those of the first. Empty where it has one.
-    place : str
-        The camera place that `calibration` belongs to.
     """
 
     clip: str
     path: Path
-    calibration: Calibration
+    places: tuple[CameraPlace, ...]
     capture_fps: float | None
     readout: Readout
-    picture: bytes | None = None
-    places: tuple[CameraPlace, ...] = ()
-    place: str = ""
 
 
 def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
@@ -78,25 +67,25 @@ def measure_clip(job: ClipJob) -> tuple[Shot, ...]:
         other_rate = _find_other_rate(info, job.capture_fps)
         if other_rate:
             return (failed_shot(job.path, 1, WRONG_CLOCK, other_rate),)
-        known_picture = job.picture is not None or job.places
+        known_picture = any(place.picture is not None for place in job.places)
         first = FirstFrames(info, capture_fps=job.capture_fps) if known_picture else None
-        if job.places:
-            there = clip_place(job.path, job.places, first=first)
-            if isinstance(there, NotMeasured):
-                return (failed_shot(job.path, 1, there.reason, there.detail),)
-            job, camera = _at_place(job, there.place), there.camera
-        else:
-            camera = clip_camera(job.path, job.calibration, job.picture, first=first)
+        there = _recorded_at(job, first)
+        if isinstance(there, NotMeasured):
+            return (failed_shot(job.path, 1, there.reason, there.detail),)
         found = track_clip(
-            job.path, camera.calibration, capture_fps=job.capture_fps, readout=job.readout, first=first
+            job.path, there.camera.calibration, capture_fps=job.capture_fps, readout=job.readout, first=first
         )
     except ClipError as error:
         return (damaged_shot(job, error),)
-    return tuple(replace(_shot_of(job, path, camera), place=job.place) for path in found)
+    return tuple(replace(_shot_of(job, path, there), place=there.place.name) for path in found)
 
 
-def _at_place(job: ClipJob, place: CameraPlace) -> ClipJob:
-    return replace(job, calibration=place.calibration, picture=place.picture, place=place.name)
+def _recorded_at(job: ClipJob, first: FirstFrames | None) -> ClipPlace | NotMeasured:
+    """Find the place; of one alone a clip is not refused for showing another: its shots are doubtful then."""
+    if len(job.places) > 1:
+        return clip_place(job.path, job.places, first=first)
+    (place,) = job.places
+    return ClipPlace(place, clip_camera(job.path, place.calibration, place.picture, first=first))
 
 
 def _find_other_rate(info: ClipInfo, stated_fps: float | None) -> str:
@@ -117,11 +106,12 @@ def _find_other_rate(info: ClipInfo, stated_fps: float | None) -> str:
     return ""
 
 
-def _shot_of(job: ClipJob, path: BallPath | NotTracked, first: ClipCamera) -> Shot:
-    """Measure one shot of a clip whose first frames show the camera at `first`."""
+def _shot_of(job: ClipJob, path: BallPath | NotTracked, there: ClipPlace) -> Shot:
+    """Measure one shot of a clip whose first frames show where it was recorded."""
+    first, place = there.camera, there.place
     if isinstance(path, NotTracked):
         return with_camera_said(failed_shot(path.clip, path.shot, path.reason, path.detail), first)
-    camera = shot_camera(path, first, job.calibration, job.picture, capture_fps=job.capture_fps)
+    camera = shot_camera(path, first, place.calibration, place.picture, capture_fps=job.capture_fps)
     if first.doubt is not None and first.doubt.reason is PLACE_UNSURE:
         camera = replace(camera, doubt=first.doubt)
     shot = with_camera_said(measure_shot(path, camera.calibration, readout=job.readout), camera)

@@ -16,7 +16,7 @@ from analyze.session.shots_frame import NO_NAME
 from analyze.session.store import StoredShot
 from analyze.statistics import Summary
 from calibrate.calibration import Calibration
-from calibrate.place import CameraPlace
+from calibrate.place import JudgedPlace
 from calibrate.solve import SHARP_SIGMA_PX
 from calibrate.units import deg_from_rad, inch_from_m, m_from_mm, mm_from_m, sixteenths
 
@@ -261,12 +261,12 @@ def _decimals(value: float, places: int) -> str:
     return "" if math.isnan(value) else f"{value:z.{places}f}"
 
 
-def place_lines(place: CameraPlace) -> list[str]:
+def place_lines(place: JudgedPlace) -> list[str]:
     """Return what is said about a camera place.
 
     Parameters
     ----------
-    place : CameraPlace
+    place : JudgedPlace
         As judged.
     """
     lines = [*place.sentences, f"In the picture: {', '.join(place.visible)}."]

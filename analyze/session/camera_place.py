@@ -16,19 +16,19 @@ class CameraPlace:
 
     Attributes
     ----------
-    name : str
-        As in `Session.places`.
     calibration : Calibration
         Of the camera there.
+    name : str
+        As in `Session.places`; empty for the place of marks.csv.
     picture : bytes or None
         The calibrated picture; None where the version of railread that calibrated kept none.
     new : bool
         Whether it was calibrated just now.
     """
 
-    name: str
     calibration: Calibration
-    picture: bytes | None
+    name: str = ""
+    picture: bytes | None = None
     new: bool = False
 
 

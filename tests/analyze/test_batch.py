@@ -316,7 +316,7 @@ from analyze.measure import pool
 from analyze.measure.clip import ClipJob
 
 def main():
-    jobs = [ClipJob(clip=name, path=Path(name), calibration=None, capture_fps=None, readout=None)
+    jobs = [ClipJob(clip=name, path=Path(name), places=(), capture_fps=None, readout=None)
             for name in ("quick", "slow", "slow too", "slow as well")]
     for job, _ in pool.measured_jobs(jobs, slow_or_not, workers=2):
         print(job.clip, flush=True)
@@ -442,4 +442,4 @@ def test_every_clip_is_given_the_calibrated_picture(session, monkeypatch):
     monkeypatch.setattr(batch, "measured_jobs", lambda found, *_, **__: jobs.extend(found) or (one for one in ()))
     run(session)
     (job,) = jobs
-    assert np.all(picture_from_bytes(job.picture) == 77.0)
+    assert np.all(picture_from_bytes(job.places[0].picture) == 77.0)

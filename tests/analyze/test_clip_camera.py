@@ -26,6 +26,7 @@ from analyze.measure.camera_of_shot import shot_measured_with
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.measure.clip_camera import ClipCamera, clip_camera, shot_camera, with_camera_said
 from analyze.session.calibration import calibrate_session
+from analyze.session.camera_place import CameraPlace
 from analyze.session.demo import read_truth
 from analyze.session.folder import Session, open_session
 from analyze.session.picture import bytes_from_picture, picture_from_bytes
@@ -155,7 +156,8 @@ def test_without_looking_a_nudge_would_spoil_the_reading(session):
     """The same 14 px, measured as if the camera stood still: off by far more than is stated."""
     calibration = calibrate_session(session, session.clip_path(CALIBRATED))
     clip = turned(session.clip_path(CLIP), calibration.camera, (0.011, -0.009, 0.007))
-    job = ClipJob(clip=CLIP, path=clip, calibration=calibration, capture_fps=None, readout=READOUT)
+    places = (CameraPlace(calibration=calibration),)
+    job = ClipJob(clip=CLIP, path=clip, places=places, capture_fps=None, readout=READOUT)
     (shot,) = measure_clip(job)
     truth_m = read_truth()[CLIP, 1]["reading_mm"] / 1000
     assert shot.reading_m is None or abs(shot.reading_m - truth_m) > 5 * shot.reading_sd_m
@@ -171,10 +173,9 @@ def test_a_nudge_within_a_recording_is_undone_for_the_shots_after_it(set_up, tmp
     job = ClipJob(
         clip=CLIP,
         path=clip,
-        calibration=calibration,
+        places=(CameraPlace(calibration=calibration, picture=picture),),
         capture_fps=None,
         readout=READOUT,
-        picture=picture,
     )
     (shot,) = measure_clip(job)
     truth_m = read_truth()[CLIP, 1]["reading_mm"] / 1000
@@ -196,10 +197,9 @@ def test_a_nudge_while_the_ball_rolls_is_followed_where_the_picture_shows_it(set
     job = ClipJob(
         clip=CLIP,
         path=clip,
-        calibration=calibration,
+        places=(CameraPlace(calibration=calibration, picture=picture),),
         capture_fps=None,
         readout=READOUT,
-        picture=picture,
     )
     (shot,) = measure_clip(job)
     (still,) = measure_clip(replace(job, path=original))

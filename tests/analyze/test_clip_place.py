@@ -96,7 +96,6 @@ def test_the_doubt_about_the_place_stays_with_the_shots(seen, monkeypatch):
     job = ClipJob(
         clip=CLIP,
         path=clip,
-        calibration=calibration,
         capture_fps=None,
         readout=Readout.stated(0.012),
         places=(place("", calibration, luma), place("2", other_zero(calibration, 0.0254), luma)),

@@ -10,6 +10,7 @@ from simulated_shots import as_measured, true_calibration
 from analyze.fit.reasons import WRONG_CLOCK
 from analyze.fit.shot import Status
 from analyze.measure.clip import ClipJob, measure_clip
+from analyze.session.camera_place import CameraPlace
 from tracker.clip import clip_info
 from tracker.readout import ASSUMED_READOUT
 from tracker.reasons import PICTURE_SIZE
@@ -48,7 +49,7 @@ def test_a_rate_that_the_file_contradicts_is_refused(tmp_path, plays_fps, tag, s
     job = ClipJob(
         clip="shot.mp4",
         path=path,
-        calibration=as_measured(true_calibration("side", rng), rng),
+        places=(CameraPlace(calibration=as_measured(true_calibration("side", rng), rng)),),
         capture_fps=stated_fps,
         readout=ASSUMED_READOUT,
     )

@@ -26,7 +26,7 @@ def test_recordings_are_measured_on_the_workers(cluster, tmp_path):
     paths = [tmp_path / f"{k}.mp4" for k in range(2)]
     for path in paths:
         path.write_text("this is no video\n" * 50)
-    jobs = [ClipJob(clip=path.name, path=path, calibration=None, capture_fps=None, readout=None) for path in paths]
+    jobs = [ClipJob(clip=path.name, path=path, places=(), capture_fps=None, readout=None) for path in paths]
     with cluster_executor(cluster.scheduler_address) as executor:
         found = {job.clip: shots for job, shots in measured_jobs(jobs, measure_clip, executor=executor)}
     assert sorted(found) == ["0.mp4", "1.mp4"]

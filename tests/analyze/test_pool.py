@@ -18,7 +18,7 @@ ROOT = Path(__file__).parents[2]
 
 
 def job_named(name: str) -> ClipJob:
-    return ClipJob(clip=name, path=Path(name), calibration=None, capture_fps=None, readout=None)
+    return ClipJob(clip=name, path=Path(name), places=(), capture_fps=None, readout=None)
 
 
 def misbehaves_or_not(job: ClipJob) -> tuple[Shot, ...]:

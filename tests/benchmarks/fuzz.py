@@ -25,6 +25,7 @@ from analyze.fit.shot import Shot, Status
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.measure.pool import measured_jobs
 from analyze.session.calibration import calibrate_session
+from analyze.session.camera_place import CameraPlace
 from analyze.session.folder import open_session
 from analyze.session.picture import bytes_from_picture
 from tracker.clip import still_luma
@@ -123,10 +124,9 @@ def main() -> None:
         job = ClipJob(
             clip="whole",
             path=source,
-            calibration=calibration,
+            places=(CameraPlace(calibration=calibration, picture=bytes_from_picture(still_luma(source))),),
             capture_fps=None,
             readout=session.config.readout,
-            picture=bytes_from_picture(still_luma(source)),
         )
         (whole,) = measure_clip(job)
         data = source.read_bytes()

@@ -33,6 +33,7 @@ from clicked_sample import copy_clicked
 from analyze.fit.shot import Status
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.session.calibration import calibrate_session
+from analyze.session.camera_place import CameraPlace
 from analyze.session.folder import Session, open_session
 from analyze.session.picture import bytes_from_picture
 from calibrate.calibration import Calibration
@@ -138,10 +139,9 @@ def main() -> None:
         job = ClipJob(
             clip="long",
             path=path,
-            calibration=calibration,
+            places=(CameraPlace(calibration=calibration, picture=bytes_from_picture(still_luma(first))),),
             capture_fps=None,
             readout=session.config.readout,
-            picture=bytes_from_picture(still_luma(first)),
         )
         began_s = time.process_time()
         shots = measure_clip(job)

@@ -20,6 +20,7 @@ from clip_sets import SETS, Clip, calibrate_clip, make_clips
 from analyze.fit.shot import Shot
 from analyze.measure.clip import ClipJob
 from analyze.measure.clip import measure_clip as clip_measured
+from analyze.session.camera_place import CameraPlace
 from analyze.session.picture import bytes_from_picture
 from calibrate.calibration import Calibration
 from calibrate.errors import RailreadError
@@ -66,14 +67,13 @@ def measure_clip(clip: Clip) -> Measurement:
         return Measurement(
             clip=clip, calibration=None, path=None, shot=None, trouble=f"not calibrated: {error}", seconds=0.0
         )
-    picture = bytes_from_picture(still_luma(clip.path))
+    place = CameraPlace(calibration=calibration, picture=bytes_from_picture(still_luma(clip.path)))
     job = ClipJob(
         clip=clip.path.name,
         path=clip.path,
-        calibration=calibration,
+        places=(place,),
         capture_fps=clip.capture_fps,
         readout=clip.stated_readout,
-        picture=picture,
     )
     began_s = time.process_time()
     found = clip_measured(job)

@@ -450,9 +450,9 @@ def follow_all(source: Path) -> dict[str, Followed]:
 def seen_with(one: Followed, job: ClipJob) -> BallPath:
     """Return what would have been seen with the settings of a job."""
     path = one.path
-    ratio = (
-        None if path.size_ratio is None else path.size_ratio * one.rim_px / rim_px(job.calibration, path.rest_px)
-    )
+    (place,) = job.places
+    now_px = rim_px(place.calibration, path.rest_px)
+    ratio = None if path.size_ratio is None else path.size_ratio * one.rim_px / now_px
     slower = 1.0 if job.capture_fps is None else 1 / (path.frame_period_s * job.capture_fps)
     return replace(
         path,
@@ -472,10 +472,11 @@ def measured_as_followed(followed: dict[str, Followed]) -> Callable[[ClipJob], S
 
     def measure(job: ClipJob) -> Sequence[Shot]:
         path = seen_with(followed[job.clip], job)
+        (place,) = job.places
         if not followed[job.clip].moved:
-            return (measure_shot(path, job.calibration, readout=job.readout),)
-        first = clip_camera(job.path, job.calibration, job.picture)
-        camera = shot_camera(path, first, job.calibration, job.picture, capture_fps=job.capture_fps)
+            return (measure_shot(path, place.calibration, readout=job.readout),)
+        first = clip_camera(job.path, place.calibration, place.picture)
+        camera = shot_camera(path, first, place.calibration, place.picture, capture_fps=job.capture_fps)
         return (with_camera_said(measure_shot(path, camera.calibration, readout=job.readout), camera),)
 
     return measure

@@ -14,6 +14,7 @@ from analyze.fit.reasons import WRONG_CLOCK
 from analyze.fit.shot import Status
 from analyze.measure.clip import ClipJob, measure_clip
 from analyze.session.calibration import calibrate_session
+from analyze.session.camera_place import CameraPlace
 from analyze.session.folder import open_session
 from sample_clips.make_session import CELLS, session_setup
 from sample_clips.shots import shot_truth
@@ -33,7 +34,7 @@ def sample(tmp_path_factory):
     job = ClipJob(
         clip=CLIP,
         path=session.clip_path(CLIP),
-        calibration=calibration,
+        places=(CameraPlace(calibration=calibration),),
         capture_fps=None,
         readout=session.config.readout,
     )
@@ -72,8 +73,8 @@ def test_a_right_clock_is_heard_to_be_right_and_a_knock_beside_it_changes_nothin
     assert (shot.status, shot.reason, shot.note) == (Status.MEASURED, None, silent.note)
     heard = shot.sightings.heard
     assert len(heard.times_s) == 3
-    fit = fit_path(shot.sightings, job.calibration, readout=job.readout)
-    found = hear_shot(heard, fit, quantities(fit, job.calibration), job.calibration)
+    fit = fit_path(shot.sightings, job.places[0].calibration, readout=job.readout)
+    found = hear_shot(heard, fit, quantities(fit, job.places[0].calibration), job.places[0].calibration)
     assert abs(found.apart_s - (truth.contact_s - truth.strike_s)) < 4 * found.apart_sd_s
     assert found.settles(4)
 
