@@ -70,6 +70,22 @@ def write_sound_clip(path, samples, *, rate_hz=RATE_HZ, codec="aac", fps=60, n_f
     return path
 
 
+def beside_sound(silent, out, samples, *, slower=1):
+    """Copy the pictures of a clip, to play so many times slower, beside a sound."""
+    with av.open(str(silent)) as source, av.open(str(out), "w") as sink:
+        pictures = source.streams.video[0]
+        copied, track = sink.add_stream_from_template(pictures), sink.add_stream("aac", rate=RATE_HZ)
+        track.layout, track.bit_rate = "mono", 96_000
+        for packet in source.demux(pictures):
+            if packet.dts is not None:
+                packet.pts, packet.dts, packet.stream = packet.pts * slower, packet.dts * slower, copied
+                sink.mux(packet)
+        for at in range(0, len(samples), 1024):
+            sink.mux(track.encode(sound_frame(samples[at : at + 1024], RATE_HZ, at)))
+        sink.mux(track.encode())
+    return out
+
+
 def sound_frame(samples, rate_hz, at):
     """Return an audio frame of floats that begins with sample `at`."""
     frame = av.AudioFrame.from_ndarray(samples[None].astype(np.float32), format="fltp", layout="mono")

@@ -7,6 +7,7 @@ from itertools import islice, takewhile
 from pathlib import Path
 
 import av  # noqa: TID251 - the one place
+import av.audio.stream  # noqa: TID251 - the one place
 import av.container  # noqa: TID251 - the one place
 import av.error  # noqa: TID251 - the one place
 import av.video.stream  # noqa: TID251 - the one place
@@ -204,11 +205,16 @@ def _capture_fps(container: av.container.InputContainer, stream: av.video.stream
     return None
 
 
+def sound_track(container: av.container.InputContainer) -> av.audio.stream.AudioStream | None:
+    """Return the first track of sound that can be decoded, if there is one."""
+    return next((one for one in container.streams.audio if one.codec_context is not None and one.time_base), None)
+
+
 def _sound_s(container: av.container.InputContainer) -> float | None:
-    """Length of the first sound track; that of the file where only this is said, as in Matroska."""
-    if not container.streams.audio:
+    """Length of the sound; that of the file where only this is said, as in Matroska."""
+    track = sound_track(container)
+    if track is None:
         return None
-    track = container.streams.audio[0]
     if track.duration is not None and track.time_base is not None:
         return float(track.duration * track.time_base)
     return None if container.duration is None else container.duration / 1e6

@@ -20,6 +20,8 @@ _BELOW, _BEYOND = (0.5, 0.8), (1.25, 1.45)
 _MOST_LOST_DB = 9.0
 # Below the loudest, so much less is no noise but what a codec makes of nothing: 135 dB and more, measured.
 _NOTHING_DB = -115.0
+# Power a hertz that no sound has: a step of 32 bits makes a thousand times as much.
+_SILENCE = 1e-26
 _SEGMENT = 1024
 
 
@@ -41,6 +43,8 @@ def slowed_less_than(sound: Sound) -> float:
         return math.inf
     # A window whose own side lobes lie 90 dB below.
     hz, _, power = spectrogram(sound.samples, fs=sound.rate_hz, window="blackmanharris", nperseg=_SEGMENT)
+    if power.max() < _SILENCE:  # constant
+        return math.inf
     noise_db = 10 * np.log10(np.median(power, axis=1) + 1e-30)
     loudest_db = 10 * math.log10(float(power.max()))
 

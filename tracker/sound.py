@@ -13,12 +13,17 @@ import numpy as np
 import numpy.typing as npt
 
 from calibrate.arrays import Floats
-from tracker.clip import ONE_FILE
+from tracker.clip import ONE_FILE, sound_track
 
 # What a phone records lies within; a damaged header may say anything.
 LEAST_HZ, MOST_HZ = 8_000, 192_000
 # More than that of one shot is not kept in memory: 25 s of a 240 Hz recording played at 30.
 LONGEST_S = 60.0
+# PyAV counts the planes of a frame up to an end that FFmpeg writes after seven of them at most: with more, be they
+# there or only said to be by a damaged frame, it reads beyond them.
+_MOST_PLANES = 7
+# Louder than this is no sound but a damaged number; full scale is 1, and floating point goes beyond it.
+_LOUDEST = 16.0
 # Before a span: what the decoder needs to come into step (two frames of AAC are 43 ms).
 _LEAD_S = 0.1
 
@@ -62,11 +67,11 @@ def read_sound(path: Path, *, from_s: float, until_s: float) -> Sound | None:
     """
     try:
         with av.open(str(path), options=dict(ONE_FILE)) as container:
-            tracks = [one for one in container.streams.audio if one.codec_context is not None and one.time_base]
-            if not tracks or not LEAST_HZ <= tracks[0].rate <= MOST_HZ:
+            track = sound_track(container)
+            if track is None or not LEAST_HZ <= track.rate <= MOST_HZ:
                 return None
-            return _decoded(container, tracks[0], from_s, min(until_s, from_s + LONGEST_S))
-    except (av.error.FFmpegError, OSError, ValueError):
+            return _decoded(container, track, from_s, min(until_s, from_s + LONGEST_S))
+    except (av.error.FFmpegError, OSError, OverflowError, ValueError):
         return None
 
 
@@ -79,7 +84,7 @@ def _decoded(
         container.seek(math.floor((from_s - _LEAD_S) / base), stream=track)
     pieces: list[tuple[float, npt.NDArray[np.float64]]] = []
     for frame in container.decode(track):
-        if frame.pts is None or frame.sample_rate != rate:
+        if frame.pts is None or frame.sample_rate != rate or not _readable(frame):
             continue
         time_s = frame.pts * base
         if time_s > until_s:
@@ -96,8 +101,13 @@ def _decoded(
         if 0 <= at < length:
             here = piece[:, : length - at]
             laid[: len(here), at : at + here.shape[1]] = here
-    power = np.mean(laid**2, axis=1)
-    return Sound(first_s=first_s, rate_hz=float(rate), samples=laid[int(np.argmax(power))])
+    # without its mean: a microphone's offset is no loudness
+    return Sound(first_s=first_s, rate_hz=float(rate), samples=laid[int(np.argmax(np.std(laid, axis=1)))])
+
+
+def _readable(frame: av.audio.frame.AudioFrame) -> bool:
+    """Whether the samples of a frame can be taken out of it."""
+    return 0 < len(frame.layout.channels) <= _MOST_PLANES or not frame.format.is_planar
 
 
 def _channels(frame: av.audio.frame.AudioFrame) -> npt.NDArray[np.float64]:
@@ -107,6 +117,6 @@ def _channels(frame: av.audio.frame.AudioFrame) -> npt.NDArray[np.float64]:
         values = values.reshape(-1, len(frame.layout.channels)).T
     samples = values.astype(np.float64)
     if values.dtype.kind == "f":
-        return np.nan_to_num(samples, posinf=0.0, neginf=0.0)
+        return np.where(np.abs(samples) < _LOUDEST, samples, 0.0)
     bits = 8 * values.dtype.itemsize
     return (samples - (128 if values.dtype.kind == "u" else 0)) / 2.0 ** (bits - 1)

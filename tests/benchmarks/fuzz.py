@@ -2,10 +2,10 @@
 
     python tests/benchmarks/fuzz.py --count 1000 [--first 0]
 
-takes one clip of the sample session, damages copies of it in the ways in which files and streams get damaged,
-measures each in a process of its own, and prints a tally. Wrong: more than 1 mm, or two standard deviations, of
-reading from what the whole clip reads, or 1 % of speed. With `--first` a run goes on from that copy; copies are the
-same in every run.
+takes one clip of the sample session, lays the sound of its shot beside it, damages copies of it in the ways in
+which files and streams get damaged, measures each in a process of its own, and prints a tally. Wrong: more than 1
+mm, or two standard deviations, of reading from what the whole clip reads, or 1 % of speed. With `--first` a run
+goes on from that copy; copies are the same in every run.
 """
 
 import argparse
@@ -20,6 +20,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from clicked_sample import copy_clicked
+from room_sounds import beside_sound
 
 from analyze.fit.shot import Shot, Status
 from analyze.measure.clip import ClipJob, measure_clip
@@ -28,15 +29,18 @@ from analyze.session.calibration import calibrate_session
 from analyze.session.camera_place import CameraPlace
 from analyze.session.folder import open_session
 from analyze.session.picture import bytes_from_picture
+from sample_clips.make_session import CELLS, session_setup
+from sample_clips.sound import Room
 from tracker.clip import still_luma
 
 CLIP = "A/S1/0001.mp4"
+SETUP = session_setup(CELLS[0], 1)  # of that clip
 SEED = 20240611
 WRONG_M, WRONG_SDS, WRONG_SPEED = 0.001, 2.0, 0.01
 
 
 def _payload(data: bytes) -> tuple[int, int]:
-    """Where the coded pictures lie in an MP4 file."""
+    """Where the coded pictures and the sound lie in an MP4 file."""
     start = data.index(b"mdat") + 4
     length = int.from_bytes(data[start - 8 : start - 4], "big")
     return start, min(len(data), start - 8 + length)
@@ -119,7 +123,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         copy_clicked(Path(folder) / "sample")
         session = open_session(Path(folder) / "sample")
-        source = session.clip_path(CLIP)
+        heard = replace(SETUP, room=Room()).sound()
+        assert heard is not None
+        source = beside_sound(session.clip_path(CLIP), Path(folder) / "whole.mp4", heard[0])
         calibration = calibrate_session(session, source)
         job = ClipJob(
             clip="whole",
@@ -129,6 +135,8 @@ def main() -> None:
             readout=session.config.readout,
         )
         (whole,) = measure_clip(job)
+        assert whole.sightings is not None
+        assert whole.sightings.heard is not None
         data = source.read_bytes()
         jobs, ways = [], {}
         for number in range(options.count):

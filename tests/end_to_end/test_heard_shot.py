@@ -2,10 +2,9 @@
 
 from dataclasses import replace
 
-import av  # noqa: TID251 - the recordings under test are written here
 import pytest
 from clicked_sample import copy_clicked
-from room_sounds import sound_frame
+from room_sounds import beside_sound
 
 from analyze.fit.heard_clock import hear_shot
 from analyze.fit.path_fit import fit_path
@@ -18,7 +17,7 @@ from analyze.session.camera_place import CameraPlace
 from analyze.session.folder import open_session
 from sample_clips.make_session import CELLS, session_setup
 from sample_clips.shots import shot_truth
-from sample_clips.sound import RATE_HZ, Room
+from sample_clips.sound import Room
 
 CLIP = "A/S1/0001.mp4"
 SETUP = session_setup(CELLS[0], 1)
@@ -42,22 +41,6 @@ def sample(tmp_path_factory):
     return job, silent
 
 
-def with_sound(silent, out, samples, *, slower=1):
-    """Copy the pictures of a clip, to play so many times slower, beside a sound."""
-    with av.open(str(silent)) as source, av.open(str(out), "w") as sink:
-        pictures = source.streams.video[0]
-        copied, track = sink.add_stream_from_template(pictures), sink.add_stream("aac", rate=RATE_HZ)
-        track.layout, track.bit_rate = "mono", 96_000
-        for packet in source.demux(pictures):
-            if packet.dts is not None:
-                packet.pts, packet.dts, packet.stream = packet.pts * slower, packet.dts * slower, copied
-                sink.mux(packet)
-        for at in range(0, len(samples), 1024):
-            sink.mux(track.encode(sound_frame(samples[at : at + 1024], RATE_HZ, at)))
-        sink.mux(track.encode())
-    return out
-
-
 def measured(job, path, *, capture_fps=None):
     (shot,) = measure_clip(replace(job, path=path, capture_fps=capture_fps))
     return shot
@@ -69,7 +52,7 @@ def test_a_right_clock_is_heard_to_be_right_and_a_knock_beside_it_changes_nothin
     truth = shot_truth(SETUP)
     middle_s = (truth.strike_s + truth.contact_s) / 2
     samples, _ = replace(SETUP, room=Room(knocks=((middle_s, 0.5),))).sound()
-    shot = measured(job, with_sound(job.path, tmp_path / "life.mp4", samples))
+    shot = measured(job, beside_sound(job.path, tmp_path / "life.mp4", samples))
     assert (shot.status, shot.reason, shot.note) == (Status.MEASURED, None, silent.note)
     heard = shot.sightings.heard
     assert len(heard.times_s) == 3
@@ -82,7 +65,7 @@ def test_a_right_clock_is_heard_to_be_right_and_a_knock_beside_it_changes_nothin
 def test_a_wrong_capture_rate_is_refused_by_the_sound_of_one_shot(sample, tmp_path):
     job, _ = sample
     samples, _ = replace(SETUP, room=Room()).sound()
-    shot = measured(job, with_sound(job.path, tmp_path / "life.mp4", samples), capture_fps=120)
+    shot = measured(job, beside_sound(job.path, tmp_path / "life.mp4", samples), capture_fps=120)
     assert (shot.status, shot.reason) == (Status.FAILED, WRONG_CLOCK)
     assert shot.detail.startswith("strike and cushion are heard ")
     assert shot.detail.endswith("try capture_fps = 60")
@@ -93,7 +76,7 @@ def test_a_file_that_plays_slower_than_its_sound_is_found_out(sample, tmp_path, 
     """It plays at 15 frames a second what was recorded at 60; its sound is as it was."""
     job, silent = sample
     samples, _ = replace(SETUP, room=Room()).sound()
-    path = with_sound(job.path, tmp_path / "slow.mp4", samples, slower=4)
+    path = beside_sound(job.path, tmp_path / "slow.mp4", samples, slower=4)
     shot = measured(job, path, capture_fps=stated_fps)
     if stated_fps is None:
         assert (shot.status, shot.reason) == (Status.FAILED, WRONG_CLOCK)

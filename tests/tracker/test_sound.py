@@ -1,5 +1,9 @@
 """Knocks are heard when they were made, in whatever a file keeps them; slowed sound reaches less high."""
 
+import subprocess
+import sys
+from fractions import Fraction
+
 import av  # noqa: TID251 - recordings under test are written here
 import numpy as np
 import pytest
@@ -119,6 +123,90 @@ def test_no_sound_and_a_damaged_one_are_none(tmp_path):
     assert read_sound(tmp_path / "list.mp4", from_s=0.0, until_s=1.0) is None
     path.write_bytes(path.read_bytes()[:-4000])  # its index is at the end
     assert read_sound(path, from_s=0.0, until_s=1.0) is None
+
+
+def read_apart(path):
+    """Number of samples read of a recording's first two seconds, in a process of its own; nought of none."""
+    script = (
+        "import sys\nfrom pathlib import Path\nfrom tracker.sound import read_sound\n"
+        "found = read_sound(Path(sys.argv[1]), from_s=0.0, until_s=2.0)\n"
+        "print(0 if found is None else len(found.samples))"
+    )
+    done = subprocess.run([sys.executable, "-c", script, path], check=True, capture_output=True, text=True)
+    return int(done.stdout)
+
+
+def test_a_sound_that_is_damaged_to_more_channels_than_it_holds_does_not_end_the_process(tmp_path):
+    """ISO/IEC 14496-3, 1.6.2.1: the channel configuration of one channel becomes that of eight."""
+    rng = np.random.default_rng(SEED)
+    path = write_sound_clip(tmp_path / "shot.mp4", table_sound(2.4, STRIKE_S, CONTACT_S, rng))
+    assert read_apart(path) > RATE_HZ
+    data = bytearray(path.read_bytes())
+    at = data.index(b"\x11\x88", data.index(b"esds"))  # AAC-LC, 48 kHz, configuration 1
+    data[at + 1] = 0xB8  # 7
+    path.write_bytes(data)
+    assert read_apart(path) == 0
+
+
+@pytest.mark.parametrize(("codec", "layout", "read"), [("aac", "7.1", False), ("aac", "5.1", True)])
+def test_more_planes_than_are_read_are_no_sound(tmp_path, codec, layout, read):
+    rng = np.random.default_rng(SEED)
+    path = tmp_path / "many.mkv"
+    with av.open(str(path), "w") as file:
+        track = file.add_stream(codec, rate=RATE_HZ)
+        track.layout = layout
+        many = len(track.layout.channels)
+        samples = table_sound(2.4, STRIKE_S, CONTACT_S, rng).astype(np.float32)
+        for at in range(0, len(samples), 1024):
+            piece = np.repeat(samples[at : at + 1024], many)[None]
+            frame = av.AudioFrame.from_ndarray(piece, format="flt", layout=layout)
+            frame.rate, frame.pts, frame.time_base = RATE_HZ, at, Fraction(1, RATE_HZ)
+            for planar in av.AudioResampler(format="fltp", layout=layout, rate=RATE_HZ).resample(frame):
+                file.mux(track.encode(planar))
+        file.mux(track.encode())
+    assert (read_apart(path) > RATE_HZ) is read
+
+
+@pytest.mark.parametrize(
+    ("name", "codec", "level"),
+    [("c.mov", "pcm_s16le", -1 / 32768), ("c.avi", "pcm_u8", -1 / 128), ("c.mov", "pcm_s16le", 0.5)],
+)
+def test_a_sound_that_does_not_move_says_nothing(tmp_path, name, codec, level):
+    """A microphone that is muted beside an offset; in 8 bits without sign 127 is the step below the middle."""
+    path = write_sound_clip(tmp_path / name, np.full(round(2.4 * RATE_HZ), level), codec=codec, n_frames=144)
+    assert np.ptp(read_sound(path, from_s=0.0, until_s=2.4).samples) == 0
+    heard = hear(clip_info(path), strike_s=STRIKE_S, contact_s=CONTACT_S, slowdown=1.0)
+    assert len(heard.times_s) == 0
+    assert heard.slowed_less_than == np.inf
+
+
+def test_numbers_that_are_no_sound_are_left_out(tmp_path):
+    """Floating point can hold infinity, what is no number, and what no microphone gives."""
+    rng = np.random.default_rng(SEED)
+    samples = table_sound(2.4, STRIKE_S, CONTACT_S, rng, amplitude=0.3)
+    hurt = samples.copy()
+    hurt[200::4801], hurt[300::4801], hurt[400::4801] = np.nan, np.inf, 1e30
+    path = write_sound_clip(tmp_path / "hurt.mov", hurt, codec="pcm_f32le", n_frames=144)
+    read = read_sound(path, from_s=0.0, until_s=2.4).samples
+    np.testing.assert_allclose(read, np.where(np.abs(hurt) < 1, samples, 0.0), rtol=0, atol=1e-6)
+    heard = hear(clip_info(path), strike_s=STRIKE_S, contact_s=CONTACT_S, slowdown=1.0)
+    assert np.isfinite(heard.times_s).all()
+
+
+def test_the_louder_microphone_is_not_that_with_the_larger_offset(tmp_path):
+    rng = np.random.default_rng(SEED)
+    loud = table_sound(2.4, STRIKE_S, CONTACT_S, rng, amplitude=0.3).astype(np.float32)
+    path = tmp_path / "two.mov"
+    with av.open(str(path), "w") as file:
+        track = file.add_stream("pcm_s16le", rate=RATE_HZ)
+        track.layout = "stereo"
+        both = np.stack([0.001 * loud + 0.3, loud], axis=1).astype(np.float32).reshape(1, -1)
+        frame = av.AudioFrame.from_ndarray(both, format="flt", layout="stereo")
+        frame.rate, frame.pts = RATE_HZ, 0
+        file.mux(track.encode(frame))
+        file.mux(track.encode())
+    sound = read_sound(path, from_s=0.0, until_s=3.0)
+    np.testing.assert_allclose(sound.samples, loud, rtol=0, atol=1e-4)
 
 
 def slowed(path, out, chain):
