@@ -34,8 +34,7 @@ from tracker.passes import (
 from tracker.path import (
     DRIFT_SD_PX,
     DRIFT_TIME_S,
-    UNSEEN_DRIFT_SD_PX,
-    UNSEEN_DRIFT_TIME_S,
+    HIDDEN_DRIFT_TIME_S,
     BallPath,
     CueSight,
 )
@@ -183,12 +182,14 @@ def _dark_share(pictures: ShotPictures, rest_px: Floats, optics: Optics) -> floa
 
 def _drift(pictures: ShotPictures) -> tuple[float, float]:
     """Say by how much sightings err alike from frame to frame, in px, and for how long, in s."""
-    if pictures.motions.frozen:
-        return UNSEEN_DRIFT_SD_PX, UNSEEN_DRIFT_TIME_S
     late_px = 0.0
     if pictures.mixed_in:
         late_px = drift_of_followed_picture(pictures.motions, frame_period_s=pictures.frame_period_s)
-    return math.hypot(DRIFT_SD_PX, late_px), LAG_DRIFT_TIME_S if late_px > DRIFT_SD_PX else DRIFT_TIME_S
+    hidden_px = pictures.motions.hidden_px
+    # The largest of the three says how slowly the whole of it changes.
+    parts = ((DRIFT_SD_PX, DRIFT_TIME_S), (late_px, LAG_DRIFT_TIME_S), (hidden_px, HIDDEN_DRIFT_TIME_S))
+    _, time_s = max(parts, key=lambda part: part[0])
+    return math.hypot(DRIFT_SD_PX, late_px, hidden_px), time_s
 
 
 def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | NotTracked:
@@ -257,7 +258,7 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         picture_moved_px=pictures.motions.moved_px,
         picture_followed=pictures.motions.seen,
         picture_lost=pictures.motions.lost,
-        picture_frozen=pictures.motions.frozen,
+        picture_hidden_px=pictures.motions.hidden_px,
         picture_moved_before_px=pictures.motions.moved_before_px,
         frames=len([k for k in motion if times_s[k] < contact_s]),
         cue=_cue(pictures),

@@ -15,9 +15,8 @@ from tracker.readout import DOWNWARDS
 # persistent and gone after 0.15 s; across the path by less.
 DRIFT_SD_PX = 0.1
 DRIFT_TIME_S = 0.07
-# The same where a drift of the picture itself would not show: stabilisation lets it wander by 1 to 2 px in some
-# seconds (common practice, no source).
-UNSEEN_DRIFT_SD_PX, UNSEEN_DRIFT_TIME_S = 1.2, 1.0
+# The same of a drift that compression hid, as stabilisation makes it (common practice, no source).
+HIDDEN_DRIFT_TIME_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -122,8 +121,8 @@ class BallPath:
         Whether the still part of the picture showed in every frame where the picture lay.
     picture_lost : bool
         Whether it showed that before the strike but not in all frames after: the picture jumped, or was hidden.
-    picture_frozen : bool
-        Whether compression left its still parts as they were, so that a drift would not have shown.
+    picture_hidden_px : float
+        What its drift may be that compression hid, a standard deviation; see `tracker.motion`.
     picture_moved_before_px : float or None
         How far the picture lay before the strike from where it lay in the first frames of the recording; None where
         that is not known.
@@ -157,7 +156,7 @@ class BallPath:
     picture_moved_px: float = 0.0
     picture_followed: bool = False
     picture_lost: bool = False
-    picture_frozen: bool = False
+    picture_hidden_px: float = 0.0
     picture_moved_before_px: float | None = None
     notes: tuple[str, ...] = ()
     heard: HeardSound | None = None

@@ -64,7 +64,7 @@ def error_scales(problem: Problem, theta: Floats, weights: Floats, errors: Error
     # Following the picture's own motion errs slowly as well, and alike in all that is seen in it; a motion that did
     # not show, the path follows.
     path = problem.path
-    least_drift = 1.0 if path.picture_moved_px > 0 or path.picture_frozen else errors.least_drift
+    least_drift = 1.0 if path.picture_moved_px > 0 or path.picture_hidden_px > 0 else errors.least_drift
     drifts = np.sqrt(np.linspace(least_drift**2, _MOST_DRIFT**2, _DRIFTS))
     if problem.noise.drift_sd_px == 0:
         drifts = np.ones(1)

@@ -29,6 +29,8 @@ ZOOMED = 0.004  # less is a lens that breathes as it focuses
 # A picture that lies so near to where it did in the clip's first frames need not be compared with the calibrated
 # one again: half of what counts as a nudge.
 STOOD_PX = NUDGED_PX / 2
+# What compression may have hidden of a drift is said where it makes uncertainties about twice as large.
+_HIDDEN_SAID_PX = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -158,18 +160,19 @@ def _stood_before(path: BallPath) -> bool:
 
 
 def _picture_note(path: BallPath) -> str:
-    if path.picture_frozen:
-        return (
-            "compressed so hard that its still parts stay the same from frame to frame: a picture that drifts "
-            "(stabilisation) would not show, and the uncertainties allow for one; measure the file as the phone "
-            "wrote it"
+    notes = []
+    if path.picture_moved_px:
+        notes.append(
+            f"the picture itself moved by up to {path.picture_moved_px:.1f} px during the shot (stabilisation, "
+            "focus, or a stand that gives) and was followed frame by frame"
         )
-    if not path.picture_moved_px:
-        return ""
-    return (
-        f"the picture itself moved by up to {path.picture_moved_px:.1f} px during the shot (stabilisation, focus, "
-        "or a stand that gives) and was followed frame by frame"
-    )
+    if path.picture_hidden_px > _HIDDEN_SAID_PX:
+        notes.append(
+            "compressed so hard that its still parts stay the same from frame to frame: a picture that drifts "
+            "(stabilisation) would not show as it is, and the uncertainties allow "
+            f"{path.picture_hidden_px:.1f} px for that; measure the file as the phone wrote it"
+        )
+    return "; ".join(notes)
 
 
 def _still(clip: Path, from_s: float, until_s: float, capture_fps: float | None) -> Floats | None:

@@ -198,7 +198,7 @@ def test_a_picture_that_was_followed_keeps_the_whole_allowance_for_slow_errors()
     shot = simulate(Setting(sigma_px=0.08), np.random.default_rng(20240611))
     path = replace(scattered(shot, 1.0), drift_sd_px=0.1)
     moved = replace(path, picture_moved_px=1.5, picture_followed=True)
-    frozen = replace(path, picture_followed=True, picture_frozen=True)
+    frozen = replace(path, picture_followed=True, picture_hidden_px=1.0)
     at_rest = fit_path(path, shot.truth, readout=shot.stated_readout).error_scales
     followed = fit_path(moved, shot.truth, readout=shot.stated_readout).error_scales
     hidden = fit_path(frozen, shot.truth, readout=shot.stated_readout).error_scales
