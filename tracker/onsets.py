@@ -1,4 +1,4 @@
-"""Sudden sounds: when each begins, how sure that is, and how high the sound of a recording reaches.
+"""Sudden sounds: when each begins, and how sure that is.
 
 A knock raises the power within a millisecond. Where it rises is found in short blocks, against the sound before;
 when it begins, by Akaike's criterion on the samples: the place that divides them best into two pieces of different
@@ -87,7 +87,7 @@ def _is_of(one: tuple[float, float, float], louder: tuple[float, float, float]) 
 
 def _in_band(sound: Sound, band_hz: tuple[float, float]) -> list[tuple[float, float, float]]:
     """Time, standard uncertainty and strength of each onset in one band."""
-    from scipy.signal import butter, sosfilt  # as above
+    from scipy.signal import butter, sosfilt  # a tenth of a second that silent recordings need not pay
 
     rate = sound.rate_hz
     high = min(band_hz[1], 0.45 * rate)

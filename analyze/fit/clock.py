@@ -171,11 +171,10 @@ def heard_wrong_clock(
         or other.noise_scale > _NO_WORSE * fit.noise_scale
     ):
         return None
-    timed_s = heard.fitted_s * heard.clock_factor
     return NotMeasured(
         WRONG_CLOCK,
         f"strike and cushion are heard {heard.apart_s:.3f} s apart, timed at {1 / period_s:.0f} frames a second "
-        f"they are {timed_s:.3f} s apart: try capture_fps = {heard.clock_factor / period_s:.0f}",
+        f"they are {heard.lane_s:.3f} s apart: try capture_fps = {heard.clock_factor / period_s:.0f}",
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from analyze.fit.frame_times import find_uneven_times
 from analyze.fit.motion import GRAVITY_M_S2, state
 from analyze.fit.path_fit import PathFit, fit_path
-from analyze.fit.problem import OUTLIER, READOUT
+from analyze.fit.problem import FIT_PARAMETERS, OUTLIER, READOUT
 from analyze.fit.reasons import (
     DARK_PATCH,
     FAR_FROM_RAIL,
@@ -28,6 +28,7 @@ from calibrate.errors import NotMeasured
 from tracker.path import BallPath
 from tracker.readout import Readout
 
+_SPEED = FIT_PARAMETERS.index("log_speed")
 FASTEST_M_S, SLOWEST_M_S = 13.0, 0.4  # a hard break is 10 to 12 m/s: common practice, no source
 FAR_M = 0.4  # extrapolated by more than this, results lean on friction priors more than on sightings
 OUTLIER_SHARE = 0.25  # of the sightings, off the path: chosen
@@ -62,7 +63,7 @@ def find_doubt(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMea
     NotMeasured or None
         The first doubt found, the most telling kinds first; None where there is none.
     """
-    speed = math.exp(fit.theta[4])
+    speed = math.exp(fit.theta[_SPEED])
     if not SLOWEST_M_S <= speed <= FASTEST_M_S:
         return NotMeasured(ODD_SPEED, f"launch at {speed:.2f} m/s")
     dropped = fit.used & (fit.weights == 0)
@@ -82,7 +83,7 @@ def find_doubt(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMea
 
 def _find_dark_patch(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMeasured | None:
     """Look for a patch that may have pulled the ball aside: large, on a ball that is smeared."""
-    streak = math.exp(fit.theta[4]) * path.exposure_s / calibration.ball.radius_m
+    streak = math.exp(fit.theta[_SPEED]) * path.exposure_s / calibration.ball.radius_m
     if path.dark_share is None or path.dark_share < DARK_SHARE or streak < LONG_STREAK:
         return None
     share = f"{100 * path.dark_share:.0f} % of its face is one dark patch"
@@ -197,7 +198,7 @@ def _find_kink(fit: PathFit, path: BallPath, calibration: Calibration) -> NotMea
     good = np.flatnonzero(fit.used)
     slopes = _whitened_slopes(fit, calibration)[..., :2]
     held = _held(fit, path, calibration)
-    speed = math.exp(fit.theta[4])
+    speed = math.exp(fit.theta[_SPEED])
     best, turn, at_s = 0.0, 0.0, 0.0
     for k in good[2:-2]:
         after_s = np.maximum(fit.times_s - fit.times_s[k], 0.0)

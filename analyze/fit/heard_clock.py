@@ -11,14 +11,14 @@ it, and is a clock of its own.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from analyze.fit.motion import state
 from analyze.fit.path_fit import PathFit
-from analyze.fit.quantities import Quantities, with_lane_time
+from analyze.fit.quantities import ARE_SPEEDS, Quantities, with_lane_time
 from analyze.fit.reasons import HEARD_OTHERWISE
 from calibrate.arrays import Floats
 from calibrate.calibration import Calibration
@@ -41,6 +41,8 @@ _AGREE_SDS, _OTHERWISE_SDS = 3.0, 4.0
 _WEAKER_DB = 12.0
 # Knocks that come by chance make so many such pairs at most, by how often it knocks.
 _BY_CHANCE = 0.05
+# That one of the two is not heard, a soft cushion or a tip beside a loud room: as likely as not (chosen).
+_UNHEARD = 0.5
 _SAME = 1.1  # clocks whose rates are nearer than this are one
 
 
@@ -53,7 +55,7 @@ class HeardShot:
     apart_s, apart_sd_s : float
         Time from strike to cushion in the sound's own seconds, at the ball, and its standard uncertainty.
     fitted_s, fitted_sd_s : float
-        What the fitted path says, by the clip's clock, if that goes with the sound as the file has it.
+        What the fitted path says, in the sound's own seconds, if picture and sound go together as the file has it.
     dragged_sd_s : float
         Standard uncertainty of that for what a phone's processing drags the ball back by (`ErrorPriors`).
     strike_s : float
@@ -62,6 +64,9 @@ class HeardShot:
         How many times too slowly the clip's clock runs if the sound plays in real time; 1 if it is right.
     slowed_less_than : float
         As `HeardSound`.
+    others_per_s : float
+        Pairs that are the shot's by half only, one knock being something else, for each second by which they may
+        lie apart, to one pair that is the shot's.
     """
 
     apart_s: float
@@ -72,6 +77,12 @@ class HeardShot:
     strike_s: float
     clock_factor: float
     slowed_less_than: float
+    others_per_s: float
+
+    @property
+    def lane_s(self) -> float:
+        """Time from strike to cushion as the fitted path says by the clip's clock."""
+        return self.fitted_s * self.clock_factor
 
     def not_slowed(self, times: float) -> bool:
         """Whether the sound reaches higher than it could if it had been slowed down so many times."""
@@ -83,10 +94,33 @@ class HeardShot:
         return 1 / _SAME < self.clock_factor < _SAME
 
     @property
+    def sd_s(self) -> float:
+        """Standard uncertainty of how much farther apart they are heard than fitted."""
+        return math.hypot(self.apart_sd_s, self.clock_factor * math.hypot(self.fitted_sd_s, self.dragged_sd_s))
+
+    @property
     def surprise(self) -> float:
-        """How much farther apart they are heard than the path says, in standard uncertainties of that."""
-        sd_s = math.hypot(self.apart_sd_s, self.fitted_sd_s, self.dragged_sd_s)
-        return (self.apart_s - self.fitted_s) / sd_s
+        """How much farther apart they are heard than the path says by the clip's clock, in `sd_s`.
+
+        Where the clock counts as right, sound and clock both claim to be real time, and few per cent between them
+        are an error of one.
+        """
+        return (self.apart_s - self.lane_s) / self.sd_s
+
+    @property
+    def clock_near(self) -> bool:
+        """Whether the clip's clock is somewhat off: the file as it plays agrees with what is heard, it does not.
+
+        So it is with a nominal rate: 240 for the 230 that a phone reached, 25 for 24.
+        """
+        plays = abs(self.apart_s - self.fitted_s) < _AGREE_SDS * self.sd_s
+        return self.clock_right and plays and abs(self.surprise) >= _OTHERWISE_SDS
+
+    @property
+    def believed(self) -> float:
+        """Probability that both knocks are the shot's, by how they go with the path and how often it knocks."""
+        likely = math.exp(-(self.surprise**2) / 2) / (math.sqrt(2 * math.pi) * self.sd_s)
+        return likely / (likely + self.others_per_s)
 
     def settles(self, times: float) -> bool:
         """Whether the clock is right and not `times` times too slow: heard and fitted agree within what is known.
@@ -128,6 +162,8 @@ def hear_shot(heard: HeardSound, fit: PathFit, found: Quantities, calibration: C
     contact_s, strike_s = fit.contact_s, float(fit.parameters[2])
     place_m, _ = state(fit.parameters, np.array([contact_s]), pull_m_s2=fit.pull_m_s2)
     ways_m = _ways_m(np.stack([fit.parameters[:2], place_m[0]]), calibration)
+    # In real time: too small for sound that was slowed down with the picture, by a few milliseconds in times that
+    # are as many times longer. Such sound refuses and settles nothing, and that much mostly lies within `like_s`.
     later_s = float(ways_m[1] - ways_m[0]) / SOUND_M_S
     fitted_s = found.lane_s / heard.clock_s_per_s
     dragged_s = fit.error_priors.speed_share_sd * fitted_s
@@ -159,6 +195,7 @@ def hear_shot(heard: HeardSound, fit: PathFit, found: Quantities, calibration: C
         strike_s=(float(heard.times_s[i]) - heard.begins_s - float(ways_m[0]) / SOUND_M_S) * heard.clock_s_per_s,
         clock_factor=heard.clock_s_per_s,
         slowed_less_than=heard.slowed_less_than,
+        others_per_s=2 * _rate(heard) * _UNHEARD / (1 - _UNHEARD),
     )
 
 
@@ -166,23 +203,51 @@ def with_sound(found: Quantities, heard: HeardShot | None) -> Quantities:
     """Return what a shot says where the time from strike to cushion, as heard, counts as well.
 
     Sound knows nothing of exposure, readout or what a phone does to its pictures, so it is the better clock for
-    speeds. It counts where the clock is right and the two agree.
+    speeds. It counts where the clock is right and the two agree, and for as much as it is believed: mean and
+    covariance are those of the mixture of what the shot says with it and without.
+
+    Where the two are farther from each other than their uncertainties, one of these is too small, as where a wrong
+    readout time is stated: those of the speeds are as many times larger then (Birge's ratio, as the Particle Data
+    Group averages; Phys. Rev. D 110, 030001, section 5.2.2, from memory).
     """
-    if heard is None or not heard.clock_right or heard_otherwise(heard) is not None:
+    if heard is None or not heard.clock_right or abs(heard.surprise) >= _OTHERWISE_SDS:
         return found
-    return with_lane_time(found, heard.apart_s, heard.apart_sd_s)
+    told, share = with_lane_time(found, heard.apart_s, heard.apart_sd_s), heard.believed
+    moved = told.values - found.values
+    larger = np.where(ARE_SPEEDS, max(1.0, abs(heard.surprise)), 1.0)
+    cov = (
+        share * told.cov * np.outer(larger, larger)
+        + (1 - share) * found.cov
+        + share * (1 - share) * np.outer(moved, moved)
+    )
+    return replace(found, values=found.values + share * moved, cov=cov)
 
 
-def heard_otherwise(heard: HeardShot) -> NotMeasured | None:
-    """Ask whether strike and cushion are heard at another distance in time than the path can have."""
+def heard_otherwise(heard: HeardShot, *, frame_period_s: float) -> NotMeasured | None:
+    """Ask whether strike and cushion are heard at another distance in time than the path can have.
+
+    Parameters
+    ----------
+    heard : HeardShot
+        Strike and cushion.
+    frame_period_s : float
+        Of the recording, by the clip's clock.
+
+    Returns
+    -------
+    NotMeasured or None
+        The doubt; where the clip's clock explains it, with the rate that goes with the sound.
+    """
     if not heard.clock_right or abs(heard.surprise) < _OTHERWISE_SDS:
         return None
-    later_ms = 1000 * (heard.apart_s - heard.fitted_s)
+    later_ms = 1000 * (heard.apart_s - heard.lane_s)
+    rate = f": {heard.clock_factor / frame_period_s:.4g} frames a second go with the sound"
     return NotMeasured(
         HEARD_OTHERWISE,
         f"{abs(later_ms):.1f} ms {'farther apart' if later_ms > 0 else 'nearer'} than the path says, "
         f"{abs(heard.surprise):.1f} standard uncertainties: speeds would be "
-        f"{100 * abs(heard.apart_s / heard.fitted_s - 1):.1f} % {'lower' if later_ms > 0 else 'higher'}",
+        f"{100 * abs(heard.apart_s / heard.lane_s - 1):.1f} % {'lower' if later_ms > 0 else 'higher'}"
+        f"{rate if heard.clock_near else ''}",
     )
 
 
@@ -200,7 +265,12 @@ def _near(heard: HeardSound, expected_s: float) -> npt.NDArray[np.int64]:
     return np.flatnonzero(near & (heard.strengths_db > strongest_db - _WEAKER_DB))
 
 
+def _rate(heard: HeardSound) -> float:
+    """Knocks a second that have nothing to do with the shot: all but two of those heard, and half a one."""
+    return (max(len(heard.times_s) - 2, 0) + 0.5) / max(heard.until_s - heard.from_s, 2 * ASIDE_S)
+
+
 def _by_chance(heard: HeardSound, like_s: float) -> float:
-    """Pairs to be expected of knocks that have nothing to do with the shot; all but two of those heard are such."""
-    rate = (max(len(heard.times_s) - 2, 0) + 0.5) / max(heard.until_s - heard.from_s, 2 * ASIDE_S)
-    return rate**2 * 2 * ASIDE_S * 2 * like_s
+    """Pairs to be expected of two knocks that have nothing to do with the shot, or of one beside one that has."""
+    rate = _rate(heard)
+    return (rate**2 * 2 * ASIDE_S + 2 * rate * _UNHEARD) * 2 * like_s

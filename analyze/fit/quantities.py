@@ -31,6 +31,8 @@ straight line from the start in that direction. swerve_offset_m: reading minus s
 pulls (`analyze.fit.pull`). slide_end_m: y of the
 end of the slide, from the spot; beyond the rail it is where the slide would have ended on a longer table.
 """
+ARE_SPEEDS = tuple(name.endswith("speed_m_s") for name in QUANTITIES)
+"""Which of `QUANTITIES` are speeds."""
 BUDGETED = ("reading_m", "launch_rad", "swerve_offset_m")
 
 _SCALE_PARAMETERS = ("scale_zero_m", "scale_skew_rad", "scale_stretch")
@@ -254,7 +256,7 @@ _LIKELY_RISE = 1.959964**2
 # Launch speeds of 150 simulated shots that were known worse than this were made no better by the time on the lane.
 _KNOWN_SHARE = 0.03
 # Of each quantity, and of the time on the lane, which comes last: by which power speeds scale it.
-_BY_DRAG = np.array([*(1.0 if name.endswith("speed_m_s") else 0.0 for name in QUANTITIES), -1.0])
+_BY_DRAG = np.array([*ARE_SPEEDS, -1.0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -83,13 +83,14 @@ CLOCK_UNSURE = Reason(
 READOUT_UNLIKE = Reason(
     "readout-unlike",
     "The sound of strike and cushion contradicts the stated readout time: speeds are wrong by a per cent or two.",
-    "Correct camera.readout_ms in session.toml, or leave it out where you do not know it.",
+    "Correct camera.readout_ms in session.toml, or take camera.global_shutter = true away; leave both out where "
+    "you do not know.",
 )
 HEARD_OTHERWISE = Reason(
     "heard-otherwise",
     "Strike and cushion are heard at another distance in time than the path of the ball says.",
-    "Look at the drawn path, and check camera.readout_ms in session.toml. If it is one shot of many, something "
-    "else was heard.",
+    "Look at the drawn path, and check capture_fps and camera.readout_ms in session.toml. If it is one shot of "
+    "many, something else was heard.",
 )
 IMPRECISE = Reason(
     "imprecise",

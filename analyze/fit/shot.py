@@ -196,7 +196,7 @@ def measure_shot(
     if doubt is None and heard is not None:
         doubt = unlike_readout(heard, fit, path, readout)
     if doubt is None and heard is not None:
-        doubt = heard_otherwise(heard)
+        doubt = heard_otherwise(heard, frame_period_s=path.frame_period_s)
     if doubt is None and not _settled(heard):
         doubt = unsure_clock(fit, frame_period_s=path.frame_period_s)
     # The other shots of a session may settle an unsure clock, and this with it if it were not said.

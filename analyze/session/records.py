@@ -1,6 +1,7 @@
 """Calibrations, sightings and what shots were measured with as JSON, exact to the last bit of every number."""
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, fields
 from pathlib import Path
@@ -73,7 +74,7 @@ def calibration_from_text(text: str) -> Calibration:
 def text_from_sightings(path: BallPath) -> str:
     """Return the sightings of a shot as JSON, all but the name of the clip, which may change."""
     names = [item.name for item in fields(BallPath) if item.name not in ("clip", "shot", "cue", "heard")]
-    heard = {} if path.heard is None else {"heard": _plain(path.heard, [item.name for item in fields(HeardSound)])}
+    heard = {} if path.heard is None else {"heard": _plain_heard(path.heard)}
     return json.dumps({**_plain(path, names), "cue": _plain_or_reason(path.cue), **heard})
 
 
@@ -85,7 +86,7 @@ def sightings_from_text(text: str, clip: Path, shot: int) -> BallPath:
     sight = cue if cue is None or "reason" not in cue else _not_measured(cue)
     if isinstance(sight, dict):
         sight = CueSight(**_with_arrays(sight))
-    listened = None if heard is None else HeardSound(**_with_arrays(heard))
+    listened = None if heard is None else _heard(heard)
     return BallPath(clip=clip, shot=shot, cue=sight, notes=notes, heard=listened, **_with_arrays(values))
 
 
@@ -118,6 +119,17 @@ def _plain_or_reason(cue: CueSight | CuePlace | NotMeasured | None) -> dict[str,
     if isinstance(cue, NotMeasured):
         return {"reason": cue.reason.slug, "detail": cue.detail}
     return _plain(cue, [item.name for item in fields(cue)])
+
+
+def _plain_heard(heard: HeardSound) -> dict[str, Any]:
+    """Values of a sound; JSON has no infinity (RFC 8259, section 6), so null stands for it."""
+    values = _plain(heard, [item.name for item in fields(HeardSound)])
+    return values if math.isfinite(heard.slowed_less_than) else {**values, "slowed_less_than": None}
+
+
+def _heard(values: dict[str, Any]) -> HeardSound:
+    slowed = values["slowed_less_than"]
+    return HeardSound(**_with_arrays({**values, "slowed_less_than": math.inf if slowed is None else slowed}))
 
 
 def _with_arrays(values: dict[str, Any]) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from simulated_shots import Setting, played_parameters, simulate, true_quantitie
 from test_clock import timed_wrongly
 
 from analyze.fit.heard_clock import SOUND_M_S, hear_shot
+from analyze.fit.heard_clock import with_sound as sound_counted
 from analyze.fit.path_fit import fit_path
 from analyze.fit.quantities import QUANTITIES, quantities, with_lane_time
 from analyze.fit.reasons import CLOCK_UNSURE, HEARD_OTHERWISE, WRONG_CLOCK
@@ -198,6 +199,102 @@ def test_friction_of_a_cloth_outweighs_sound_that_keeps_its_height():
         heard, times_s=2 * heard.times_s, from_s=2 * heard.from_s, until_s=2 * heard.until_s, clock_s_per_s=0.5
     )
     assert measured(shot, replace(shot.path, heard=stretched)).status is Status.MEASURED
+
+
+@pytest.mark.parametrize("clock", [0.93, 0.96, 1.04, 1.08])
+def test_a_rate_that_is_a_few_per_cent_off_is_said_with_the_rate_heard(clock):
+    """25 frames a second stated for 24, 240 for 230: no speed by such a clock is measured, nor by half of it."""
+    rng = np.random.default_rng(SEED)
+    shot = shot_of(rng)
+    silent = measured(shot, timed_wrongly(shot.path, clock))
+    found = measured(shot, with_sound(shot, rng, clock=clock))
+    assert (found.status, found.reason) == (Status.DOUBTFUL, HEARD_OTHERWISE)
+    assert found.detail.endswith(": 60 frames a second go with the sound")
+    assert (found.launch_speed_m_s, found.rail_speed_m_s) == (silent.launch_speed_m_s, silent.rail_speed_m_s)
+
+
+def test_a_rate_that_is_a_thousandth_off_is_mended_by_the_sound():
+    """60 stated for 59.94 (SMPTE ST 2036-1): the sound knows the second."""
+    rng = np.random.default_rng(SEED)
+    shot = shot_of(rng)
+    off = measured(shot, with_sound(shot, np.random.default_rng(SEED), clock=0.999))
+    right = measured(shot, with_sound(shot, np.random.default_rng(SEED)))
+    assert off.status is right.status is Status.MEASURED
+    assert off.launch_speed_m_s == pytest.approx(right.launch_speed_m_s, rel=0.0005)
+
+
+def a_heard_shot(shot, rng):
+    """The fit of a shot, what it says, and what is heard."""
+    fit = fit_path(shot.path, shot.calibration, readout=ASSUMED_READOUT)
+    found = quantities(fit, shot.calibration)
+    return fit, found, hear_shot(with_sound(shot, rng).heard, fit, found, shot.calibration)
+
+
+def test_sound_counts_for_as_much_as_it_is_believed():
+    """Mean and variance of a mixture of two Gaussians; all of it in a silent room, none beside endless knocks."""
+    rng = np.random.default_rng(SEED)
+    _, found, heard = a_heard_shot(shot_of(rng), rng)
+    near = replace(heard, apart_s=heard.lane_s + 0.8 * heard.sd_s)
+    told = with_lane_time(found, near.apart_s, near.apart_sd_s)
+    alone, lost = (sound_counted(found, replace(near, others_per_s=rate)) for rate in (0.0, 1e12))
+    np.testing.assert_allclose(alone.values, told.values, rtol=1e-12)
+    np.testing.assert_allclose(alone.cov, told.cov, rtol=1e-9)
+    np.testing.assert_allclose(lost.values, found.values, rtol=1e-9)
+    np.testing.assert_allclose(lost.cov, found.cov, rtol=1e-6)
+    density = math.exp(-0.32) / math.sqrt(2 * math.pi) / near.sd_s
+    even = sound_counted(found, replace(near, others_per_s=density))
+    np.testing.assert_allclose(even.values, (told.values + found.values) / 2, rtol=1e-12)
+    draws = np.concatenate(
+        [
+            (np.random.default_rng(k).multivariate_normal(one.values, one.cov, 400_000))
+            for k, one in enumerate((told, found))
+        ]
+    )
+    np.testing.assert_allclose(even.cov[2, 2], np.var(draws[:, 2]), rtol=0.01)
+
+
+def test_speeds_that_sound_and_picture_give_differently_are_as_much_less_sure():
+    rng = np.random.default_rng(SEED)
+    _, found, heard = a_heard_shot(shot_of(rng), rng)
+    beside = replace(heard, apart_s=heard.lane_s + 2.5 * heard.sd_s, others_per_s=0.0)
+    told = with_lane_time(found, beside.apart_s, beside.apart_sd_s)
+    counted = sound_counted(found, beside)
+    ratios = np.sqrt(np.diag(counted.cov) / np.diag(told.cov))
+    np.testing.assert_allclose(ratios, [1, 1, 2.5, 2.5, 1, 1, 1], rtol=1e-9)
+
+
+@pytest.mark.parametrize("place", ["behind foot rail", "behind shooter"])
+def test_a_knock_of_something_else_is_seldom_taken_for_an_unheard_cushion(place):
+    """The strike is heard, the cushion is not, and something knocks once a second: wrong in less than 1 of 200."""
+    rng = np.random.default_rng(SEED)
+    speeds = [QUANTITIES.index("launch_speed_m_s"), QUANTITIES.index("rail_speed_m_s")]
+    tried = wrong = 0
+    for _ in range(10):
+        shot = simulate(Setting(place=place, speed_m_s=rng.uniform(1.8, 4.0), readout_known=False), rng)
+        fit = fit_path(shot.path, shot.calibration, readout=shot.stated_readout)
+        found = quantities(fit, shot.calibration)
+        _, (strike_s, contact_s) = moments(shot)
+        from_s, until_s = strike_s - 0.3, contact_s + 0.3
+        for _ in range(200):
+            others_s = rng.uniform(from_s, until_s, rng.poisson(until_s - from_s))
+            times_s = np.sort([*others_s, strike_s + rng.normal(0, 0.0005)])
+            knocks = HeardSound(
+                times_s=times_s,
+                sds_s=np.full(len(times_s), 0.0003),
+                strengths_db=rng.normal(30, 4, len(times_s)),
+                from_s=from_s,
+                until_s=until_s,
+                slowed_less_than=2.0,
+                clock_s_per_s=1.0,
+                begins_s=0.0,
+            )
+            counted = sound_counted(found, hear_shot(knocks, fit, found, shot.calibration))
+            tried += 1
+            moved = np.abs(counted.values - found.values)[speeds]
+            wrong += bool(
+                (moved > np.minimum(0.01 * found.values, 3 * np.sqrt(np.diag(counted.cov)))[speeds]).any()
+            )
+    assert wrong < tried / 200
 
 
 def spoken(shot, readout, rng, *, sd_s=0.0011):

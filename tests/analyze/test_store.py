@@ -1,5 +1,6 @@
 """The database: what goes in comes out to the last bit, and decisions are never lost."""
 
+import json
 import math
 import sqlite3
 from dataclasses import fields, replace
@@ -15,7 +16,7 @@ from analyze.fit.priors import MotionPriors
 from analyze.fit.reasons import KINK
 from analyze.fit.shot import Shot, Status, failed_shot
 from analyze.session.decision_log import Decision, DecisionKind
-from analyze.session.records import text_from_sightings
+from analyze.session.records import sightings_from_text, text_from_sightings
 from analyze.session.store import QUANTITIES, SCHEMA_VERSION, ClipRecord, Store, StoredShot
 from calibrate.calibration import Calibration, MarkResidual
 from calibrate.camera import Camera
@@ -151,6 +152,20 @@ def test_why_a_cue_was_not_seen_is_kept(store):
 def test_sightings_without_sound_are_kept_as_before():
     """Databases of silent clips stay the same to the byte."""
     assert "heard" not in text_from_sightings(replace(some_sightings(1), heard=None))
+
+
+def test_sightings_are_json_as_others_read_it(tmp_path):
+    """RFC 8259, section 6: no infinity. What an earlier version wrote is read as well."""
+
+    def refuse(constant):
+        raise AssertionError(constant)
+
+    text = text_from_sightings(some_sightings(1))
+    assert json.loads(text, parse_constant=refuse)["heard"]["slowed_less_than"] is None
+    for one in (text, text.replace('"slowed_less_than": null', '"slowed_less_than": Infinity')):
+        assert sightings_from_text(one, CLIPS, 1).heard.slowed_less_than == math.inf
+    finite = replace(some_sightings(1), heard=replace(some_sightings(1).heard, slowed_less_than=4.0))
+    assert sightings_from_text(text_from_sightings(finite), CLIPS, 1).heard.slowed_less_than == 4
 
 
 @pytest.fixture
