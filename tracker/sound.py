@@ -24,6 +24,9 @@ LONGEST_S = 60.0
 _MOST_PLANES = 7
 # Louder than this is no sound but a damaged number; full scale is 1, and floating point goes beyond it.
 _LOUDEST = 16.0
+# A frame follows the one before it without a gap if it lies within this of its end: Matroska tells times in whole
+# milliseconds, rounded.
+_JOINED_S = 0.0015
 # Before a span: what the decoder needs to come into step (two frames of AAC are 43 ms).
 _LEAD_S = 0.1
 
@@ -96,8 +99,12 @@ def _decoded(
     first_s = pieces[0][0]
     length = round((min(pieces[-1][0], first_s + LONGEST_S) - first_s) * rate) + pieces[-1][1].shape[1]
     laid = np.zeros((max(len(piece) for _, piece in pieces), length))
+    end = 0
     for time_s, piece in pieces:
         at = round((time_s - first_s) * rate)
+        if abs(at - end) < _JOINED_S * rate:
+            at = end
+        end = at + piece.shape[1]
         if 0 <= at < length:
             here = piece[:, : length - at]
             laid[: len(here), at : at + here.shape[1]] = here

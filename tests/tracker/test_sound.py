@@ -80,6 +80,39 @@ def test_sound_lies_on_the_time_base_of_the_frames(tmp_path, way):
         np.testing.assert_allclose(onsets.times_s, [STRIKE_S, CONTACT_S], rtol=0, atol=0.0012)
 
 
+def test_sound_whose_times_are_rounded_is_not_torn(tmp_path):
+    """Matroska tells times in milliseconds (RFC 9559, section 11.1): a hum goes on as a sine does."""
+    rng = np.random.default_rng(SEED)
+    times_s = np.arange(round(2.4 * RATE_HZ)) / RATE_HZ
+    hum = 0.2 * np.sin(2 * np.pi * 60 * times_s)
+    path = write_sound_clip(tmp_path / "hum.mkv", hum, codec="pcm_s16le", n_frames=144)
+    samples = read_sound(path, from_s=0.0, until_s=2.4).samples
+    step = 2.0**-15
+    assert np.abs(np.diff(samples, 2)).max() < 0.2 * (2 * np.pi * 60 / RATE_HZ) ** 2 + 4 * step
+    room_s = table_sound(2.4, STRIKE_S, CONTACT_S, rng, amplitude=0.1)
+    path = write_sound_clip(tmp_path / "shot.mkv", room_s + hum, codec="pcm_s16le", n_frames=144)
+    onsets = find_onsets(read_sound(path, from_s=0.3, until_s=2.2))
+    np.testing.assert_allclose(onsets.times_s, [STRIKE_S, CONTACT_S], rtol=0, atol=0.0012)
+
+
+def test_a_gap_in_the_sound_stays_one(tmp_path):
+    """A tenth of a second that is missing: what follows lies where its times say."""
+    rng = np.random.default_rng(SEED)
+    samples = table_sound(2.4, STRIKE_S, CONTACT_S, rng, amplitude=0.3).astype(np.float32)
+    path = tmp_path / "gap.mkv"
+    with av.open(str(path), "w") as file:
+        track = file.add_stream("pcm_s16le", rate=RATE_HZ)
+        track.layout = "mono"
+        for at in range(0, len(samples), 960):
+            if not 1.2 <= at / RATE_HZ < 1.3:
+                file.mux(track.encode(sound_frame(samples[at : at + 960], RATE_HZ, at)))
+        file.mux(track.encode())
+    read = read_sound(path, from_s=0.0, until_s=2.4)
+    first, last = round(1.2 * RATE_HZ), round(1.3 * RATE_HZ)
+    assert not read.samples[first:last].any()
+    np.testing.assert_allclose(read.samples[last:], samples[last:], rtol=0, atol=1e-4)
+
+
 def test_a_recording_trimmed_on_the_phone_is_heard_as_it_is_shown(tmp_path):
     """An edit list that begins later in both tracks: ISO/IEC 14496-12, 8.6.6."""
     rng = np.random.default_rng(SEED)
