@@ -20,6 +20,9 @@ _BELOW, _BEYOND = (0.5, 0.8), (1.25, 1.45)
 _MOST_LOST_DB = 9.0
 # Below the loudest, so much less is no noise but what a codec makes of nothing: 135 dB and more, measured.
 _NOTHING_DB = -115.0
+# Nor is what rounding to 16 bits makes, dither included: a quarter of a squared step, over 24 kHz, is -140 dB
+# a hertz. An editor may have rounded after it slowed the sound of a phone that is silent between knocks.
+_ROUNDING_DB = -138.0
 # Power a hertz that no sound has: a step of 32 bits makes a thousand times as much.
 _SILENCE = 1e-26
 _SEGMENT = 1024
@@ -46,7 +49,7 @@ def slowed_less_than(sound: Sound) -> float:
     if power.max() < _SILENCE:  # constant
         return math.inf
     noise_db = 10 * np.log10(np.median(power, axis=1) + 1e-30)
-    loudest_db = 10 * math.log10(float(power.max()))
+    nothing_db = max(10 * math.log10(float(power.max())) + _NOTHING_DB, _ROUNDING_DB)
 
     def level_db(part: tuple[float, float], end_hz: float) -> float:
         inside = (hz >= part[0] * end_hz) & (hz <= part[1] * end_hz)
@@ -56,7 +59,7 @@ def slowed_less_than(sound: Sound) -> float:
     for times in reversed(TIMES):
         end_hz = _TOP_HZ / times
         beyond_db = level_db(_BEYOND, end_hz)
-        if beyond_db < max(level_db(_BELOW, end_hz) - _MOST_LOST_DB, loudest_db + _NOTHING_DB):
+        if beyond_db < max(level_db(_BELOW, end_hz) - _MOST_LOST_DB, nothing_db):
             break
         least = times
     return least

@@ -8,6 +8,7 @@ import av  # noqa: TID251 - recordings under test are written here
 import numpy as np
 import pytest
 from room_sounds import RATE_HZ, click, room, sound_frame, table_sound, write_sound_clip
+from scipy.signal import resample
 
 from tracker.clip import clip_info
 from tracker.listen import hear
@@ -285,6 +286,16 @@ def test_sound_slowed_by_a_straight_line_from_sample_to_sample_is_known_too(tmp_
     longer = np.interp(np.arange(len(life) * times) / times, np.arange(len(life)), life)
     path = write_sound_clip(tmp_path / "slow.mp4", longer)
     assert slowed_less_than(read_sound(path, from_s=0.0, until_s=2.4 * times)) > times
+
+
+@pytest.mark.parametrize("times", [2, 4, 8])
+def test_what_rounding_adds_after_a_sound_was_slowed_is_no_room(times):
+    """Triangular dither of two steps, as editors add it (Vanderkooy and Lipshitz 1984; from memory)."""
+    rng = np.random.default_rng(SEED)
+    life = table_sound(2.4, STRIKE_S, CONTACT_S, rng, amplitude=0.3, level=0.0)
+    steps = 2**15 * resample(life, times * len(life))
+    rounded = np.round(steps + rng.uniform(-0.5, 0.5, len(steps)) + rng.uniform(-0.5, 0.5, len(steps))) / 2**15
+    assert slowed_less_than(Sound(first_s=0.0, rate_hz=RATE_HZ, samples=rounded)) > times
 
 
 @pytest.mark.parametrize("level", [0.0001, 0.001, 0.01])
