@@ -1,4 +1,4 @@
-"""A large dark patch on the ball at rest is seen as such; dots, shading, glare and a dark cue beside it are not."""
+"""A large dark patch on the ball at rest is seen as such; dots, shading and glare are not."""
 
 from dataclasses import replace
 
