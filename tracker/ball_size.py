@@ -1,5 +1,6 @@
 """How large the ball at rest looks against how large it should: a check of ball, table and marks."""
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -20,6 +21,9 @@ _LEAST_EXPLAINED = 0.9
 # What sharpening, halos and a stabilised picture do to all sectors alike: in clips of four cameras a ball of 8 to
 # 14 px in radius came out 0.96 to 1.02 times its size.
 SIZE_FLOOR_SD = 0.016
+# A small ball's rim is all blur: of one of 8 px the size came out 1.02 or 1.07 times as large, as its centre was
+# put 0.05 px aside or not.
+_RIM_SD_PX = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +91,10 @@ def apparent_size(
     if np.count_nonzero(clear) < _LEAST_SECTORS:
         return None
     ratio, scatter = _round(_RATIOS[at[clear]], angles[clear])
-    return BallSize(ratio=ratio, ratio_sd=float(np.hypot(SIZE_FLOOR_SD, scatter)))
+    centre_m = np.array([*camera.onto_plane(centre_px[None], z_m=radius_m)[0], radius_m])
+    outline_px = camera.sphere_outline(centre_m, radius_m=radius_m, count=SECTORS)
+    rim_px = float(np.linalg.norm(outline_px - outline_px.mean(axis=0), axis=1).mean())
+    return BallSize(ratio=ratio, ratio_sd=math.hypot(SIZE_FLOOR_SD, scatter, _RIM_SD_PX / rim_px))
 
 
 def _round(found: Floats, angles: Floats) -> tuple[float, float]:
