@@ -76,7 +76,9 @@ def apparent_size(
     towards the rim as the surface turns away) cut off at the rim and blurred, on cloth with a shadow that fades.
     Size and blur are searched on a grid, the rest is linear (variable projection: Golub & Pereyra 1973).
     """
-    profiles, angles = _profiles(apart, camera, centre_px, radius_m, origin_px)
+    centre_m = np.array([*camera.onto_plane(centre_px[None], z_m=radius_m)[0], radius_m])
+    outline_px = camera.sphere_outline(centre_m, radius_m=radius_m, count=SECTORS * RAYS)
+    profiles, angles = _profiles(apart, outline_px, origin_px)
     if profiles.shape[1] < _LEAST_SECTORS:
         return None
     total = np.sum((profiles - profiles.mean(axis=0)) ** 2, axis=0)
@@ -91,8 +93,6 @@ def apparent_size(
     if np.count_nonzero(clear) < _LEAST_SECTORS:
         return None
     ratio, scatter = _round(_RATIOS[at[clear]], angles[clear])
-    centre_m = np.array([*camera.onto_plane(centre_px[None], z_m=radius_m)[0], radius_m])
-    outline_px = camera.sphere_outline(centre_m, radius_m=radius_m, count=SECTORS)
     rim_px = float(np.linalg.norm(outline_px - outline_px.mean(axis=0), axis=1).mean())
     return BallSize(ratio=ratio, ratio_sd=math.hypot(SIZE_FLOOR_SD, scatter, _RIM_SD_PX / rim_px))
 
@@ -117,11 +117,9 @@ def _round(found: Floats, angles: Floats) -> tuple[float, float]:
 
 
 def _profiles(
-    apart: npt.NDArray[np.float32], camera: Camera, centre_px: Floats, radius_m: float, origin_px: tuple[int, int]
+    apart: npt.NDArray[np.float32], outline_px: Floats, origin_px: tuple[int, int]
 ) -> tuple[Floats, Floats]:
     """Brightness along the radius, a column for each sector that is wholly in the window, and their angles."""
-    centre_m = np.array([*camera.onto_plane(centre_px[None], z_m=radius_m)[0], radius_m])
-    outline_px = camera.sphere_outline(centre_m, radius_m=radius_m, count=SECTORS * RAYS)
     middle_px = outline_px.mean(axis=0)
     rays_px = middle_px + _SHARES[:, None, None] * (outline_px - middle_px) - origin_px
     height, width = apart.shape
