@@ -4,7 +4,7 @@ A pinhole camera turned by a look-at matrix; a ceiling panel of light sampled po
 shadows by casting rays past the ball; cloth and ball of Lambert's reflectance with Phong's highlight (Phong 1975);
 blotches on the cloth, stripes on the ball, a disc for the lens; a tone curve that is a power with a knee; readout
 row by row; grain in grey levels; H.264. The motion is stepped numerically: dry friction against the slip of a
-solid sphere.
+solid sphere, which turns with its stripes.
 """
 
 from dataclasses import dataclass
@@ -23,10 +23,14 @@ PANEL_M = [(x, y, 1.1) for x in np.linspace(0.25, 1.05, 3) for y in np.linspace(
 
 @dataclass(frozen=True, kw_only=True)
 class Played:
-    """The truth of one shot: positions (N, 2) in m at `times_s` from the strike, and what is to be measured."""
+    """The truth of one shot: positions (N, 2) in m at `times_s` from the strike, and what is to be measured.
+
+    `turned_rad` (N,) is how far the ball has turned forward, about the axis along the rail.
+    """
 
     times_s: np.ndarray
     places_m: np.ndarray
+    turned_rad: np.ndarray
     contact_s: float
     reading_m: float
     launch_rad: float
@@ -39,7 +43,7 @@ def play(*, speed_m_s, launch_rad, side_slip=0.0, start_m=(0.3175, 0.762), line_
     velocity = speed_m_s * np.array([np.sin(launch_rad), np.cos(launch_rad)])
     slip = velocity + side_slip * speed_m_s * np.array([1.0, 0.0])
     contact_y_m = LENGTH_M - np.sqrt(RADIUS_M**2 - (NOSE_M - RADIUS_M) ** 2)
-    places, reading_m, contact_s = [place], None, 0.0
+    places, turned_rad, reading_m, contact_s = [place], [0.0], None, 0.0
     while reading_m is None or len(places) * step_s < contact_s + 0.5:
         size = np.hypot(*slip)
         if size > 4 * mu_slide * g * step_s:
@@ -53,9 +57,11 @@ def play(*, speed_m_s, launch_rad, side_slip=0.0, start_m=(0.3175, 0.762), line_
             reading_m = place[0] + (line_y_m - place[1]) * velocity[0] / velocity[1] - zero_m
             velocity, slip = velocity * [0.8, -0.7], np.zeros(2)
         places.append(place)
+        turned_rad.append(turned_rad[-1] + (velocity - slip)[1] / RADIUS_M * step_s)
     return Played(
         times_s=step_s * np.arange(len(places)),
         places_m=np.array(places),
+        turned_rad=np.array(turned_rad),
         contact_s=contact_s,
         reading_m=float(reading_m),
         launch_rad=launch_rad,
@@ -80,7 +86,10 @@ class Eye:
         """Directions (3, ...) of unit length."""
         across = (u - (SIZE_PX[0] - 1) / 2) / self.focal_px
         below = (v - (SIZE_PX[1] - 1) / 2) / self.focal_px
-        rays = np.tensordot(self.axes.T, np.stack([across, below, np.ones_like(u)]), axes=1)
+        # Summed by hand: BLAS sums in an order that varies with where the memory lies, and a ray on an edge
+        # then hits or misses from run to run.
+        right, down, ahead = self.axes[:, :, None, None]
+        rays = right * across + down * below + ahead
         return rays / np.sqrt((rays**2).sum(axis=0))
 
 
@@ -95,14 +104,14 @@ class Film:
         self.disc /= self.disc.sum()  # a lens that spreads a point over two pixels
         self.still = self._rendered((0, 0, *SIZE_PX), None)
 
-    def light(self, centre_m_at) -> np.ndarray:
-        """Linear light (H, W); `centre_m_at` gives centres (2, n) at times from the frame's first row."""
+    def light(self, ball_at) -> np.ndarray:
+        """Linear light (H, W); `ball_at` gives x, y and turn (3, n) at times from the frame's first row."""
         light = self.still.copy()
-        u, v = self.eye.see((*centre_m_at(np.zeros(1))[:, 0], 0.0))
+        u, v = self.eye.see((*ball_at(np.zeros(1))[:2, 0], 0.0))
         left, top = max(int(u) - 34, 0), max(int(v) - 34, 0)
         right, bottom = min(int(u) + 34, SIZE_PX[0]), min(int(v) + 24, SIZE_PX[1])
         if right > left and bottom > top:
-            light[top:bottom, left:right] = self._rendered((left, top, right, bottom), centre_m_at)
+            light[top:bottom, left:right] = self._rendered((left, top, right, bottom), ball_at)
         return light
 
     def developed(self, light) -> np.ndarray:
@@ -112,7 +121,7 @@ class Film:
         grey = 16 + 219 * np.clip(knee, 0, 1) + self.rng.normal(0, 1.5, light.shape)
         return np.clip(np.round(grey), 16, 235).astype(np.uint8)
 
-    def _rendered(self, window, centre_m_at):
+    def _rendered(self, window, ball_at):
         """Linear light of a window's pixels, with the ball (where there is one) as each ray's moment shows it."""
         left, top, right, bottom = window
         pad = 2
@@ -121,11 +130,11 @@ class Film:
         u, v = np.meshgrid(u, v)
         rays = self.eye.rays(u, v)
         light, cloth_m = self._table(rays)
-        if centre_m_at is not None:
+        if ball_at is not None:
             moment = self._moments(u.shape)
-            centre_m = centre_m_at((moment * EXPOSURE_S + np.round(v) * READOUT_S / SIZE_PX[1]).ravel())
-            centre_m = np.concatenate([centre_m, np.full((1, centre_m.shape[1]), RADIUS_M)]).reshape(3, *u.shape)
-            light = self._with_ball(light, rays, cloth_m, centre_m)
+            x_m, y_m, turned_rad = ball_at((moment * EXPOSURE_S + np.round(v) * READOUT_S / SIZE_PX[1]).ravel())
+            centre_m = np.stack([x_m, y_m, np.full_like(x_m, RADIUS_M)]).reshape(3, *u.shape)
+            light = self._with_ball(light, rays, cloth_m, centre_m, turned_rad.reshape(u.shape))
         light = cv2.filter2D(light, -1, self.disc, borderType=cv2.BORDER_REPLICATE)
         h, w = bottom - top + 2 * pad, right - left + 2 * pad
         return light.reshape(h, RAYS, w, RAYS).mean(axis=(1, 3))[pad:-pad, pad:-pad]
@@ -147,7 +156,7 @@ class Film:
         light[rails] = (0.05 * np.maximum(1 + self.wood * self.blotches[grain[1], grain[0]], 0.1))[rails]
         return light, cloth_m
 
-    def _with_ball(self, light, rays, cloth_m, centre_m):
+    def _with_ball(self, light, rays, cloth_m, centre_m, turned_rad):
         """Lay the ball and its shadow over the light of a window's rays."""
         rail_m = self.eye.place_m[:2, None, None] - (self.eye.place_m[2] - RAIL_TOP_M) / rays[2] * rays[:2]
         to_ball = centre_m - self.eye.place_m[:, None, None]
@@ -158,7 +167,8 @@ class Film:
         light = light.copy()
         light[cloth] *= 1 - 0.9 * self._shadow(cloth_m[:, cloth], centre_m[:, cloth])
         way = (along - np.sqrt(np.maximum(inside, 0)))[ball] * rays[:, ball]
-        light[ball] = self._ball(self.eye.place_m[:, None] + way, centre_m[:, ball], rays[:, ball])
+        normal = (self.eye.place_m[:, None] + way - centre_m[:, ball]) / RADIUS_M
+        light[ball] = self._ball(centre_m[:, ball], normal, rays[:, ball], self._paint(normal, turned_rad[ball]))
         return light
 
     def _shadow(self, cloth_m, centre_m):
@@ -174,9 +184,9 @@ class Film:
             whole = whole + 1 / far2**1.5
         return hidden / whole
 
-    def _ball(self, point_m, centre_m, rays):
+    def _ball(self, centre_m, normal, rays, paint):
         """Lambert's light, and Phong's highlight of the mirrored way, of points of the ball, (n,)."""
-        normal = (point_m - centre_m) / RADIUS_M
+        point_m = centre_m + RADIUS_M * normal
         light = 0.06 + 0.03 * normal[2]  # what walls and cloth send back
         for lamp in PANEL_M:
             way = np.array(lamp)[:, None] - point_m
@@ -184,12 +194,17 @@ class Film:
             cosine = (normal * way).sum(axis=0) / np.sqrt(far2)
             mirrored = 2 * cosine * normal - way / np.sqrt(far2)
             shine = np.maximum(-(mirrored * rays).sum(axis=0), 0) ** 40
-            light = light + np.maximum(cosine, 0) / far2 * (0.12 * self._stripes(normal) + 0.16 * shine)
+            light = light + np.maximum(cosine, 0) / far2 * (0.12 * paint + 0.16 * shine)
         return light
 
-    def _stripes(self, normal):
-        """Reflectance of the ball: three soft darker stripes round a slanted axis."""
-        height = 0.48 * normal[0] + 0.64 * normal[1] + 0.6 * normal[2]
+    def _paint(self, normal, turned_rad):
+        """Reflectance of the ball: three soft darker stripes round a slanted axis that turns with it."""
+        cos, sin = np.cos(turned_rad), np.sin(turned_rad)
+        height = (
+            0.48 * normal[0]
+            + 0.64 * (cos * normal[1] - sin * normal[2])
+            + 0.6 * (sin * normal[1] + cos * normal[2])
+        )
         return 0.9 - 0.12 * (np.sin(9 * height) > 0.6)
 
 
@@ -206,7 +221,8 @@ def _on_rail(point_m):
 def film(path: Path, eye: Eye, played: Played, *, seed: int, rest_s=0.7, after_s=0.3, wood=0.0) -> None:
     """Render and encode one shot: the ball at rest, the strike, the way to the rail and a little back."""
     made = Film(eye, seed, wood=wood)
-    resting = made.light(lambda times_s: np.tile(played.places_m[:1].T, len(times_s)))
+    ways = (*played.places_m.T, played.turned_rad)
+    resting = made.light(lambda times_s: np.array([np.full(len(times_s), way[0]) for way in ways]))
     with av.open(str(path), "w") as container:
         stream = container.add_stream("libx264", rate=int(FPS))
         stream.width, stream.height, stream.pix_fmt = *SIZE_PX, "yuv420p"
@@ -214,13 +230,11 @@ def film(path: Path, eye: Eye, played: Played, *, seed: int, rest_s=0.7, after_s
         neutral = np.full((SIZE_PX[1] // 2, SIZE_PX[0]), 128, np.uint8)
         for n in range(int((rest_s + played.contact_s + after_s) * FPS)):
 
-            def centre_m_at(times_s, began_s=n / FPS - rest_s):
-                return np.array(
-                    [np.interp(began_s + times_s, played.times_s, along) for along in played.places_m.T]
-                )
+            def ball_at(times_s, began_s=n / FPS - rest_s):
+                return np.array([np.interp(began_s + times_s, played.times_s, way) for way in ways])
 
             at_rest = n / FPS + EXPOSURE_S + READOUT_S < rest_s
-            grey = made.developed(resting if at_rest else made.light(centre_m_at))
+            grey = made.developed(resting if at_rest else made.light(ball_at))
             frame = av.VideoFrame.from_ndarray(np.concatenate([grey, neutral]), format="yuv420p")
             container.mux(stream.encode(frame))
         container.mux(stream.encode())
