@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -15,15 +16,15 @@ SECTORS, RAYS = 12, 6  # of the rim, and of each sector
 _SHARES = np.arange(0.55, 1.4501, 0.02)
 # Sizes tried, over the size predicted, and widths of the blur, in radii.
 _RATIOS = np.arange(0.82, 1.1801, 0.01)
-_BLURS = (0.03, 0.05, 0.07, 0.1, 0.14)
+_BLURS = np.array((0.03, 0.05, 0.07, 0.1, 0.14, 0.19, 0.26))
 _LEAST_SECTORS = 7
 _LEAST_EXPLAINED = 0.9
 # What sharpening, halos and a stabilised picture do to all sectors alike: in clips of four cameras a ball of 8 to
 # 14 px in radius came out 0.96 to 1.02 times its size.
 SIZE_FLOOR_SD = 0.016
-# A small ball's rim is all blur: of one of 8 px the size came out 1.02 or 1.07 times as large, as its centre was
-# put 0.05 px aside or not.
-_RIM_SD_PX = 0.15
+# A ball's shade falls to its rim as a blur does, in second order of blur over radius: painted balls of 8 and 14 px,
+# blurred by 0.6 to 1.5 px, came out 1.4 to 2.5 times its square too large; the scatter of sectors tells a part.
+_SHADE_FOR_BLUR = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,19 +83,16 @@ def apparent_size(
     if profiles.shape[1] < _LEAST_SECTORS:
         return None
     total = np.sum((profiles - profiles.mean(axis=0)) ** 2, axis=0)
-    left = np.empty((len(_RATIOS), len(_BLURS), profiles.shape[1]))
-    for i, ratio in enumerate(_RATIOS):
-        for j, blur in enumerate(_BLURS):
-            basis = _basis(float(ratio), blur)
-            left[i, j] = np.sum((profiles - basis @ (basis.T @ profiles)) ** 2, axis=0)
+    told = _bases().transpose(0, 1, 3, 2) @ profiles
+    left = np.sum(profiles**2, axis=0) - np.sum(told**2, axis=2)  # the columns are orthonormal
     best = left.min(axis=1)  # over blurs
     at = np.argmin(best, axis=0)
     clear = (at > 0) & (at < len(_RATIOS) - 1) & (best.min(axis=0) < (1 - _LEAST_EXPLAINED) * total)
     if np.count_nonzero(clear) < _LEAST_SECTORS:
         return None
     ratio, scatter = _round(_RATIOS[at[clear]], angles[clear])
-    rim_px = float(np.linalg.norm(outline_px - outline_px.mean(axis=0), axis=1).mean())
-    return BallSize(ratio=ratio, ratio_sd=math.hypot(SIZE_FLOOR_SD, scatter, _RIM_SD_PX / rim_px))
+    blur = float(np.median(_BLURS[left[at[clear], :, np.flatnonzero(clear)].argmin(axis=1)]))
+    return BallSize(ratio=ratio, ratio_sd=math.hypot(SIZE_FLOOR_SD, scatter, _SHADE_FOR_BLUR * blur**2))
 
 
 def _round(found: Floats, angles: Floats) -> tuple[float, float]:
@@ -131,6 +129,12 @@ def _profiles(
     largest = np.abs(by_sector).max(axis=0)
     angles = (np.arange(SECTORS) + 0.5 - 0.5 / RAYS) * 2 * np.pi / SECTORS
     return by_sector[:, whole] / np.maximum(largest[whole], 1.0), angles[whole]
+
+
+@cache
+def _bases() -> Floats:
+    """Orthonormal columns for all sizes and blurs that are tried, (sizes, blurs, profile, columns)."""
+    return np.array([[_basis(ratio, blur) for blur in _BLURS] for ratio in _RATIOS])
 
 
 def _basis(ratio: float, blur: float) -> Floats:
