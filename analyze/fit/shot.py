@@ -1,6 +1,7 @@
 """From a ball path to the numbers of one shot: reading, launch, squirt, swerve, speeds, and how sure they are."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -188,17 +189,8 @@ def measure_shot(
         return failed_shot(path.clip, path.shot, clock[1].reason, clock[1].detail)
     if not (np.isfinite(found.values).all() and np.isfinite(found.cov).all()):
         return failed_shot(path.clip, path.shot, NO_FIT, "the uncertainties of the fit are not finite")
-    doubt = find_doubt(fit, path, calibration)
-    if clock is not None and (doubt is None or (doubt.reason is ODD_SPEED and clock[1].reason is WRONG_CLOCK)):
-        doubt = clock[1]
-    if doubt is None:
-        doubt = odd_friction(fit, frame_period_s=path.frame_period_s)
-    if doubt is None and heard is not None:
-        doubt = unlike_readout(heard, fit, path, readout)
-    if doubt is None and heard is not None:
-        doubt = heard_otherwise(heard, frame_period_s=path.frame_period_s)
-    if doubt is None and not _settled(heard):
-        doubt = unsure_clock(fit, frame_period_s=path.frame_period_s)
+    doubts = _doubts(fit, path, calibration, readout, clock=None if clock is None else clock[1], heard=heard)
+    doubt = next((one for one in doubts if one is not None), None)
     # The other shots of a session may settle an unsure clock, and this with it if it were not said.
     if (doubt is None or doubt.reason is CLOCK_UNSURE) and found.sd("reading_m") > IMPRECISE_M:
         doubt = NotMeasured(IMPRECISE, f"the reading is good to {found.sd('reading_m') * 1000:.1f} mm only")
@@ -214,6 +206,29 @@ def measure_shot(
         ),
     )
     return replace(shot, cue=cue)
+
+
+def _doubts(
+    fit: PathFit,
+    path: BallPath,
+    calibration: Calibration,
+    readout: Readout,
+    *,
+    clock: NotMeasured | None,
+    heard: HeardShot | None,
+) -> Iterator[NotMeasured | None]:
+    """Look for what is odd about a shot, the most telling kinds first: its motion, its clock, what was heard."""
+    doubt = find_doubt(fit, path, calibration)
+    odd_by_the_clock = doubt is not None and doubt.reason is ODD_SPEED
+    if not (odd_by_the_clock and clock is not None and clock.reason is WRONG_CLOCK):
+        yield doubt
+    yield clock
+    yield odd_friction(fit, frame_period_s=path.frame_period_s)
+    if heard is not None:
+        yield unlike_readout(heard, fit, path, readout)
+        yield heard_otherwise(heard, frame_period_s=path.frame_period_s)
+    if not _settled(heard):
+        yield unsure_clock(fit, frame_period_s=path.frame_period_s)
 
 
 def _find_wrong_clock(
