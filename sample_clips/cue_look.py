@@ -58,6 +58,11 @@ class CueLook:
             (1.480, butt),
         )
 
+    @property
+    def sheen(self) -> float:
+        """Light of the line along the cue in which it mirrors a tube lamp."""
+        return 0.0
+
     def parts_at(self, bridge_m: float) -> tuple[tuple[float, Colour], ...]:
         """Give the parts as they look while the bridge hand is so far from the tip's end."""
         del bridge_m
@@ -66,7 +71,7 @@ class CueLook:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MarkedCue(CueLook):
-    """A cue with rings about its shaft, or one upon whose shaft the bridge hand throws its shadow.
+    """A cue with rings about its shaft, a lacquered one, or one upon which the bridge hand throws its shadow.
 
     Attributes
     ----------
@@ -76,11 +81,19 @@ class MarkedCue(CueLook):
         Their colour.
     hand_shadow : float
         Part of the light that the hand's shadow leaves on the shaft, over `SHADE_M` about the bridge.
+    lacquer : float
+        What `sheen` is: 1 is as bright as white paper under the lamps.
     """
 
     rings_m: tuple[float, ...] = ()
     ring: Colour = EBONY
     hand_shadow: float = 1.0
+    lacquer: float = 0.0
+
+    @property
+    def sheen(self) -> float:
+        """Light of the line along the cue in which it mirrors a tube lamp."""
+        return self.lacquer
 
     def parts_at(self, bridge_m: float) -> tuple[tuple[float, Colour], ...]:
         """Give the parts as they look while the bridge hand is so far from the tip's end."""

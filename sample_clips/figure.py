@@ -16,11 +16,15 @@ from sample_clips.table_scene import Scene
 SAMPLES = 8
 TIP_RADIUS_M = 0.0062
 BRIDGE_M = 0.23  # from the ball back to the bridge hand
+# A tube lamp of the room, above the player and along the lane: a lacquered cue mirrors it where its surface faces
+# half-way up to it, in a line of a fifth of its width.
+TUBE_HALF_WAY = np.array([0.41, 0.0, 0.912])
+TUBE_SHARPNESS = 60
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rod:
-    """A rounded rod: two ends, their radii, a colour; `parts` where that changes along it."""
+    """A rounded rod: two ends, their radii, a colour, or `parts` along it; `sheen` where it mirrors a lamp."""
 
     start_m: Floats
     end_m: Floats
@@ -28,6 +32,7 @@ class Rod:
     end_radius_m: float
     colour: Colour
     parts: tuple[tuple[float, Colour], ...] = ()
+    sheen: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,7 +95,7 @@ class Figure:
         from_bridge_m = BRIDGE_M + self.cue_shift_m(time_s)
         tip = bridge + turned * from_bridge_m + gone
         parts = self.look.parts_at(from_bridge_m + TIP_RADIUS_M)
-        cue = Rod(tip, tip - 1.46 * turned, TIP_RADIUS_M, 0.0145, SKIN, parts=parts)
+        cue = Rod(tip, tip - 1.46 * turned, TIP_RADIUS_M, 0.0145, SKIN, parts=parts, sheen=self.look.sheen)
         base = np.array([bridge[0], bridge[1], 0.0]) + gone
 
         def at(x: float, y: float, z: float) -> Floats:
@@ -188,6 +193,9 @@ def draw_figure(scene: Scene, lens: Lens, moments: list[list[Rod]]) -> Layer | N
             up = normals[closer][:, 2]
             shade = scene.ambient * (0.5 + 0.5 * up) + (level - scene.ambient) * np.clip(0.12 + 0.88 * up, 0, 1)
             seen[part][closer] = _rod_colour(rod, t)[closer] * shade[:, None]
+            if rod.sheen:
+                facing = np.clip(normals[closer] @ TUBE_HALF_WAY.astype(np.float32), 0, 1)
+                seen[part][closer] += rod.sheen * facing[:, None] ** TUBE_SHARPNESS
             nearest[part][closer] = reach[closer]
         cover += np.isfinite(nearest)
         light += seen

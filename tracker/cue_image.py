@@ -39,21 +39,29 @@ BLOCK_ROWS = 3
 ROUNDS = ((0.005, 0.35), (0.003, 0.2), (0.002, 0.12))
 # Each row is fitted from a thin and a thick start, in shares of the expected thickness; the better likeness counts.
 STARTS = (0.75, 1.15)
-# Light on the shaft: brighter on one side, and darker towards its rims, as shares of how it stands out. A wider
-# share for the second lets a row fit a thick dim shaft where a thin bright one is.
-TILT_SHARE_SD, BEND_SHARE, BEND_SHARE_SD = 0.25, -0.08, 0.08
+# Light on the shaft, as shares of how it stands out: brighter on one side, and darker towards its rims by Lambert's
+# law on a cylinder. (A parabola in place of the half circle put the rim in the shade outwards, the middle by 0.1 to
+# 0.3 px.) A wider share for the second lets a row fit a thick dim shaft where a thin bright one is.
+TILT_SHARE_SD, ROUND_SHARE, ROUND_SHARE_SD = 0.25, 0.12, 0.12
 STEPS = 8
 # An edge located worse than this, standard uncertainty in pixels, is not used: skin beside wood, a shadow.
 MAX_EDGE_SD_PX = 0.35
 OUTLIER_SDS = 2.5
 MIN_ROWS = 10
-# A line is not drawn out to the ball by more than the stretch is long in which it was seen, nor from a short one.
-MIN_STRETCH_M, MOST_DRAWN_OUT = 0.18, 1.0
+# A line is not drawn out to the ball by more than so many times the stretch in which it was seen, nor from a short
+# one. (How much less sure drawing out makes it, `cue_sight.LIGHT_BIAS_PX` says.)
+MIN_STRETCH_M, MOST_DRAWN_OUT = 0.18, 2.5
+# That stretch holds all but so small a share, at each end, of what the rows tell: a row among bridge fingers, whose
+# edges are located to half a pixel, does not bring a shaft that shows half a metre behind the ball up to it.
+STRETCH_TAIL = 0.025
 # What shading and compression do to the middle of two edges even where nothing else misleads.
 MIN_MIDDLE_PX = 0.05
 # Between an arm and cloth the two edges are not alike, and what is wrong with blur and shading no longer cancels in
 # their middle: so much for sides that differ as much from each other as from the shaft.
 UNLIKE_SIDES_PX = 0.4
+# Light from one side darkens the far rim by a share of the shaft's own brightness: a black shaft stands out as well
+# there, a pale one on pale cloth loses that rim. So much more for each time that it is brighter than it stands out.
+BRIGHT_PX = 0.04
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -71,9 +79,12 @@ class AxisFit:
     rows : int
         Blocks of rows used.
     from_m, to_m : float
-        Stretch behind the ball in which rows were used.
+        Stretch behind the ball in which the rows lie that tell it.
     half_width_m, half_taper : float
         Half the thickness at the ball, and how it grows with the distance.
+    bright : tuple of float
+        Brightness of the shaft over what it stands out from its sides, in the nearer and in the farther half of
+        that stretch.
     """
 
     values: Floats
@@ -84,6 +95,7 @@ class AxisFit:
     to_m: float
     half_width_m: float
     half_taper: float
+    bright: tuple[float, float]
 
 
 def _box(strip: Strip, low: int, high: int) -> Strip:
@@ -182,7 +194,7 @@ def _edges(
     blur_m: float,
     noise: float,
     prior_sd_m: float,
-) -> tuple[Floats, Floats, Floats, Floats]:
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Fit both edges in each row of straightened profiles.
 
     Parameters
@@ -204,14 +216,15 @@ def _edges(
 
     Returns
     -------
-    tuple of (N, 2), (N, 2), (N,) and (N,) arrays
-        Left and right edge and their standard deviations, in m, the cost of each fit, and how unlike the two sides
-        are, over what the shaft stands out from the nearer of them.
+    tuple of (N, 2), (N, 2), (N,), (N,) and (N,) arrays
+        Left and right edge and their standard deviations, in m, the cost of each fit, how unlike the two sides are,
+        and how bright the shaft is; both over what the shaft stands out from the nearer of the sides.
 
     Notes
     -----
-    Levels left and right; inside a level, a slope and a bend across (a cylinder is lit from one side and darker
-    towards its rims); and the two edges as blurred steps: seven unknowns a row, by Gauss-Newton with weak priors.
+    Levels left and right; inside a level, a slope and a half circle across (by Lambert's law brightness goes with
+    the normal's component towards a light: across a cylinder these two, for light from the side and from the front);
+    and the two edges as blurred steps: seven unknowns a row, by Gauss-Newton with weak priors.
     """
     n, k = profile.shape
     predicted = np.stack([-half_m, half_m], axis=1)
@@ -223,20 +236,21 @@ def _edges(
     ):
         levels[:, i] = _middles(profile, part)
     stands_out = levels[:, 2:] - levels[:, :2].mean(axis=1, keepdims=True)
-    shape_mean = stands_out * [0.0, BEND_SHARE]
-    shape_sd = np.abs(stands_out) * [TILT_SHARE_SD, BEND_SHARE_SD] + 1.0
+    shape_mean = stands_out * [0.0, ROUND_SHARE]
+    shape_sd = np.abs(stands_out) * [TILT_SHARE_SD, ROUND_SHARE_SD] + 1.0
     shape = shape_mean.copy()
     for _ in range(STEPS):
         middle, half = edges.mean(axis=1, keepdims=True), np.diff(edges, axis=1) / 2
-        across = np.clip((offset - middle) / half, -1.2, 1.2)
+        across = np.clip((offset - middle) / half, -1.0, 1.0)
+        rounded = np.sqrt(1 - across**2) - np.pi / 4
         z_left, z_right = (offset - edges[:, :1]) / blur_m, (offset - edges[:, 1:]) / blur_m
         in_left, in_right = ndtr(z_left), ndtr(z_right)
         body = in_left - in_right
-        surface = levels[:, 2:] + shape[:, :1] * across + shape[:, 1:] * (across**2 - 1 / 3)
+        surface = levels[:, 2:] + shape[:, :1] * across + shape[:, 1:] * rounded
         model = levels[:, :1] * (1 - in_left) + levels[:, 1:2] * in_right + surface * body
         d_left = -(surface - levels[:, :1]) * _bell(z_left) / blur_m
         d_right = -(levels[:, 1:2] - surface) * _bell(z_right) / blur_m
-        terms = [1 - in_left, in_right, body, across * body, (across**2 - 1 / 3) * body, d_left, d_right]
+        terms = [1 - in_left, in_right, body, across * body, rounded * body, d_left, d_right]
         design = np.stack(terms, axis=2) / noise
         residual = (profile - model) / noise
         turned = design.swapaxes(1, 2)
@@ -257,9 +271,10 @@ def _edges(
     cov = np.linalg.inv(normal)
     misfit = np.sqrt(np.maximum(np.mean(residual**2, axis=1, keepdims=True), 1.0))
     cost = np.sum(residual**2, axis=1) + np.sum(weights * away**2, axis=1)
-    contrast = np.abs(levels[:, 2:] - levels[:, :2]).min(axis=1)
-    unlike = np.minimum(np.abs(levels[:, 0] - levels[:, 1]) / np.maximum(contrast, 1.0), 4.0)
-    return edges, np.sqrt(np.stack([cov[:, 5, 5], cov[:, 6, 6]], axis=1)) * misfit, cost, unlike
+    contrast = np.maximum(np.abs(levels[:, 2:] - levels[:, :2]).min(axis=1), 1.0)
+    unlike = np.minimum(np.abs(levels[:, 0] - levels[:, 1]) / contrast, 4.0)
+    bright = np.minimum(np.abs(levels[:, 2]) / contrast, 8.0)
+    return edges, np.sqrt(np.stack([cov[:, 5, 5], cov[:, 6, 6]], axis=1)) * misfit, cost, unlike, bright
 
 
 def fit_axis(values: Strip, start: Floats, strip: CueStrip, *, noise: float) -> AxisFit | None:
@@ -328,8 +343,8 @@ def _fit_once(
     better = (tries[1][2] < tries[0][2])[:, None]
     edges, sd = (np.where(better, tries[1][i], tries[0][i]) for i in (0, 1))
     middle_m = edges.mean(axis=1) + start[0] + start[1] * along_m
-    unlike = np.where(better[:, 0], tries[1][3], tries[0][3])
-    doubt_px = np.hypot(MIN_MIDDLE_PX, UNLIKE_SIDES_PX * unlike)
+    unlike, bright = (np.where(better[:, 0], tries[1][i], tries[0][i]) for i in (3, 4))
+    doubt_px = np.sqrt(MIN_MIDDLE_PX**2 + (UNLIKE_SIDES_PX * unlike) ** 2 + (BRIGHT_PX * bright) ** 2)
     middle_sd_m = np.hypot(np.hypot(*sd.T) / 2, doubt_px / strip.px_across_m)
     located: Bools = np.all(sd * strip.px_across_m < MAX_EDGE_SD_PX, axis=1)
     if np.count_nonzero(located) < MIN_ROWS:
@@ -356,15 +371,22 @@ def _fit_once(
     residual = (middle_m - of_half @ line.values) / middle_sd_m
     scale = max(1.0, 1.4826 * float(np.median(np.abs(residual[used]))))
     rho = _neighbour_correlation(residual, used)
+    told = np.cumsum(used * line.weight / middle_sd_m**2)
+    from_m, to_m = (
+        float(along_m[np.searchsorted(told, share * told[-1])]) for share in (STRETCH_TAIL, 1 - STRETCH_TAIL)
+    )
+    nearer: Bools = along_m < (from_m + to_m) / 2
+    all_bright = float(np.median(bright[used]))
     return AxisFit(
         values=line.values,
         cov=line.cov * scale**2 * variance_factor(rho),
         scatter_px=1.4826 * float(np.median(np.abs((middle_m - of_half @ line.values)[used]))) * strip.px_across_m,
         rows=int(np.count_nonzero(used)),
-        from_m=float(along_m[used].min()),
-        to_m=float(along_m[used].max()),
+        from_m=from_m,
+        to_m=to_m,
         half_width_m=float(width.values[0]),
         half_taper=float(width.values[1]),
+        bright=(_median_or(bright[used & nearer], all_bright), _median_or(bright[used & ~nearer], all_bright)),
     )
 
 
@@ -443,6 +465,11 @@ def _within(profile: Floats, near: Bools) -> Floats:
     first, last = np.argmax(near, axis=1), near.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
     columns = np.clip(np.arange(near.shape[1])[None, :], first[:, None], last[:, None])
     return np.take_along_axis(profile, columns, axis=1)
+
+
+def _median_or(values: Floats, other: float) -> float:
+    """Median, or another value where there are none."""
+    return float(np.median(values)) if len(values) else other
 
 
 def _neighbour_correlation(residual: Floats, used: Bools) -> float:

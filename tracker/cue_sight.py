@@ -20,6 +20,9 @@ FIT_WITHIN_S = 0.11
 MOST_LOOKED_AT, MOST_FITTED, LEAST_FITTED = 20, 8, 2
 # Two frames always agree with their middle; where nothing shows either how fast it comes, so many are wanted.
 LEAST_WITHOUT_SPEED = 3
+# There it must not move aside by more than so many standard deviations of what strokes do and frames show either: a
+# stick that a hand moves does.
+SWERVE_SDS = 3.0
 # A stroke may swerve: half a degree off the axis at 2 m/s is 2 cm a second, and it turns the cue about the bridge,
 # 0.2 to 0.3 m behind the ball (common practice, no source).
 BESIDE_RATE_SD_M_S, TURN_RATE_SD_S = 0.020, 0.070
@@ -38,8 +41,10 @@ MOST_ASIDE_M_S = 0.2
 # Up and down a tip moves by so much at most where it strikes (an elbow that drops; chosen, no source).
 UP_RATE_SD_M_S = 0.05
 # The middle of two edges under uneven light, or of two kinds of blur, errs by so much at both ends of the stretch
-# that is seen, whatever the pixels say: 0.05 to 0.25 px in painted pictures lit from one side.
-LIGHT_BIAS_PX = 0.12
+# that is seen, whatever the pixels say, for each time that the shaft is brighter than it stands out: lit from one
+# side 0.05 to 0.25 px for pale wood on dark cloth (1.7 times), 0.4 px for maple on lit cloth (4 times), and 0.03 px
+# for a black shaft, which has little light to show unevenly.
+LIGHT_BIAS_PX, LEAST_BRIGHT = 0.07, 1.2
 # Tips are 14 mm thick at most (common practice, no source): in one that looks thicker an edge is off by twice what
 # its half exceeds that, and the middle by as much. (In one that looks thinner both rims are lost in the dark.)
 MOST_USUAL_HALF_WIDTH_M = 0.0070
@@ -114,6 +119,11 @@ def sight_cue(seen: CueFrames, *, strike_s: float, noise: float) -> CueSight | N
         return replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
     if len(fitted) < LEAST_WITHOUT_SPEED:
         return NotMeasured(CUE_NOT_SEEN, f"it shows in {len(fitted)} frames only, and how fast it comes in none")
+    if sight.sideways_m_s is not None and sight.sideways_sd_m_s is not None:
+        usual_m_s = SWERVE_SDS * float(np.hypot(sight.sideways_sd_m_s, BESIDE_RATE_SD_M_S))
+        if abs(sight.sideways_m_s) > usual_m_s:
+            aside = f"it moves aside at {abs(sight.sideways_m_s):.2f} m/s, and how fast it comes shows in no frame"
+            return NotMeasured(CUE_UNSTEADY, aside)
     return sight
 
 
@@ -146,12 +156,16 @@ def _at_strike(
     # scatter beyond what the frames state is theirs as well
     beyond = max(1.0, float(np.median(away[good] / np.sqrt(stated2[good]))) / 0.6745)
     times_s, values, covs = times_s[good], values[good], covs[good]
-    far_m = float(np.median([fit.to_m for _, fit in fitted]))
     told_by_frames = np.zeros((4, 4))
     right_side = np.zeros(4)
-    for t, value, cov in zip(times_s, values, covs, strict=True):
+    # of both ends of its stretch in each frame, nearer and farther
+    ends_m = np.array([(fit.from_m, fit.to_m) for _, fit in fitted])
+    light_m = np.array([np.maximum(fit.bright, LEAST_BRIGHT) for _, fit in fitted])
+    light_m *= LIGHT_BIAS_PX / strip.px_across_m
+    for t, value, cov, ends, lit in zip(times_s, values, covs, ends_m[good], light_m[good], strict=True):
         design = np.array([[1.0, 0.0, t, 0.0], [0.0, 1.0, 0.0, t]])
-        weighted = design.T @ np.linalg.inv(cov * beyond**2)
+        own = cov * beyond**2 + (1 - COMMON_SHARE) * _of_ends(ends, lit)
+        weighted = design.T @ np.linalg.inv(own)
         told_by_frames += weighted @ design
         right_side += weighted @ value
     normal = told_by_frames + np.diag([0.0, 0.0, 1 / BESIDE_RATE_SD_M_S**2, 1 / TURN_RATE_SD_S**2])
@@ -161,14 +175,12 @@ def _at_strike(
         return NotMeasured(CUE_UNSTEADY, f"what points at the ball moves aside at {abs(aside_m_s):.2f} m/s")
     sideways = _sideways(told_by_frames, right_side, strip)
     cov = np.linalg.inv(normal)[:2, :2] + COMMON_SHARE * covs.mean(axis=0)
-    ends_m = np.array([float(np.median([fit.from_m for _, fit in fitted])), far_m])
-    from_ends = np.linalg.inv(np.stack([np.ones(2), ends_m], axis=1))
     half_m = float(np.median([fit.half_width_m for _, fit in fitted]))
     too_thick_m = max(0.0, half_m - MOST_USUAL_HALF_WIDTH_M)
-    cov = cov + from_ends @ from_ends.T * ((LIGHT_BIAS_PX / strip.px_across_m) ** 2 + too_thick_m**2)
+    cov = cov + _of_ends(np.median(ends_m, axis=0), np.hypot(np.median(light_m, axis=0), too_thick_m))
     if np.sqrt(cov[1, 1]) > MOST_TURN_SD:
         return NotMeasured(CUE_NOT_SEEN, f"its line is good to {np.degrees(np.sqrt(cov[1, 1])):.1f} degrees")
-    along_m = np.array([0.0, far_m])
+    along_m = np.array([0.0, float(np.median(ends_m[:, 1]))])
     places = np.stack([np.ones(2), along_m], axis=1)
     points_m = strip.points_m(along_m, places @ found)
     points_px = strip.image(points_m)
@@ -182,6 +194,12 @@ def _at_strike(
         sideways_m_s=sideways[0],
         sideways_sd_m_s=sideways[1],
     )
+
+
+def _of_ends(ends_m: Floats, sds_m: Floats) -> Floats:
+    """Covariance of a line's place at the ball and its turn, where both ends of its stretch err by so much."""
+    from_ends = np.linalg.inv(np.stack([np.ones(2), ends_m], axis=1)) * sds_m
+    return np.asarray(from_ends @ from_ends.T, dtype=np.float64)
 
 
 def _drifting(times_s: Floats, values: Floats) -> Floats:

@@ -20,6 +20,8 @@ LENGTH_SD_SHARE = 0.04
 # What the cue gains after its last frame is extrapolated from its acceleration before, which may end sooner.
 EXTRAPOLATED_SD_SHARE = 0.5
 LEAST_STEPS = 2
+# It comes where its speed is so many standard uncertainties from none.
+LEAST_SDS = 3.0
 
 
 def stroke_speed(
@@ -66,11 +68,10 @@ def stroke_speed(
     found = cov @ design.T @ (speed / sd**2)
     scatter = max(1.0, float(np.median(np.abs(speed - design @ found) / sd)) / 0.6745)
     at_strike = float(found[0])
-    if at_strike <= 0:
-        return None
     extrapolated = at_strike - float(design[-1] @ found)
     parts = (np.sqrt(cov[0, 0]) * scatter, LENGTH_SD_SHARE * at_strike, EXTRAPOLATED_SD_SHARE * extrapolated)
-    return at_strike, float(np.linalg.norm(parts))
+    at_strike_sd = float(np.linalg.norm(parts))
+    return (at_strike, at_strike_sd) if at_strike > LEAST_SDS * at_strike_sd else None
 
 
 def _along(values: Strip, fit: AxisFit, strip: CueStrip) -> Floats:

@@ -9,8 +9,8 @@ from calibrate.errors import NotMeasured
 from calibrate.units import deg_from_rad, mm_from_m
 
 # Beyond this share of the ball's radius no tip grips: 0.57 for the highest friction of chalked leather, 0.7 (Cross
-# 2008, from memory); a contact that is seen with an error of 3 mm besides.
-MOST_CONTACT = 0.7
+# 2008, from memory), and a little more.
+MOST_CONTACT = 0.6
 # The dome of a tip at its roundest, so that the axis may pass farthest inside; see `analyze.cue.tip_dome`.
 LEAST_DOME_M, MOST_DOME_M = 0.004, 0.014
 # A ball of so many times the mass of the cue's end: shafts have 20 to 100, a broom stick 6 (chosen, no source).

@@ -48,8 +48,9 @@ def test_every_cue_that_there_is_passes(squirt_deg, side):
         (-17.0, 9.5, "struck 17 mm to the left"),
         (0.0, 2.5, "degrees from it"),
         (34.0, -3.0, "passes the middle of the ball by 34 mm"),
+        (28.0, -3.0, "passes the middle of the ball by 28 mm"),
     ],
-    ids=["towards the contact", "too far from it", "centre ball", "beside the ball"],
+    ids=["towards the contact", "too far from it", "centre ball", "beside the ball", "farther out than tips grip"],
 )
 def test_a_stick_that_cannot_have_done_it_is_none(axis_mm, launch_deg, detail):
     found = checked(placed(0.0, axis_mm), launch_deg)
