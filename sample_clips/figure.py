@@ -160,6 +160,14 @@ def _rod_colour(rod: Rod, t: Image) -> Image:
     return colour
 
 
+def _mirrored_tube(normals: Image, along: Floats) -> Image:
+    """(N,) light of a tube lamp along a rod, mirrored by its round."""
+    along = (along / np.linalg.norm(along)).astype(np.float32)
+    across = normals - (normals @ along)[:, None] * along
+    facing = across @ TUBE_HALF_WAY.astype(np.float32) / np.linalg.norm(across, axis=1)
+    return np.asarray(np.clip(facing, 0, 1) ** TUBE_SHARPNESS, dtype=np.float32)
+
+
 def draw_figure(scene: Scene, lens: Lens, moments: list[list[Rod]]) -> Layer | None:
     """Cast the rods over the window that they take; `moments` are their places over the exposure."""
     ends = np.array([p for rods in moments for rod in rods for p in (rod.start_m, rod.end_m)])
@@ -194,8 +202,7 @@ def draw_figure(scene: Scene, lens: Lens, moments: list[list[Rod]]) -> Layer | N
             shade = scene.ambient * (0.5 + 0.5 * up) + (level - scene.ambient) * np.clip(0.12 + 0.88 * up, 0, 1)
             seen[part][closer] = _rod_colour(rod, t)[closer] * shade[:, None]
             if rod.sheen:
-                facing = np.clip(normals[closer] @ TUBE_HALF_WAY.astype(np.float32), 0, 1)
-                seen[part][closer] += rod.sheen * facing[:, None] ** TUBE_SHARPNESS
+                seen[part][closer] += rod.sheen * _mirrored_tube(normals[closer], rod.end_m - rod.start_m)[:, None]
             nearest[part][closer] = reach[closer]
         cover += np.isfinite(nearest)
         light += seen

@@ -223,8 +223,8 @@ def _edges(
     Notes
     -----
     Levels left and right; inside a level, a slope and a half circle across (by Lambert's law brightness goes with
-    the normal's component towards a light: across a cylinder these two, for light from the side and from the front);
-    and the two edges as blurred steps: seven unknowns a row, by Gauss-Newton with weak priors.
+    the normal's component towards a light: across a cylinder these two, for light from aside and from before); and
+    the two edges as blurred steps: seven unknowns a row, by Gauss-Newton with weak priors.
     """
     n, k = profile.shape
     predicted = np.stack([-half_m, half_m], axis=1)

@@ -80,7 +80,7 @@ SANDY = (0.60, 0.50, 0.33)
 LOOKS: dict[str, CueLook] = {
     "maple shaft, pale ferrule": CueLook(),
     "black shaft and ferrule": CueLook(shaft=CARBON, ferrule=CARBON),
-    "black shaft, a bright line": MarkedCue(shaft=CARBON, ferrule=CARBON, lacquer=0.5),
+    "black shaft, a bright line": MarkedCue(shaft=CARBON, ferrule=CARBON, lacquer=1.0),
     "ebony shaft, pale ferrule": CueLook(shaft=EBONY),
     "pale shaft, dark ferrule": CueLook(shaft=SANDY, ferrule=CARBON),
     "rings along the shaft": MarkedCue(shaft=SANDY, rings_m=(0.16, 0.27, 0.39, 0.55), ring=EBONY),

@@ -66,7 +66,7 @@ def test_variants_change_the_picture_where_they_should():
 
 
 def test_a_lacquered_shaft_mirrors_a_lamp_in_a_narrow_line():
-    """Across the middle of a black shaft: as bright as stated at its brightest, and black on most of its width."""
+    """Across a black shaft, 5 px wide: brighter by up to what is stated, and black on most of its width."""
     scene, lens = BEHIND_FOOT_RAIL_720P60.scene, BEHIND_FOOT_RAIL_720P60.lens
     rows = []
     for lacquer in (0.0, 0.5):
@@ -79,8 +79,8 @@ def test_a_lacquered_shaft_mirrors_a_lamp_in_a_narrow_line():
         row, column = int(v) - layer.window[1], int(u) - layer.window[0]
         rows.append(layer.light[row, column - 6 : column + 7].mean(axis=-1))
     plain, lacquered = rows
-    assert 0.2 < (lacquered - plain).max() < 0.5
-    assert np.count_nonzero(lacquered > plain + 0.1) < 0.6 * np.count_nonzero(plain > 0)
+    assert 0.1 < (lacquered - plain).max() < 0.5
+    assert np.count_nonzero(lacquered > plain + 0.05) < 0.5 * np.count_nonzero(plain > 0)
 
 
 def test_a_wrapped_butt_is_wound_where_it_is_gripped():
