@@ -18,10 +18,8 @@ from tracker.reasons import CUE_NOT_SEEN, CUE_OUTSIDE, CUE_UNSTEADY
 LOOK_BACK_S = 0.4
 FIT_WITHIN_S = 0.11
 MOST_LOOKED_AT, MOST_FITTED, LEAST_FITTED = 20, 8, 2
-# Two frames always agree with their middle; where nothing shows either how fast it comes, so many are wanted.
-LEAST_WITHOUT_SPEED = 3
-# There it must not move aside by more than so many standard deviations of what strokes do and frames show either: a
-# stick that a hand moves does.
+# Where nothing shows how fast it comes, it must not move aside by more than so many standard deviations of what
+# strokes do and frames show: a stick that a hand moves does.
 SWERVE_SDS = 3.0
 # A stroke may swerve: half a degree off the axis at 2 m/s is 2 cm a second, and it turns the cue about the bridge,
 # 0.2 to 0.3 m behind the ball (common practice, no source).
@@ -44,7 +42,7 @@ UP_RATE_SD_M_S = 0.05
 # that is seen, whatever the pixels say, for each time that the shaft is brighter than it stands out: lit from one
 # side 0.05 to 0.25 px for pale wood on dark cloth (1.7 times), 0.4 px for maple on lit cloth (4 times), and 0.03 px
 # for a black shaft, which has little light to show unevenly.
-LIGHT_BIAS_PX, LEAST_BRIGHT = 0.07, 1.2
+LIGHT_BIAS_PX, LEAST_BRIGHT = 0.05, 1.7
 # Tips are 14 mm thick at most (common practice, no source): in one that looks thicker an edge is off by twice what
 # its half exceeds that, and the middle by as much. (In one that looks thinner both rims are lost in the dark.)
 MOST_USUAL_HALF_WIDTH_M = 0.0070
@@ -117,8 +115,6 @@ def sight_cue(seen: CueFrames, *, strike_s: float, noise: float) -> CueSight | N
     speed = stroke_speed(fitted, strip, strike_s=strike_s)
     if speed is not None:
         return replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
-    if len(fitted) < LEAST_WITHOUT_SPEED:
-        return NotMeasured(CUE_NOT_SEEN, f"it shows in {len(fitted)} frames only, and how fast it comes in none")
     if sight.sideways_m_s is not None and sight.sideways_sd_m_s is not None:
         usual_m_s = SWERVE_SDS * float(np.hypot(sight.sideways_sd_m_s, BESIDE_RATE_SD_M_S))
         if abs(sight.sideways_m_s) > usual_m_s:
@@ -144,7 +140,10 @@ def _at_strike(
     covs = np.array([fit.cov for _, fit in fitted])
     times_s = np.array([time_s for time_s, _ in fitted]) - strike_s
     middle = _drifting(times_s, values) if len(values) >= LEAST_FOR_DRIFT else np.median(values, axis=0)
-    spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
+    if len(values) > LEAST_FITTED:
+        spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
+    else:  # two always lie alike about their middle, so what strokes do in between stands for what frames get wrong
+        spread = np.array([BESIDE_RATE_SD_M_S, TURN_RATE_SD_S]) * float(np.ptp(times_s)) / 2
     # compared near the ball and far behind it, where errors of the two numbers are least alike
     places = np.array([[1.0, 0.3], [1.0, strip.along_m[-1]]])
     away = np.abs((values - middle) @ places.T)

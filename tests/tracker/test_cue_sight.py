@@ -97,13 +97,21 @@ def test_the_speed_of_the_tip_is_that_of_the_painted_stroke():
     assert abs(sight.speed_m_s - 2.5) < 2 * sight.speed_sd_m_s < 0.8
 
 
-@pytest.mark.parametrize(("frames", "told"), [(2, False), (3, True)])
-def test_two_frames_that_do_not_show_how_fast_it_comes_tell_no_cue(monkeypatch, frames, told):
-    """They always agree: two painted frames once put a cue 1.5 degrees aside, five times what they stated."""
-    monkeypatch.setattr(cue_sight, "stroke_speed", lambda *_, **__: None)
-    sight = sight_cue(stroke(FOOT_RAIL, CUE, frames=frames), strike_s=STRIKE_S, noise=1.5)
+@pytest.mark.parametrize(("apart_m", "told"), [(0.0, True), (0.008, False)])
+def test_two_frames_tell_the_cue_where_they_agree_by_what_they_state(monkeypatch, apart_m, told):
+    """Both lie alike about their middle whatever they show: 8 mm from frame to frame is no stroke."""
+    aside_m = iter([0.0, apart_m])
+
+    def moved(*args, **kwargs):
+        fit = fit_axis(*args, **kwargs)
+        return replace(fit, values=fit.values + [next(aside_m), 0.0])
+
+    monkeypatch.setattr(cue_sight, "fit_axis", moved)
+    sight = sight_cue(
+        stroke(FOOT_RAIL, CUE, frames=2, scene=replace(PLAIN, hand=False)), strike_s=STRIKE_S, noise=1.5
+    )
     assert isinstance(sight, CueSight) is told
-    assert told or sight.reason is CUE_NOT_SEEN
+    assert told or sight.reason is CUE_UNSTEADY
 
 
 @pytest.mark.parametrize("sideways_m_s", [0.06, -0.06])
