@@ -43,6 +43,9 @@ STARTS = (0.75, 1.15)
 # law on a cylinder. (A parabola in place of the half circle put the rim in the shade outwards, the middle by 0.1 to
 # 0.3 px.) A wider share for the second lets a row fit a thick dim shaft where a thin bright one is.
 TILT_SHARE_SD, ROUND_SHARE, ROUND_SHARE_SD = 0.25, 0.12, 0.12
+# A lamp mirrored by a black lacquered shaft makes a line along it: so far from its middle, in half widths of the
+# shaft, nothing tells of the edges, where it stands out by so many grey levels.
+SHINE_HALF_WIDTH, LEAST_SHINE = 0.55, 10.0
 STEPS = 8
 # An edge located worse than this, standard uncertainty in pixels, is not used: skin beside wood, a shadow.
 MAX_EDGE_SD_PX = 0.35
@@ -194,6 +197,7 @@ def _edges(
     blur_m: float,
     noise: float,
     prior_sd_m: float,
+    shine: float | None,
 ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Fit both edges in each row of straightened profiles.
 
@@ -213,6 +217,8 @@ def _edges(
         Standard deviation of a value, grey levels.
     prior_sd_m : float
         How well each edge is predicted.
+    shine : float or None
+        Where across a black shaft a lamp is mirrored, in half widths from its axis.
 
     Returns
     -------
@@ -235,6 +241,11 @@ def _edges(
         (offset < -1.5 * half_m[:, None], offset > 1.5 * half_m[:, None], np.abs(offset) < 0.6 * half_m[:, None])
     ):
         levels[:, i] = _middles(profile, part)
+    light = np.empty(0)
+    if shine is not None:
+        inside = np.abs(offset) < 0.8 * half_m[:, None]
+        light = profile.max(axis=1, where=inside, initial=0.0)
+        levels[:, 2] = profile.min(axis=1, where=inside, initial=255.0)
     stands_out = levels[:, 2:] - levels[:, :2].mean(axis=1, keepdims=True)
     shape_mean = stands_out * [0.0, ROUND_SHARE]
     shape_sd = np.abs(stands_out) * [TILT_SHARE_SD, ROUND_SHARE_SD] + 1.0
@@ -253,6 +264,9 @@ def _edges(
         terms = [1 - in_left, in_right, body, across * body, rounded * body, d_left, d_right]
         design = np.stack(terms, axis=2) / noise
         residual = (profile - model) / noise
+        if shine is not None:
+            told = np.abs(across - shine) > SHINE_HALF_WIDTH
+            design, residual = design * told[..., None], residual * told
         turned = design.swapaxes(1, 2)
         normal = turned @ design
         weights = np.zeros((n, 7))
@@ -273,8 +287,28 @@ def _edges(
     cost = np.sum(residual**2, axis=1) + np.sum(weights * away**2, axis=1)
     contrast = np.maximum(np.abs(levels[:, 2:] - levels[:, :2]).min(axis=1), 1.0)
     unlike = np.minimum(np.abs(levels[:, 0] - levels[:, 1]) / contrast, 4.0)
-    bright = np.minimum(np.abs(levels[:, 2]) / contrast, 8.0)
+    bright = np.minimum(np.abs(levels[:, 2] if shine is None else light) / contrast, 8.0)
     return edges, np.sqrt(np.stack([cov[:, 5, 5], cov[:, 6, 6]], axis=1)) * misfit, cost, unlike, bright
+
+
+def _shine(profile: Floats, offset_m: Floats, half_m: Floats) -> float | None:
+    """Find where a black lacquered shaft mirrors a lamp, in half widths from its axis; None where it does not.
+
+    A bright line along it between two dark ones, each darker than what lies beside the shaft.
+    """
+    across = np.linspace(-1.6, 1.6, 33)
+    columns = (across * half_m[:, None] - offset_m[0]) / (offset_m[1] - offset_m[0])
+    first = np.clip(columns.astype(int), 0, profile.shape[1] - 2)
+    share = np.clip(columns - first, 0.0, 1.0)
+    row = np.arange(len(profile))[:, None]
+    usual = np.median(profile[row, first] * (1 - share) + profile[row, first + 1] * share, axis=0)
+    middle = np.flatnonzero(np.abs(across) < 0.65)
+    top = int(middle[np.argmax(usual[middle])])
+    for side in (-1, 1):
+        dark = usual[(side * across > side * across[top]) & (side * across < 1.05)].min()
+        if min(usual[top], np.median(usual[side * across > 1.25])) < dark + LEAST_SHINE:
+            return None
+    return float(across[top])
 
 
 def fit_axis(values: Strip, start: Floats, strip: CueStrip, *, noise: float) -> AxisFit | None:
@@ -336,8 +370,18 @@ def _fit_once(
     # columns half a pixel apart have errors alike
     block_noise = noise / np.sqrt(BLOCK_ROWS * COLUMN_PX)
     profile = _within(profile, np.abs(offset_m) < 2.6 * half_m[:, None] + blur_m)
+    shine = _shine(profile, offset_m, half_m)
     tries = [
-        _edges(profile, offset_m, half_m, half_m * share, blur_m=blur_m, noise=block_noise, prior_sd_m=prior_sd_m)
+        _edges(
+            profile,
+            offset_m,
+            half_m,
+            half_m * share,
+            blur_m=blur_m,
+            noise=block_noise,
+            prior_sd_m=prior_sd_m,
+            shine=shine,
+        )
         for share in STARTS
     ]
     better = (tries[1][2] < tries[0][2])[:, None]

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from paint_ball import aimed_camera
 from paint_cue import LYING, PLAIN, PaintedCue, PaintedScene, axis, paint_cue
+from scipy.ndimage import gaussian_filter1d
 
 from calibrate.errors import NotMeasured
 from tracker import cue_sight, cue_stroke
@@ -81,6 +82,25 @@ def test_light_from_one_side_does_not_pull_the_axis_into_the_shade():
     """0.13 mm at the ball, 0.06 px; 0.42 mm where a parabola stood for the half circle of a lit cylinder."""
     _, error = fitted_frame(PALE_SHAFT, replace(PLAIN, hand=False))
     assert abs(error[0]) < 0.00026
+
+
+@pytest.mark.parametrize("shine", [None, 0.2, -0.3], ids=["matt", "lamp on the right", "lamp on the left"])
+def test_a_lamp_mirrored_by_a_black_shaft_hides_neither_it_nor_its_edges(shine):
+    """A bright line along it, at which the search begins: at the most TODO off; before, no edge was found."""
+    strip = lay_cue_strip(calibrated(FOOT_RAIL), SIZE, BALL_M[:2])
+    true = np.array([-0.012, 0.004])
+    half_m = 0.0062 + 0.0055 * strip.along_m[:, None]
+    across = (strip.across_m - true[0] - true[1] * strip.along_m[:, None]) / half_m
+    values = np.where(np.abs(across) < 1, 40.0, 100.0)
+    if shine is not None:
+        values[np.abs(across - shine) < 0.25] = 150.0
+    column_px = (strip.across_m[1] - strip.across_m[0]) * strip.px_across_m
+    values = gaussian_filter1d(values, 0.9 / column_px, axis=1)
+    values += np.random.default_rng(3).normal(0, 1.0, values.shape)
+    start = true + (shine or 0.1) * np.array([0.0062, 0.0055])
+    fit = fit_axis(values.astype(np.float32), start, strip, noise=1.0)
+    assert fit is not None
+    assert np.abs(fit.values[0] + fit.values[1] * np.array([0.0, 0.5]) - true @ [[1, 1], [0, 0.5]]).max() < 0.0008
 
 
 def test_a_row_among_the_fingers_does_not_bring_the_shaft_to_the_ball():
