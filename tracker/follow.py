@@ -30,6 +30,7 @@ from tracker.passes import (
     locate_all,
     locate_rest,
     predict_motion,
+    predict_nearer,
 )
 from tracker.path import (
     DRIFT_SD_PX,
@@ -214,7 +215,9 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
         return lost(f"seen clearly in {len(caught)} frames after {cut.first_moved_s:.2f} s")
     pictures = pictures.unmixed(share_of_frame_before(pictures, caught))
     motion = predict_motion(pictures, caught)
-    fit = allow_other_light(pictures, learn_optics(pictures, caught, motion))
+    learnt, places_px = learn_optics(pictures, caught, motion)
+    fit = allow_other_light(pictures, learnt)
+    motion = predict_nearer(pictures, motion, places_px)
     seen = locate_all(pictures, motion, fit)
     if len(seen) < MIN_SIGHTINGS:
         return lost(f"seen clearly in {len(seen)} frames after {cut.first_moved_s:.2f} s")

@@ -176,11 +176,12 @@ def under_lacquer(light: Light, view: BallView, *, behind: float) -> Light:
 
 def turn_light(view: BallView) -> Floats:
     """(25, 25) matrix that turns factors from the table's axes to the image's: right, down, towards the camera."""
-    return _turned(view.facing.tobytes())
+    return facing_turn(view.facing.tobytes())
 
 
 @lru_cache(maxsize=256)  # a frame is fitted many times from the same side
-def _turned(facing: bytes) -> Floats:
+def facing_turn(facing: bytes) -> Floats:
+    """Return the same for the bytes of `BallView.facing`."""
     on_image, inverse, _ = _directions()
     matrix: Floats = inverse @ polynomials(*(on_image @ np.frombuffer(facing).reshape(3, 3)).T).T
     matrix.setflags(write=False)

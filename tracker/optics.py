@@ -25,12 +25,14 @@ SHARPENING = (0.25, 0.25)
 TRUST = 0.25
 ROUNDS = 8
 # Enough rounds when a step is this small a part of the standard uncertainty.
-SETTLED = 0.25
+SETTLED = 0.4
+# Of the last move and the change it made no more than so much is added to a step.
+MOST_AHEAD = 2.0
 # For telling exposures far apart from each other; for the first round; for the others, from the places of the round
 # before. Places good to 0.05 px only left the exposure of a fast ball 0.2 ms too short.
-ROUGH = Effort(settled_px=0.1, most_pixels=400)
-FIRST = replace(THOROUGH, most_pixels=450)
-NEAR = replace(THOROUGH, lenient_steps=FEW_LENIENT_STEPS)
+ROUGH = Effort(settled_px=0.1, most_pixels=400, lenient_steps=FEW_LENIENT_STEPS, recentre_px=2.0)
+FIRST = replace(THOROUGH, most_pixels=450, settled_px=0.05)
+NEAR = replace(THOROUGH, lenient_steps=FEW_LENIENT_STEPS, settled_px=0.015)
 EXPOSURE_SHARES = (0.07, 0.15, 0.3, 0.55, 0.9)
 # So many frames, those with the longest streaks, tell which of these is nearest: where a ball moves by less than
 # its blur all of them explain it.
@@ -49,11 +51,14 @@ class OpticsFit:
         Standard uncertainties of `OPTICS_PARAMETERS`.
     light : Light
         The light on the ball in any frame of the clip.
+    places_px : tuple
+        Where the ball was found in each frame, (2,) px; None where it was lost.
     """
 
     optics: Optics
     sd: Floats
     light: Light
+    places_px: tuple[Floats | None, ...] = ()
 
 
 def _values(optics: Optics) -> Floats:
@@ -86,20 +91,28 @@ def _likeliest_start(
     """
     starts = [replace(start, exposure_s=share * frame_period_s) for share in EXPOSURE_SHARES]
     by_speed = sorted(zip(views, patches, strict=True), key=lambda one: -float(np.hypot(*one[0].velocity_px_s)))
+    fastest, pixels = zip(*by_speed[:TRIED], strict=True)
     # over the pixels of the longest: a short exposure must say why the rest of a streak is not cloth
-    band, costs = starts[-1], np.zeros(len(starts))
-    seen = located(
-        [
-            RimSearch(view=view, patch=patch, optics=one, noise=noise, light=any_light(), effort=ROUGH, band=band)
-            for view, patch in by_speed[:TRIED]
-            for one in starts
-        ]
-    )
-    for first in range(0, len(seen), len(starts)):
-        of_one = [one.misfit for one in seen[first : first + len(starts)] if one is not None]
-        if len(of_one) == len(starts):
-            costs += of_one
-    return starts[int(np.argmin(costs))]
+    band, costs, told = starts[-1], np.zeros((len(starts), len(fastest))), np.ones(len(fastest), dtype=bool)
+    tried = np.zeros(1)
+    for n, one in enumerate(starts):
+        seen = located(
+            [
+                RimSearch(view=v, patch=p, optics=one, noise=noise, light=any_light(), effort=ROUGH, band=band)
+                for v, p in zip(fastest, pixels, strict=True)
+            ]
+        )
+        costs[n] = [np.nan if found is None else found.misfit for found in seen]
+        told &= np.isfinite(costs[n])
+        tried = costs[: n + 1, told].sum(axis=1)
+        if n >= 2 and tried[-3] < tried[-2] < tried[-1]:
+            break  # ever longer ones are ever less likely
+        # the next exposure puts the ball nearly there
+        fastest = tuple(
+            v if found is None else replace(v, centre_px=found.centre_px)
+            for v, found in zip(fastest, seen, strict=True)
+        )
+    return starts[int(np.argmin(tried))]
 
 
 def _other_pixels(views: list[BallView], optics: Optics, before: Optics) -> bool:
@@ -108,6 +121,21 @@ def _other_pixels(views: list[BallView], optics: Optics, before: Optics) -> bool
     longer_px = abs(optics.exposure_s - before.exposure_s) / 2 * fastest_px_s
     wider_px = 3 * abs(optics.blur_px - before.blur_px)
     return max(longer_px, wider_px) > THOROUGH.recentre_px
+
+
+def _farther(step: Floats, before: Floats, moved: Floats, precision: Floats) -> Floats:
+    """Step to where the next one would be none, by how the one before changed when it was made (4,).
+
+    Weights that follow the residuals make each step about two thirds of the one before, for many rounds, or send
+    them to and fro; in the direction of the last move its change says how far there is to go (Anderson 1965, of
+    depth one; from memory).
+    """
+    change = step - before
+    share = float(step @ precision @ change) / max(float(change @ precision @ change), 1e-18)
+    if share > 0 and step @ precision @ before > 0:
+        return step  # they grow: nothing tells how far they lead
+    farther: Floats = step - max(share, -MOST_AHEAD) * (moved + change)
+    return farther
 
 
 def fit_optics(
@@ -160,7 +188,7 @@ def fit_optics(
     prior[:n_optics, :n_optics], prior[n_optics:, n_optics:] = precision, np.linalg.inv(before.cov)
     cov = np.linalg.inv(prior)
     effort = FIRST
-    before_step = np.zeros(n_optics)
+    last: tuple[Floats, Floats] | None = None
     fits: list[RimPixels | None] = [None] * len(views)
     chosen_with = None
     for _ in range(ROUNDS):
@@ -174,7 +202,8 @@ def fit_optics(
             ]
         )
         # the first round took fewer pixels
-        chosen_with = chosen_with if effort is NEAR else None
+        first_round = effort is FIRST
+        chosen_with = None if first_round else chosen_with
         effort = NEAR
         fits = [None if one is None else one.at for one in found]
         views = [view if one is None else one.at.view for view, one in zip(views, found, strict=True)]
@@ -184,16 +213,16 @@ def fit_optics(
         right = np.concatenate([precision @ (mean - _values(optics)), prior[n_optics:, n_optics:] @ before.mean])
         cov = np.linalg.inv(prior + sum(normal for normal, _ in shares))
         step = cov @ (right + sum(one for _, one in shares))
-        if float(step[:n_optics] @ (precision @ before_step)) < 0:
-            # to and fro: the next round, where this one came from, would undo it
-            step[:n_optics] /= 2
-        before_step = step[:n_optics]
-        optics = _moved(optics, step[:n_optics], frame_period_s=frame_period_s)
+        own = step[:n_optics]
+        ahead = own if last is None else _farther(own, last[0], _values(optics) - last[1], precision)
+        last = None if first_round else (own, _values(optics))
+        optics = _moved(optics, ahead, frame_period_s=frame_period_s)
         clip_light = Light(mean=step[n_optics:], cov=np.array(cov[n_optics:, n_optics:], dtype=np.float64))
         if np.all(np.abs(step[:n_optics]) < SETTLED * np.sqrt(np.diag(cov)[:n_optics])):
             break
     light = Light(mean=clip_light.mean, cov=clip_light.cov + learnt_change())
-    return OpticsFit(optics=optics, sd=np.sqrt(np.diag(cov)[:n_optics]), light=light)
+    places_px = tuple(None if one is None else one.view.centre_px for one in fits)
+    return OpticsFit(optics=optics, sd=np.sqrt(np.diag(cov)[:n_optics]), light=light, places_px=places_px)
 
 
 def _without_frame(equations: FrameEquations) -> tuple[Floats, Floats]:

@@ -1,8 +1,10 @@
 """One shot, pass after pass: caught with a wide blur, its optics learnt, located in every frame and at rest."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
+from numpy.polynomial import Polynomial
 
 from calibrate.arrays import Floats
 from tracker.ball_image import BallView, Optics
@@ -20,7 +22,7 @@ Motion = dict[int, tuple[Floats, Floats]]
 CATCH_BLUR_PX = 2.5
 CATCH = Effort(settled_px=0.1, most_pixels=300, recentre_px=2.0)
 # With the light learnt, and from a place foretold by neighbours, hardly any other likeness is taken for the ball.
-LEARNT = replace(THOROUGH, lenient_steps=3)
+LEARNT = replace(THOROUGH, lenient_steps=2)
 # Of a run of more frames than this two that follow each other are caught every so often; what lies between is
 # foretold and located afterwards.
 CATCH_ALL, CATCH_EVERY_S = 24, 0.08
@@ -33,6 +35,7 @@ MIN_SIGHTINGS = 4
 NEAR_PX, NEAR_SMEARS = 4.0, 0.15
 # Farther than this from where it was predicted, the ball's speed was predicted wrongly too, and with it its streak.
 AGAIN_PX = 1.5
+SMOOTH_ORDER = 4
 # A ball at rest that any light explains better by this, in units of `Sighting.misfit`, is not under the light that
 # the clip taught: 0.9 between two uneven lamps under which it was seen 1.5 px too high, at most 0.13 in clips where
 # the learnt light brought it to 0.1 px.
@@ -87,20 +90,43 @@ def predict_motion(pictures: ShotPictures, caught: Sightings) -> Motion:
     return {k: one for k, one in motion.items() if one[0][1] < pictures.end_y_m + 0.01}
 
 
-def learn_optics(pictures: ShotPictures, caught: Sightings, motion: Motion) -> OpticsFit:
-    """Estimate what blurs the ball, and its light, from frames spread over the run and from the ball at rest."""
+def predict_nearer(pictures: ShotPictures, motion: Motion, learnt: Mapping[int, Floats]) -> Motion:
+    """Predict the motion anew between frames in which the place, (2,) px, is known better, if it is smooth there.
+
+    A wide blur catches the ball a px or two beside its place. A ball slides on a parabola and then rolls straight:
+    a polynomial of `SMOOTH_ORDER` through places well spread over the run comes to a few tenths of that.
+    """
+    keys = sorted(learnt)
+    if len(keys) < SMOOTH_ORDER + 3:
+        return motion
+    times_s, xy_m = pictures.times_s[keys], pictures.on_table_m(np.array([learnt[k] for k in keys]))
+    x, y = (Polynomial.fit(times_s, values, SMOOTH_ORDER) for values in xy_m.T)
+    smooth_px = [pictures.moving_px(np.array([x(t), y(t)]), np.zeros(2))[0] for t in times_s]
+    left_px = np.array(smooth_px) - [learnt[k] for k in keys]
+    if np.hypot(*left_px.T).max() > AGAIN_PX:
+        return motion
+    between = {k: pictures.times_s[k] for k in motion if keys[0] <= k <= keys[-1]}
+    slope_x, slope_y = x.deriv(), y.deriv()
+    return motion | {k: (np.array([x(t), y(t)]), np.array([slope_x(t), slope_y(t)])) for k, t in between.items()}
+
+
+def learn_optics(pictures: ShotPictures, caught: Sightings, motion: Motion) -> tuple[OpticsFit, dict[int, Floats]]:
+    """Estimate what blurs the ball, and its light, from frames spread over the run and from the ball at rest.
+
+    Also returns where the ball was found in those frames, (2,) px in the still scene.
+    """
     keys = [k for k in sorted(caught) if k in motion]
     pick = [keys[i] for i in np.unique(np.linspace(1, len(keys) - 1, OPTICS_FRAMES).astype(int))]
     longest_s = max(EXPOSURE_SHARES) * pictures.frame_period_s
     start = Optics(blur_px=1.5, exposure_s=longest_s, late_s_px=pictures.late_s_px, tone=pictures.tone)
-    looks = [pictures.look(k, pictures.view(*motion[k]), start) for k in pick]
-    both = [one for one in looks if one is not None]
+    looks = {k: one for k in pick if (one := pictures.look(k, pictures.view(*motion[k]), start)) is not None}
+    both = list(looks.values())
     # the ball at rest shows its light without a streak
     at_rest = pictures.view(pictures.cut.place.xy_m, np.zeros(2))
     patch = pictures.look_at_rest(at_rest, start)
     if patch is not None:
         both.append((at_rest, patch))
-    return fit_optics(
+    fit = fit_optics(
         [view for view, _ in both],
         [patch for _, patch in both],
         noise=pictures.scene.noise,
@@ -108,6 +134,8 @@ def learn_optics(pictures: ShotPictures, caught: Sightings, motion: Motion) -> O
         late_s_px=pictures.late_s_px,
         tone=pictures.tone,
     )
+    places = zip(looks, fit.places_px, strict=False)  # the ball at rest comes after them
+    return fit, {k: pictures.in_scene_px(k, place_px) for k, place_px in places if place_px is not None}
 
 
 def allow_other_light(pictures: ShotPictures, fit: OpticsFit) -> OpticsFit:
@@ -132,12 +160,14 @@ def locate_all(pictures: ShotPictures, motion: Motion, fit: OpticsFit) -> Sighti
     if len(found) < MIN_SIGHTINGS:
         return _without_spoiled(found)
     times_s, xy_m = pictures.times_s[list(found)], pictures.table_xy_m(list(found.values()))
-    views = {k: pictures.view(*local_motion(times_s, xy_m, float(pictures.times_s[k]))) for k in found}
+    nearby = {k: local_motion(times_s, xy_m, float(pictures.times_s[k])) for k in found}
     away_px = {k: float(np.hypot(*(one.centre_px - predicted[k].centre_px))) for k, one in found.items()}
-    again = {k: view for k, view in views.items() if away_px[k] > AGAIN_PX}
+    again = {k: pictures.view(*nearby[k]) for k in found if away_px[k] > AGAIN_PX}
     final = {k: one for k, one in found.items() if k not in again}
     final |= pictures.locate(again, fit.optics, fit.light, LEARNT)
-    return _without_spoiled({k: final[k] for k in views if k in final and _near(final[k], views[k], fit.optics)})
+    return _without_spoiled(
+        {k: one for k in nearby if (one := final.get(k)) and _near(pictures, one, nearby[k], fit)}
+    )
 
 
 def locate_rest(pictures: ShotPictures, optics: Optics, light: Light) -> tuple[Floats, Floats]:
@@ -148,7 +178,7 @@ def locate_rest(pictures: ShotPictures, optics: Optics, light: Light) -> tuple[F
     """
     view = pictures.view(pictures.cut.place.xy_m, np.zeros(2))
     still = replace(optics, exposure_s=0.0)
-    caught = pictures.locate_at_rest(view, Optics(blur_px=CATCH_BLUR_PX, tone=optics.tone), None)
+    caught = pictures.locate_at_rest(view, Optics(blur_px=CATCH_BLUR_PX, tone=optics.tone), None, CATCH)
     starts = [view] if caught is None else [view, pictures.view(pictures.table_xy_m([caught])[0], np.zeros(2))]
     found = [one for one in (pictures.locate_at_rest(start, still, light) for start in starts) if one is not None]
     free = pictures.locate_at_rest(view, still, None)
@@ -174,10 +204,11 @@ def local_motion(times_s: Floats, xy_m: Floats, at_s: float, *, reach: int = 6) 
     return found[0], found[1]
 
 
-def _near(found: Sighting, view: BallView, optics: Optics) -> bool:
+def _near(pictures: ShotPictures, found: Sighting, predicted: tuple[Floats, Floats], fit: OpticsFit) -> bool:
     """Whether a fit stayed with its ball: neighbouring frames predict it to some px, less well if smeared."""
-    smear_px = float(np.hypot(*view.velocity_px_s)) * optics.exposure_s
-    return float(np.hypot(*(found.centre_px - view.centre_px))) < NEAR_PX + NEAR_SMEARS * smear_px
+    centre_px, velocity_px_s = pictures.moving_px(*predicted)
+    smear_px = float(np.hypot(*velocity_px_s)) * fit.optics.exposure_s
+    return float(np.hypot(*(found.centre_px - centre_px))) < NEAR_PX + NEAR_SMEARS * smear_px
 
 
 def _without_spoiled(seen: Sightings) -> Sightings:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import islice
 from typing import TypeVar
 
@@ -11,7 +12,7 @@ import numpy.typing as npt
 
 from calibrate.arrays import Floats, Reals
 from tracker.ball_image import N_LIGHT, BallView, LightSlopes, Optics, exposure_steps, image_balls
-from tracker.light import Light, turn_light
+from tracker.light import Light, facing_turn
 from tracker.patch import Patch, rim_pixels
 from tracker.shadow import N_SHADOW, SHADOW_MEAN, SHADOW_SD
 from tracker.tone import Tone
@@ -69,7 +70,7 @@ class Effort:
 
 
 # More pixels cost time and tell little: the model's bias, not the noise, limits a large ball.
-THOROUGH = Effort(settled_px=0.015, most_pixels=900)
+THOROUGH = Effort(settled_px=0.03, most_pixels=900)
 FEW_LENIENT_STEPS = 2
 
 
@@ -238,6 +239,15 @@ def _search(search: RimSearch) -> _Steps:
     return fit
 
 
+@lru_cache(maxsize=256)  # a frame is fitted many times with the same light from the same side
+def _expected(light: Light, facing: bytes) -> tuple[Floats, Floats]:
+    """(41,) what the terms are expected to be, and (41, 41) the precision of that."""
+    turn = facing_turn(facing)
+    precision = np.diag(np.full(N_LIGHT + N_SHADOW, 1 / SHADOW_SD**2))
+    precision[:N_LIGHT, :N_LIGHT] = np.linalg.inv(turn @ light.cov @ turn.T)
+    return np.concatenate([turn @ light.mean, SHADOW_MEAN]), precision
+
+
 class _Scene:
     """One window with what is known of it."""
 
@@ -250,10 +260,7 @@ class _Scene:
         self.n_steps = exposure_steps(view, search.optics)
         self.seen = tone.light(patch.luma[use].astype(np.float64))
         self.background = tone.light(patch.background[use].astype(np.float64))
-        turn = turn_light(view)
-        self.means = np.concatenate([turn @ light.mean, SHADOW_MEAN])
-        self.precision = np.diag(np.full(N_LIGHT + N_SHADOW, 1 / SHADOW_SD**2))
-        self.precision[:N_LIGHT, :N_LIGHT] = np.linalg.inv(turn @ light.cov @ turn.T)
+        self.means, self.precision = _expected(light, view.facing.tobytes())
 
     def first_spread(self) -> Floats:
         """(N,) noise in levels of light before anything is fitted."""

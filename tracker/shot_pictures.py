@@ -53,6 +53,7 @@ class ShotPictures:
         self.times_s = np.array([time_s for time_s, _ in cut.after])
         self.end_y_m = centre_at_contact_y_m(calibration)
         self.mixed_in = 0.0
+        self._at_rest: dict[tuple[bytes, Optics, Light | None, Effort], Sighting | None] = {}
         self._origin_px = np.array(corridor.window_px[:2], dtype=np.float64)
         self._laid = self._laid_on_scene()
         self.scene: StillScene = still_scene(self._laid, calibration, corridor)
@@ -118,10 +119,23 @@ class ShotPictures:
         """Predict the ball at a place of the table."""
         return view_ball(self.calibration.camera, xy_m, velocity_m_s, radius_m=self.calibration.ball.radius_m)
 
+    def moving_px(self, xy_m: Floats, velocity_m_s: Floats) -> tuple[Floats, Floats]:
+        """Image of a ball's centre, (2,) px, and how it moves, (2,) px/s; no more of its `view`."""
+        camera = self.calibration.camera
+        centre_m = np.array([*xy_m, self.calibration.ball.radius_m])
+        return camera.project(centre_m), camera.project_jacobian(centre_m)[:, :2] @ velocity_m_s
+
     def table_xy_m(self, sightings: list[Sighting]) -> Floats:
         """(N, 2) places on the table of sightings."""
-        centres = np.array([s.centre_px for s in sightings])
-        return self.calibration.camera.onto_plane(centres, z_m=self.calibration.ball.radius_m)
+        return self.on_table_m(np.array([s.centre_px for s in sightings]))
+
+    def on_table_m(self, centres_px: Floats) -> Floats:
+        """(N, 2) places on the table of balls whose centres are seen there in the still scene."""
+        return self.calibration.camera.onto_plane(centres_px, z_m=self.calibration.ball.radius_m)
+
+    def in_scene_px(self, k: int, place_px: Floats) -> Floats:
+        """(2,) where a place in frame `k` after the strike lies in the still scene."""
+        return self.motions.at(self.times_s[k]).to_scene(place_px) if self.motions else place_px
 
     def look(self, k: int, view: BallView, optics: Optics) -> tuple[BallView, Patch] | None:
         """Predicted ball and pixels in frame `k` after the strike; None outside the picture."""
@@ -168,10 +182,19 @@ class ShotPictures:
         place_px = motion.to_scene(found.centre_px)
         return replace(found, centre_px=place_px, cov_px2=found.cov_px2 + motion.cov_px2(place_px))
 
-    def locate_at_rest(self, view: BallView, optics: Optics, light: Light | None) -> Sighting | None:
-        """Locate the ball at rest, from one start."""
-        patch = self.look_at_rest(view, optics)
-        return None if patch is None else locate_ball(view, patch, optics, noise=self.scene.noise, light=light)
+    def locate_at_rest(
+        self, view: BallView, optics: Optics, light: Light | None, effort: Effort = THOROUGH
+    ) -> Sighting | None:
+        """Locate the ball at rest, from one start; what was asked before is not looked for again."""
+        asked = (view.centre_px.tobytes(), optics, light, effort)
+        if asked not in self._at_rest:
+            patch = self.look_at_rest(view, optics)
+            self._at_rest[asked] = (
+                None
+                if patch is None
+                else locate_ball(view, patch, optics, noise=self.scene.noise, light=light, effort=effort)
+            )
+        return self._at_rest[asked]
 
     def _patch(
         self, picture: Picture, view: BallView, optics: Optics, motion: PictureMotion | None

@@ -48,8 +48,30 @@ def test_frames_that_tell_nothing_do_not_choose_the_first_exposure(monkeypatch):
         n = int(np.argmin(np.abs(np.array(optics.EXPOSURE_SHARES) - search.optics.exposure_s)))
         return chance[search.view.velocity_px_s[1] / 100][n]
 
-    monkeypatch.setattr(
-        optics, "located", lambda searches: [SimpleNamespace(misfit=misfit(one)) for one in searches]
-    )
+    asked = []
+
+    def found(searches):
+        asked.extend(searches)
+        return [SimpleNamespace(misfit=misfit(one), centre_px=one.view.centre_px + 1.0) for one in searches]
+
+    monkeypatch.setattr(optics, "located", found)
     start = optics._likeliest_start(views, [patch] * 3, Optics(), noise=2.0, frame_period_s=1.0)
     assert start.exposure_s == optics.EXPOSURE_SHARES[0]
+    # twice less likely than the one before: longer ones are not tried, and each begins where the last one ended
+    assert {one.optics.exposure_s for one in asked} == set(optics.EXPOSURE_SHARES[:3])
+    np.testing.assert_allclose(asked[-1].view.centre_px, guess.centre_px + 2.0, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("ratio", [0.65, 0.3, -0.6])
+def test_steps_that_shrink_or_go_to_and_fro_evenly_are_followed_to_their_end(ratio):
+    """Steps that each are a share of the one before lead to first / (1 - share) altogether."""
+    first = np.array([0.1, -2e-4, 3e-3, 0.05])
+    precision = np.diag([4.0, 4e4, 4e4, 16.0])
+    moved = first  # the first is made as it is
+    ahead = optics._farther(ratio * first, first, moved, precision)
+    np.testing.assert_allclose(moved + ahead, first / (1 - ratio), rtol=1e-9, atol=0)
+
+
+def test_steps_that_grow_are_made_as_they_are():
+    step = np.array([0.1, -2e-4, 3e-3, 0.05])
+    np.testing.assert_array_equal(optics._farther(1.5 * step, step, step, np.eye(4)), 1.5 * step)

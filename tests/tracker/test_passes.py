@@ -10,7 +10,7 @@ from tracker.ball_image import Optics
 from tracker.light import Light, any_light, change, learnt_change
 from tracker.locate import Sighting
 from tracker.optics import OpticsFit
-from tracker.passes import OTHER_LIGHT, REST_FLOOR_PX, allow_other_light, locate_rest
+from tracker.passes import OTHER_LIGHT, REST_FLOOR_PX, allow_other_light, locate_rest, predict_nearer
 
 LEARNT = Light(mean=any_light().mean, cov=any_light().cov + learnt_change())
 FIT = OpticsFit(optics=Optics(), sd=np.zeros(4), light=LEARNT)
@@ -30,7 +30,7 @@ class _Rest:
     def table_xy_m(self, sightings):
         return np.zeros((len(sightings), 2))
 
-    def locate_at_rest(self, view, optics, light):
+    def locate_at_rest(self, view, optics, light, effort=None):
         free = light is None
         place = self._free_px if free else self._view.centre_px
         misfit = 5.0 - self._gain * free
@@ -58,3 +58,40 @@ def test_a_place_under_another_light_counts_and_is_as_uncertain_as_the_two_lie_a
     np.testing.assert_allclose(place_px, view.centre_px + other * apart_px, rtol=0, atol=1e-12)
     wanted = COV_PX2 + other * np.outer(apart_px, apart_px) / 4 + np.eye(2) * REST_FLOOR_PX**2
     np.testing.assert_allclose(cov_px2, wanted, rtol=0, atol=1e-12)
+
+
+class _Run:
+    """A ball that slides along a parabola, 500 px a metre."""
+
+    times_s = np.arange(40) / 60
+
+    def place_m(self, k):
+        t = self.times_s[k]
+        return np.array([0.02 * t + 0.01 * t * t, 3.0 * t - 0.4 * t * t])
+
+    def on_table_m(self, centres_px):
+        return centres_px / 500
+
+    def moving_px(self, xy_m, velocity_m_s):
+        return 500 * xy_m, 500 * velocity_m_s
+
+
+def test_the_motion_is_predicted_through_places_that_are_known_better():
+    """A prediction 2 px off and 0.1 m/s wrong gives way between the frames that are known, and nowhere else."""
+    run = _Run()
+    before = {k: (run.place_m(k) + 0.004, np.array([0.0, 2.9])) for k in range(40)}
+    learnt = {k: 500 * run.place_m(k) for k in range(2, 38, 5)}
+    after = predict_nearer(run, before, learnt)
+    for k in range(2, 38):
+        t = run.times_s[k]
+        np.testing.assert_allclose(after[k][0], run.place_m(k), rtol=0, atol=1e-9)
+        np.testing.assert_allclose(after[k][1], [0.02 + 0.02 * t, 3.0 - 0.8 * t], rtol=0, atol=1e-7)
+    assert all(after[k] is before[k] for k in (0, 1, 38, 39))
+
+
+def test_places_that_lie_on_no_smooth_motion_predict_nothing():
+    run = _Run()
+    before = {k: (run.place_m(k), np.array([0.0, 2.9])) for k in range(40)}
+    learnt = {k: 500 * run.place_m(k) for k in range(2, 38, 5)}
+    learnt[17] = learnt[17] + 12.0  # a print taken for the ball
+    assert predict_nearer(run, before, learnt) is before
