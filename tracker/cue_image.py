@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 from scipy.special import ndtr
 
 from calibrate.arrays import Bools, Floats
@@ -50,6 +51,8 @@ STEPS = 8
 # An edge located worse than this, standard uncertainty in pixels, is not used: skin beside wood, a shadow.
 MAX_EDGE_SD_PX = 0.35
 OUTLIER_SDS = 2.5
+# A line that a step changes by less (m; slope) has settled.
+LINE_SETTLED = 1e-7
 MIN_ROWS = 10
 # A line is not drawn out to the ball by more than so many times the stretch in which it was seen, nor from a short
 # one. (How much less sure drawing out makes it, `cue_sight.LIGHT_BIAS_PX` says.)
@@ -157,13 +160,19 @@ def find_axis(strips: list[Strip], strip: CueStrip) -> Floats | None:
     )
     beside, turn = beside.ravel(), turn.ravel()
 
-    def along_lines(values: Strip, rows: Bools) -> Floats:
-        """Mean of `values` along every candidate line."""
-        across = beside[:, None] + turn[:, None] * strip.along_m[rows]
-        columns = np.clip(np.rint((across - strip.across_m[0]) / column_m).astype(int), 0, values.shape[1] - 1)
-        return np.asarray(values[np.flatnonzero(rows), columns].mean(axis=1), dtype=np.float64)
+    rows = np.flatnonzero(behind)
+    across = beside[:, None] + turn[:, None] * strip.along_m[rows]
+    columns = np.rint((across - strip.across_m[0]) / column_m).astype(np.int32)
+    cells = np.clip(columns, 0, contrast.shape[1] - 1, out=columns) + rows.astype(np.int32) * contrast.shape[1]
 
-    as_bright, as_dark, as_moved = along_lines(bright, behind), along_lines(dark, behind), along_lines(moved, close)
+    def along_lines(values: Strip, cells: npt.NDArray[np.int32]) -> Floats:
+        """Mean of `values` along every candidate line."""
+        return np.asarray(np.take(values, cells).mean(axis=1), dtype=np.float64)
+
+    # one or the other of the two is nought
+    either, excess = along_lines(bright + dark, cells), along_lines(bright - dark, cells)
+    as_bright, as_dark = (either + excess) / 2, (either - excess) / 2
+    as_moved = along_lines(moved, cells[:, close[rows]])
     total = as_bright + as_dark + MOVED_WEIGHT * as_moved
     best = int(np.argmax(total))
     if total[best] < 4.5 * max(float(np.median(total)), 0.02):
@@ -262,13 +271,12 @@ def _edges(
         d_left = -(surface - levels[:, :1]) * _bell(z_left) / blur_m
         d_right = -(levels[:, 1:2] - surface) * _bell(z_right) / blur_m
         terms = [1 - in_left, in_right, body, across * body, rounded * body, d_left, d_right]
-        design = np.stack(terms, axis=2) / noise
+        turned = np.stack(terms, axis=1) / noise
         residual = (profile - model) / noise
         if shine is not None:
             told = np.abs(across - shine) > SHINE_HALF_WIDTH
-            design, residual = design * told[..., None], residual * told
-        turned = design.swapaxes(1, 2)
-        normal = turned @ design
+            turned, residual = turned * told[:, None], residual * told
+        normal = turned @ turned.swapaxes(1, 2)
         weights = np.zeros((n, 7))
         weights[:, :3] = 1e-6
         weights[:, 3:5] = 1 / shape_sd**2
@@ -370,24 +378,20 @@ def _fit_once(
     # columns half a pixel apart have errors alike
     block_noise = noise / np.sqrt(BLOCK_ROWS * COLUMN_PX)
     profile = _within(profile, np.abs(offset_m) < 2.6 * half_m[:, None] + blur_m)
-    shine = _shine(profile, offset_m, half_m)
-    tries = [
-        _edges(
-            profile,
-            offset_m,
-            half_m,
-            half_m * share,
-            blur_m=blur_m,
-            noise=block_noise,
-            prior_sd_m=prior_sd_m,
-            shine=shine,
-        )
-        for share in STARTS
-    ]
-    better = (tries[1][2] < tries[0][2])[:, None]
-    edges, sd = (np.where(better, tries[1][i], tries[0][i]) for i in (0, 1))
+    # both starts in one go: calls cost more than the arithmetic of these few rows
+    both = _edges(
+        np.concatenate([profile] * len(STARTS)),
+        offset_m,
+        np.concatenate([half_m] * len(STARTS)),
+        np.concatenate([half_m * share for share in STARTS]),
+        blur_m=blur_m,
+        noise=block_noise,
+        prior_sd_m=prior_sd_m,
+        shine=_shine(profile, offset_m, half_m),
+    )
+    better = np.arange(len(half_m)) + len(half_m) * np.argmin(both[2].reshape(len(STARTS), -1), axis=0)
+    edges, sd, _, unlike, bright = (values[better] for values in both)
     middle_m = edges.mean(axis=1) + start[0] + start[1] * along_m
-    unlike, bright = (np.where(better[:, 0], tries[1][i], tries[0][i]) for i in (3, 4))
     doubt_px = np.sqrt(MIN_MIDDLE_PX**2 + (UNLIKE_SIDES_PX * unlike) ** 2 + (BRIGHT_PX * bright) ** 2)
     middle_sd_m = np.hypot(np.hypot(*sd.T) / 2, doubt_px / strip.px_across_m)
     located: Bools = np.all(sd * strip.px_across_m < MAX_EDGE_SD_PX, axis=1)
@@ -487,7 +491,10 @@ def _robust_line(design: Floats, y: Floats, sd: Floats, use: Bools, *, prior: Fl
         weight = np.asarray(use / (1 + (residual / (OUTLIER_SDS * scale)) ** 2) ** 2, dtype=np.float64)
         w = weight / sd**2
         normal = design.T @ (design * w[:, None]) + precision
+        before = found
         found = np.asarray(np.linalg.solve(normal, design.T @ (w * y) + precision @ prior), dtype=np.float64)
+        if np.abs(found - before).max() < LINE_SETTLED:
+            break
     return _Line(found, np.asarray(np.linalg.inv(normal), dtype=np.float64), weight)
 
 
