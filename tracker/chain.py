@@ -1,9 +1,10 @@
 """The ball followed roughly in plan: bright spots that leave the resting place and run down the lane."""
 
+import math
 from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 
 import cv2
 import numpy as np
@@ -96,9 +97,11 @@ def bright_spots(
 
 
 Chain = list[tuple[int, int]]
+# As plain numbers: there are few in a frame, and thousands of steps.
+Spots = list[tuple[float, float, float]]
 
 
-def _extend(spots: list[Floats], times_s: Floats, seed: Chain, *, end_y_m: float) -> Chain:
+def _extend(spots: list[Spots], times_s: list[float], seed: Chain, *, end_y_m: float) -> Chain:
     """Follow a chain forwards from its first two members, each step towards where the last ones point."""
     chain = list(seed)
     for k in range(chain[-1][0] + 1, len(spots)):
@@ -107,33 +110,32 @@ def _extend(spots: list[Floats], times_s: Floats, seed: Chain, *, end_y_m: float
             break
         near_by = max(0, len(chain) - 4)
         early = min(near_by, bisect_left(chain, last_s - POINTED_BY_S, key=lambda member: times_s[member[0]]))
-        x1, y1 = spots[chain[-1][0]][chain[-1][1], :2]
-        x_early, y_early = spots[chain[early][0]][chain[early][1], :2]
+        x1, y1, _ = spots[chain[-1][0]][chain[-1][1]]
+        x_early, y_early, _ = spots[chain[early][0]][chain[early][1]]
         ahead = (times_s[k] - last_s) / (last_s - times_s[chain[early][0]])
         x_next, y_next = x1 + (x1 - x_early) * ahead, y1 + (y1 - y_early) * ahead
-        y0 = spots[chain[near_by][0]][chain[near_by][1], 1]
+        y0 = spots[chain[near_by][0]][chain[near_by][1]][1]
         if y_next > end_y_m:
             break
-        if not len(spots[k]):
-            continue
-        room_m = 0.025 + 0.25 * (y_next - y1)
-        gap = np.hypot(1.5 * (spots[k][:, 0] - x_next), spots[k][:, 1] - y_next)
+        room_m, least_y = 0.025 + 0.25 * (y_next - y1), y0 + MIN_ADVANCE * (y_next - y0)
         # of those in reach the bright one: near the strike the cue's tip follows the ball
-        onwards = spots[k][:, 1] - y0 > MIN_ADVANCE * (y_next - y0)
-        near = np.flatnonzero((gap < room_m) & onwards)
-        if near.size:
-            chain.append((k, int(near[np.argmin(gap[near] / (spots[k][near, 2] + 1e-9))])))
+        near = [
+            (gap / (bright + 1e-9), m)
+            for m, (x, y, bright) in enumerate(spots[k])
+            if y > least_y and (gap := math.hypot(1.5 * (x - x_next), y - y_next)) < room_m
+        ]
+        if near:
+            chain.append((k, min(near)[1]))
     return chain
 
 
-def _ground_covered(spots: list[Floats], chain: Chain) -> float:
+def _ground_covered(spots: list[Spots], chain: Chain) -> float:
     """Way down the lane, each step weighted with the brightness of the spot it leads to.
 
     A step over frames without the ball counts for as much less: a chain must not gain by leaping.
     """
-    places = np.array([spots[k][m] for k, m in chain])
-    frames = np.diff([k for k, _ in chain])
-    return float(np.sum(np.diff(places[:, 1]) * places[1:, 2] / frames))
+    places = [(k, *spots[k][m][1:]) for k, m in chain]
+    return sum((y1 - y0) * bright / (k1 - k0) for (k0, y0, _), (k1, y1, bright) in pairwise(places))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -155,27 +157,27 @@ class RunStart:
     until_s: float
     end_y_m: float
 
-    def fits(self, time_s: float, xy_m: Floats, velocity_m_s: Floats) -> bool:
+    def fits(self, time_s: float, xy_m: tuple[float, float], velocity_m_s: tuple[float, float]) -> bool:
         """Whether a ball seen there, moving so, can have come from the resting place."""
         vx, vy = velocity_m_s
         if not SPEEDS_M_S[0] < vy < SPEEDS_M_S[1] or abs(vx) > MAX_SLOPE * vy + 0.05:
             return False
-        dx, dy = xy_m - self.xy_m
+        dx, dy = xy_m[0] - float(self.xy_m[0]), xy_m[1] - float(self.xy_m[1])
         if dy < -0.02 or abs(dx) > MAX_SLOPE * abs(dy) + 0.03:
             return False
         return bool(self.from_s < time_s - dy / vy < self.until_s)
 
 
-def _seeds(spots: list[Floats], times_s: Floats, start: RunStart) -> Iterator[Chain]:
+def _seeds(spots: list[Spots], times_s: list[float], start: RunStart) -> Iterator[Chain]:
     """Pairs of spots in near frames that point back to the resting place."""
     for i in range(len(spots)):
         if times_s[i] > start.until_s:
             return
         for j in range(i + 1, min(i + 4, len(spots))):
             for a, b in product(range(len(spots[i])), range(len(spots[j]))):
-                place_m = spots[i][a, :2]
-                velocity_m_s = (spots[j][b, :2] - place_m) / (times_s[j] - times_s[i])
-                if start.fits(times_s[i], place_m, velocity_m_s):
+                (x0, y0, _), (x1, y1, _) = spots[i][a], spots[j][b]
+                after_s = times_s[j] - times_s[i]
+                if start.fits(times_s[i], (x0, y0), ((x1 - x0) / after_s, (y1 - y0) / after_s)):
                     yield [(i, a), (j, b)]
 
 
@@ -198,9 +200,11 @@ def rough_track(spots: list[Floats], times_s: Floats, start: RunStart) -> RoughT
     """
     best: Chain = []
     best_score = 0.0
-    for seed in _seeds(spots, times_s, start):
-        chain = _extend(spots, times_s, seed, end_y_m=start.end_y_m)
-        score = _ground_covered(spots, chain)
+    plain: list[Spots] = [[(x, y, bright) for x, y, bright in one.tolist()] for one in spots]
+    plain_s = [float(time_s) for time_s in times_s]
+    for seed in _seeds(plain, plain_s, start):
+        chain = _extend(plain, plain_s, seed, end_y_m=start.end_y_m)
+        score = _ground_covered(plain, chain)
         if score > best_score and len(chain) >= MIN_CHAIN:
             best, best_score = chain, score
     if not best:

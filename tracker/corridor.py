@@ -1,6 +1,7 @@
 """The part of the picture in which a shot can run: its window, and the lane seen from above at ball height."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -18,7 +19,7 @@ CELL_M = 0.005
 Luma = npt.NDArray[np.uint8]
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Corridor:
     """The lane in the picture and in plan.
 
@@ -44,6 +45,12 @@ class Corridor:
     outside: npt.NDArray[np.bool_]
     hidden: npt.NDArray[np.bool_]
 
+    @cached_property
+    def _fixed(self) -> tuple[npt.NDArray[np.int16], npt.NDArray[np.uint16]]:
+        """The maps as OpenCV takes them for each picture, once for all."""
+        whole, parts = cv2.convertMaps(self.map_u, self.map_v, cv2.CV_16SC2)
+        return np.asarray(whole, dtype=np.int16), np.asarray(parts, dtype=np.uint16)
+
     def crop(self, luma: Luma) -> Luma:
         """Copy the window out of a frame."""
         u0, v0, u1, v1 = self.window_px
@@ -51,7 +58,7 @@ class Corridor:
 
     def plan(self, crop: npt.NDArray[np.uint8] | npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """See a window from above: (H, W) brightness of each grid cell."""
-        seen = cv2.remap(crop, self.map_u, self.map_v, cv2.INTER_LINEAR)
+        seen = cv2.remap(crop, self._fixed[0], self._fixed[1], cv2.INTER_LINEAR)
         return np.asarray(seen, dtype=np.float32)
 
 

@@ -157,38 +157,62 @@ def find_resting_ball(picture: Picture, calibration: Calibration) -> RestingPlac
         None where nothing near the spot looks like a ball.
     """
     camera, lane, radius_m = calibration.camera, calibration.lane, calibration.ball.radius_m
-    offsets = np.arange(-SEARCH_M, SEARCH_M + 1e-9, SEARCH_STEP_M)
-    dx, dy = np.meshgrid(offsets, offsets)
-    places_m = np.stack([lane.x_aim_m + dx.ravel(), lane.spot_y_m + dy.ravel(), np.full(dx.size, radius_m)], axis=1)
     # over so small a patch the outline hardly changes: one shape serves all places
     spot_m = np.array([lane.x_aim_m, lane.spot_y_m, radius_m])
     rim_px = camera.sphere_outline(spot_m, radius_m=radius_m, count=32)
     centre_px = rim_px.mean(axis=0)
-    u_r, v_r = np.abs(rim_px - centre_px).max(axis=0)
-    centres_px = camera.project(places_m) + (centre_px - camera.project(spot_m))
-    height, width = picture.shape
-    in_picture = (centres_px > [u_r, v_r]).all() and (centres_px < [width - u_r, height - v_r]).all()
-    if not in_picture and not ((centre_px > 0).all() and (centre_px < [width, height]).all()):
+    shape = np.abs(rim_px - centre_px).max(axis=0)
+    size = np.array(picture.shape[::-1])
+    # every second place first, and the others where the best of those lies
+    coarse_m = _places(np.zeros(2), SEARCH_M, 2 * SEARCH_STEP_M)
+    coarse_px = camera.project(spot_m + coarse_m) + (centre_px - camera.project(spot_m))
+    in_picture = (coarse_px > shape).all() and (coarse_px < size - shape).all()
+    if not in_picture and not ((centre_px > 0).all() and (centre_px < size).all()):
         return None
-    shape = np.array([u_r, v_r])
-    # in the precision in which pictures are sampled
-    near_px = centres_px[:, None, None].astype(np.float32)
-    inner = _sample(picture, near_px + (INNER * shape).astype(np.float32))
-    outer = _sample(picture, near_px + (OUTER * shape).astype(np.float32))
-    # median over median: a dot on the ball or a fleck of chalk beside it must not decide for its sector
-    steps = _medians(inner) - _medians(outer)
-    score = np.sort(steps, axis=1)[:, PASSED_OVER]
+    score = _score(*_rim_light(picture, coarse_px, shape))
+    nearest_m = coarse_m[int(np.argmax(score)), :2]
+    elsewhere = score[np.hypot(*(coarse_m[:, :2] - nearest_m).T) > radius_m]
+    near_m = _places(nearest_m, 2 * SEARCH_STEP_M, SEARCH_STEP_M)
+    near_m = near_m[(np.abs(near_m[:, :2]) < SEARCH_M + 1e-9).all(axis=1)]
+    near_px = camera.project(spot_m + near_m) + (centre_px - camera.project(spot_m))
+    inner, outer = _rim_light(picture, near_px, shape)
+    score = _score(inner, outer)
     best = int(np.argmax(score))
-    elsewhere = score[np.hypot(dx.ravel() - dx.ravel()[best], dy.ravel() - dy.ravel()[best]) > radius_m]
+    steps = _medians(inner[best]) - _medians(outer[best])
     spread = 1.4826 * float(np.median(np.abs(elsewhere - np.median(elsewhere)))) if elsewhere.size else 0.0
     grain = float(np.median(np.abs(np.diff(outer[best].ravel())))) + 1.0
     # a cue over the bare spot is bright in a few directions only
-    if score[best] < max(3 * grain, LEAST_SHARE * steps[best].max()) or (
+    if score[best] < max(3 * grain, LEAST_SHARE * steps.max()) or (
         elsewhere.size and score[best] < np.median(elsewhere) + 3 * spread
     ):
         return None
-    points = (centres_px[best] + 0.7 * INNER.reshape(-1, 2) * shape).astype(np.float32)
-    return RestingPlace(xy_m=places_m[best, :2], inside_px=points, contrast=float(score[best]))
+    points = (near_px[best] + 0.7 * INNER.reshape(-1, 2) * shape).astype(np.float32)
+    return RestingPlace(xy_m=(spot_m + near_m[best])[:2], inside_px=points, contrast=float(score[best]))
+
+
+def _places(about_m: Floats, reach_m: float, step_m: float) -> Floats:
+    """(N, 3) places of a square grid, from the spot, at its height."""
+    offsets = np.arange(-reach_m, reach_m + 1e-9, step_m)
+    dx, dy = np.meshgrid(about_m[0] + offsets, about_m[1] + offsets)
+    return np.stack([dx.ravel(), dy.ravel(), np.zeros(dx.size)], axis=1)
+
+
+def _rim_light(
+    picture: Picture, centres_px: Floats, shape: Floats
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Brightness inside and outside the rim of a ball at each place, by sector: (N, SECTORS, K)."""
+    # in the precision in which pictures are sampled
+    near_px = centres_px[:, None, None].astype(np.float32)
+    inner = _sample(picture, near_px + (INNER * shape).astype(np.float32))
+    return inner, _sample(picture, near_px + (OUTER * shape).astype(np.float32))
+
+
+def _score(inner: npt.NDArray[np.float32], outer: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """(N,) how much a ball stands out at each place.
+
+    Median over median: a dot on the ball or a fleck of chalk beside it must not decide for its sector.
+    """
+    return np.sort(_medians(inner) - _medians(outer), axis=1)[:, PASSED_OVER]
 
 
 def brightness_at(picture: Picture, place: RestingPlace) -> npt.NDArray[np.float32]:
