@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from calibrate.adjust import Adjustment, Scene, adjust, robust_start
 from calibrate.arrays import Bools, Floats
@@ -109,7 +109,7 @@ def worst_mark(adjustment: Adjustment) -> int | None:
     # Studentised from outside: the others say how well this picture can be fitted at all.
     degrees = max(1, adjustment.degrees - 2)
     spread: float = max(1.0, (adjustment.chi2 - float(lift[worst])) / degrees)
-    limit = float(stats.chi2.isf(_FALSE_ALARM / max(1, int(np.count_nonzero(adjustment.used))), 2))
+    limit = float(special.chdtri(2, _FALSE_ALARM / max(1, int(np.count_nonzero(adjustment.used)))))
     return worst if lift[worst] / spread > limit else None
 
 

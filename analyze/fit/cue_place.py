@@ -152,12 +152,18 @@ def place_axis(
         x_m, y_m = seen_by.onto_plane(at[None, n : n + 2], z_m=float(at[n + 2]))[0]
         return _across_px(values, np.array([x_m, y_m, at[n + 2]]), sight, seen_by)
 
+    centre_m = np.array([*camera.onto_plane(rest_px[None], z_m=radius_m)[0], radius_m])
+
+    def passes_px(values: Floats) -> Floats:
+        """Return the same for camera, resting place and height as they are."""
+        return _across_px(values, centre_m, sight, camera)
+
     found, slope = mean, np.zeros((2, 4))
     gain: Floats = np.asarray(np.linalg.inv(known), dtype=np.float64)
     for _ in range(STEPS):
-        slope = central_differences(lambda values: across_px(values, inputs), found, _DIFFERENCES)
+        slope = central_differences(passes_px, found, _DIFFERENCES)
         gain = np.asarray(np.linalg.inv(slope.T @ weight @ slope + known), dtype=np.float64)
-        found = found - gain @ (slope.T @ weight @ across_px(found, inputs) + known @ (found - mean))
+        found = found - gain @ (slope.T @ weight @ passes_px(found) + known @ (found - mean))
     if not np.isfinite(found).all():
         return NotMeasured(CUE_TOWARDS_CAMERA, "no axis in space has that image")
     by_pixels = gain @ slope.T @ weight

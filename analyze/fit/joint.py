@@ -17,7 +17,7 @@ from functools import cached_property
 from itertools import product
 
 import numpy as np
-from scipy.stats import chi2
+from scipy import special
 
 from analyze.fit.path_fit import PathFit
 from analyze.fit.priors import MotionPriors
@@ -204,7 +204,7 @@ class Joint:
         information, axes = np.linalg.eigh(root @ precision @ root.T)
         along = (axes.T @ (root @ pull))[information > _LEAST_INFORMATION]
         information = information[information > _LEAST_INFORMATION]
-        return float(chi2.sf(float(np.sum(along**2 / (information * (1 + information)))), len(information)))
+        return float(special.chdtrc(len(information), float(np.sum(along**2 / (information * (1 + information))))))
 
     @property
     def supported(self) -> bool:

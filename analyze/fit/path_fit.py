@@ -40,6 +40,7 @@ from tracker.path import BallPath
 from tracker.readout import Readout
 
 _HELD_S = 1e-5  # standard deviation that holds the readout time while other values are far off
+_VALLEY_FOUND = 1e-4  # of the cost: which valley is the deepest shows well before its floor is reached
 _NO_PATH_SCALE = 30.0  # noise this many times what the pixels showed: these sightings are no path
 _EARLY_S, _EARLY_SIGHTINGS = 0.15, 6  # from which the first guess of the velocity is taken, at least
 _CRAWL_M_S = 0.05  # slower than any shot that reaches the rail (2 m of rolling take 0.6 m/s)
@@ -190,7 +191,8 @@ def fit_path(
     precision = problem.prior_precision.copy()
     precision[READOUT] = max(precision[READOUT], 1 / _HELD_S**2)
     held = replace(problem, prior_precision=precision)
-    theta, _ = min((minimise(held, start, scale=2.0) for start in starts), key=lambda found: found[1])
+    valleys = (minimise(held, start, scale=2.0, settled=_VALLEY_FOUND) for start in starts)
+    theta, _ = min(valleys, key=lambda found: found[1])
     for _ in range(2):
         contact_s = float(crossing_s(motion_parameters(theta), contact_y_m))
         problem = _between_strike_and_contact(problem, theta, contact_s)

@@ -43,6 +43,7 @@ MIN_SIGHTINGS = 4  # each gives two numbers; start, time, speed and direction ne
 HUBER = 2.5  # of the Mahalanobis distance in two dimensions: exp(-2.5^2/2) = 4 % of good sightings are touched
 OUTLIER = 5.0  # beyond this a sighting is not used at all; 4e-6 of good ones are
 _DRIFT_ROUNDS = 5  # of weights and drift in turn: of 108 shots' weights none was then 0.003 from where it ends
+_SETTLED = 1e-9
 N_FIT = len(FIT_PARAMETERS)
 STRIKE, READOUT = FIT_PARAMETERS.index("strike_s"), FIT_PARAMETERS.index("readout_s")
 PULL = FIT_PARAMETERS.index("pull_m_s2")
@@ -196,10 +197,11 @@ def weighed(weighing: Weighing, columns: Floats) -> Floats:
     return np.concatenate([columns[:2], weighing(columns[2:])])
 
 
-def minimise(problem: Problem, theta: Floats, *, scale: float) -> tuple[Floats, float]:
+def minimise(problem: Problem, theta: Floats, *, scale: float, settled: float = _SETTLED) -> tuple[Floats, float]:
     """Levenberg-Marquardt with Huber's weights; `scale` multiplies the tracker's uncertainties.
 
-    The drift is minimised over as well, for the weights that the step before has left.
+    The drift is minimised over as well, for the weights that the step before has left. It ends with a step that
+    gains less than the share `settled` of the cost.
     """
     damping = 1e-3
     white, slope = problem.residuals(theta)
@@ -228,7 +230,7 @@ def minimise(problem: Problem, theta: Floats, *, scale: float) -> tuple[Floats, 
         gain = cost - trial_cost
         theta, white, slope, drift, cost = trial, trial_white, trial_slope, trial_drift, trial_cost
         damping = max(damping / 8, 1e-12)
-        if gain < 1e-9 * (1 + cost):
+        if gain < settled * (1 + cost):
             break
     return theta, cost
 

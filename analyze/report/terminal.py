@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from statistics import median
+from typing import TYPE_CHECKING
 
 import pandas as pd
 from rich.markup import escape
@@ -14,11 +15,13 @@ from analyze.session.demo import AgainstTruth, Comparison, CueComparison
 from analyze.session.folder import Label
 from analyze.session.shots_frame import NO_NAME
 from analyze.session.store import StoredShot
-from analyze.statistics import Summary
 from calibrate.calibration import Calibration
 from calibrate.place import JudgedPlace
 from calibrate.solve import SHARP_SIGMA_PX
 from calibrate.units import deg_from_rad, inch_from_m, m_from_mm, mm_from_m, sixteenths
+
+if TYPE_CHECKING:  # measuring waits for no statistics
+    from analyze.statistics import Summary
 
 COVERAGE_FACTOR = 1.96  # of a 95 % interval of a normal quantity (GUM, table G.1)
 MOST_SMEAR_MM = 25.0  # of a ball in one exposure before a shorter one would help: half a ball, chosen
@@ -154,7 +157,7 @@ def entry_line(entry: Entry) -> str:
     return f"  {entry.made_utc}  {words[entry.kind]}"
 
 
-def summary_table(summary: Summary, units: str) -> TextTable:
+def summary_table(summary: "Summary", units: str) -> TextTable:
     """Return mean, interval and spread of each condition and shooter.
 
     Parameters
