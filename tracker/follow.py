@@ -13,17 +13,24 @@ from calibrate.errors import NotMeasured
 from tracker.ball_image import Optics
 from tracker.ball_print import dark_share
 from tracker.ball_size import apparent_size
-from tracker.chain import LATE_STRIKE_S, RunStart, rough_track
+from tracker.chain import LATE_STRIKE_S, RoughTrack, RunStart, rough_track
 from tracker.clip import STILL_FRAMES, ClipInfo, Frame, clip_info
 from tracker.contact import before_contact, turn_back_s
 from tracker.corridor import lay_corridor
 from tracker.cue_sight import sight_cue
 from tracker.first_frames import FirstFrames
-from tracker.lag import LAG_DRIFT_TIME_S, drift_of_followed_picture, share_of_frame_before
+from tracker.lag import (
+    GHOSTLY,
+    LAG_DRIFT_TIME_S,
+    USUAL_HALF_SWEEP,
+    drift_of_followed_picture,
+    share_of_frame_before,
+)
 from tracker.listen import hear
 from tracker.motion import Motions, PictureWatch
 from tracker.passes import (
     MIN_SIGHTINGS,
+    Sightings,
     allow_other_light,
     catch,
     learn_optics,
@@ -193,6 +200,17 @@ def _drift(pictures: ShotPictures) -> tuple[float, float]:
     return math.hypot(DRIFT_SD_PX, late_px, hidden_px), time_s
 
 
+def _unmixed(pictures: ShotPictures, rough: RoughTrack, caught: Sightings) -> tuple[ShotPictures, Sightings]:
+    """Take out what noise reduction left of the frame before; where that is much, catch the ball anew."""
+    ghost = share_of_frame_before(pictures, caught, half_sweep=USUAL_HALF_SWEEP)
+    if ghost > GHOSTLY:
+        again = catch(pictures.unmixed(ghost), rough)
+        # not confirmed where the end of a long streak was taken for a ghost
+        if len(again) >= MIN_SIGHTINGS and (share := share_of_frame_before(pictures, again)):
+            return pictures.unmixed(share), again
+    return pictures.unmixed(share_of_frame_before(pictures, caught)), caught
+
+
 def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | NotTracked:
     """Follow the ball of one shot from its resting place to the foot cushion."""
     cut, times_s = pictures.cut, pictures.times_s
@@ -213,7 +231,7 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
     caught = catch(pictures, rough)
     if len(caught) < MIN_SIGHTINGS:
         return lost(f"seen clearly in {len(caught)} frames after {cut.first_moved_s:.2f} s")
-    pictures = pictures.unmixed(share_of_frame_before(pictures, caught))
+    pictures, caught = _unmixed(pictures, rough, caught)
     motion = predict_motion(pictures, caught)
     learnt, places_px = learn_optics(pictures, caught, motion)
     fit = allow_other_light(pictures, learnt)
