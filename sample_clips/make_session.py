@@ -77,6 +77,7 @@ setback_mm = 93.66            # optional: the reading line, from the foot-rail n
 # capture_fps = 240           # only for slow motion: where the file plays slower than it was recorded
 readout_ms = 12.0             # optional: rolling shutter, time from the first row to the last; left out: not known
 # global_shutter = true       # instead: only for a camera that takes all rows at once, or puts them right itself
+# global_shutter_camera = "make and model"  # and which camera that is
 
 [[condition]]
 name = "A"                    # the name of the folder of its clips: clips/A/SHOOTER/...

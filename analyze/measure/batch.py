@@ -244,11 +244,18 @@ def _forget_renamed(store: Store, records: Mapping[str, ClipRecord]) -> tuple[st
 
 def _readout_notes(session: Session) -> tuple[str, ...]:
     camera = session.config.camera
+    if camera.global_shutter_unnamed:
+        return (
+            "camera.global_shutter = true is half believed, and speeds carry that doubt: hardly a phone takes all "
+            'rows of a picture at once. Name the camera that does, global_shutter_camera = "make and model", or '
+            "take the line out.",
+        )
     if camera.readout_ms != 0 or camera.global_shutter:
         return ()
     return (
         "camera.readout_ms = 0 is taken for 'not known': hardly a phone takes all rows of a picture at once. If "
-        "this camera does, or puts them right itself, write global_shutter = true in its place.",
+        "this camera does, or puts them right itself, write global_shutter = true in its place, and which camera "
+        "it is in global_shutter_camera.",
     )
 
 

@@ -40,7 +40,8 @@ unit = "inch"               # of the numbers printed on the rail scale: "inch", 
 # capture_fps = 240         # set it only where the file plays slower than it was recorded (slow motion)
 # readout_ms = 16           # time that the camera takes from the first row of a picture to the last, where you know
                             #   it; not set: not known, and the results carry that doubt
-# global_shutter = true     # only for a camera that takes all rows at once, or puts them right itself
+# global_shutter = true     # only for a camera that takes all rows at once, or puts them right itself, and
+# global_shutter_camera = "make and model"   # which camera that is: not named, it is half believed
 
 # One block for each cue, shaft or tip. Shots with role = "control" (centre ball, no tip offset) set the zero of
 # each shooter: squirt is counted from there.

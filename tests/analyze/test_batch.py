@@ -431,7 +431,10 @@ def test_a_readout_of_nought_is_pointed_out(session):
     assert not any("readout_ms" in note for note in run(session).notes)
     (session.folder / "session.toml").write_text("[camera]\nreadout_ms = 0\n")
     assert run(open_session(session.folder)).notes[-1].startswith("camera.readout_ms = 0 is taken for 'not known'")
-    (session.folder / "session.toml").write_text("[camera]\nreadout_ms = 0\nglobal_shutter = true\n")
+    stated = "[camera]\nreadout_ms = 0\nglobal_shutter = true\n"
+    (session.folder / "session.toml").write_text(stated)
+    assert run(open_session(session.folder)).notes[-1].startswith("camera.global_shutter = true is half believed")
+    (session.folder / "session.toml").write_text(stated + 'global_shutter_camera = "made up 1"\n')
     assert not any("readout_ms" in note for note in run(open_session(session.folder)).notes)
 
 

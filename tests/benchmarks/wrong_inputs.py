@@ -332,6 +332,12 @@ MISTAKES = (
     Mistake(
         name="readout: global shutter stated", make=states(camera__readout_ms=None, camera__global_shutter=True)
     ),
+    Mistake(
+        name="readout: global shutter stated of a named camera",
+        make=states(
+            camera__readout_ms=None, camera__global_shutter=True, camera__global_shutter_camera="made up 1"
+        ),
+    ),
     Mistake(name="readout: left out", make=states(camera__readout_ms=None)),
     Mistake(name="mirrored recordings", make=mirrored, at_calibration=True, files=True),
     Mistake(name="zoom: +3 % after calibrating", make=zoomed(1.03), files=True),
