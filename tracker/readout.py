@@ -59,8 +59,9 @@ class Readout:
 # Published: 1/60 to 1/10 s for a full readout of consumer cameras (ISPRS paper reported by the University of
 # Vienna); phones of today take 5 to 20 ms in video modes (from memory).
 ASSUMED_READOUT = Readout(0.012, 0.006)
-# Of a camera said to have a global shutter, and not named: a phone with a rolling one for all that, or not.
-UNNAMED_GLOBAL_READOUT = Readout(0.006, 0.006)
+# Of a camera said to have a global shutter, and not named: nought, or a phone's for all that, as likely the one as
+# the other; mean and standard deviation of both together.
+UNNAMED_GLOBAL_READOUT = Readout(0.006, 0.0073)
 
 # Right and down; a sensor is read row by row from its top.
 DOWNWARDS = (0, 1)
