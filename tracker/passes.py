@@ -22,7 +22,7 @@ Motion = dict[int, tuple[Floats, Floats]]
 CATCH_BLUR_PX = 2.5
 CATCH = Effort(settled_px=0.1, most_pixels=300, recentre_px=2.0)
 # With the light learnt, and from a place foretold by neighbours, hardly any other likeness is taken for the ball.
-LEARNT = replace(THOROUGH, lenient_steps=2)
+LEARNT = replace(THOROUGH, lenient_steps=2, settled_px=0.03)
 # Of a run of more frames than this two that follow each other are caught every so often; what lies between is
 # foretold and located afterwards.
 CATCH_ALL, CATCH_EVERY_S = 24, 0.08

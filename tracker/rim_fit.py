@@ -70,7 +70,7 @@ class Effort:
 
 
 # More pixels cost time and tell little: the model's bias, not the noise, limits a large ball.
-THOROUGH = Effort(settled_px=0.03, most_pixels=900)
+THOROUGH = Effort(settled_px=0.015, most_pixels=900)
 FEW_LENIENT_STEPS = 2
 
 
