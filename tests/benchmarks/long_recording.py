@@ -3,8 +3,9 @@
     python tests/benchmarks/long_recording.py [--minutes 10] [--keep FILE]
 
 makes one recording of the sample session's clips, a shot a minute: the ball rests (frames before a strike, back and
-forth, with their noise), is struck, the lane lies empty. It is read once with OpenCV and measured once, each timed
-by the processor time of all threads, so that other load matters little.
+forth, with their noise), is struck, the lane lies empty. The frames of a shot come as late after each other as in
+its clip. It is read once with OpenCV and measured once, each timed by the processor time of all threads, so that
+other load matters little.
 """
 
 import argparse
@@ -43,6 +44,7 @@ from tracker.corridor import lay_corridor
 from tracker.recording import cut_recording
 
 FPS = 60
+TICK_S = Fraction(1, 90_000)
 REST_S, IDLE_S = 25.0, 60.0  # the ball at rest, and from one shot to the next
 
 
@@ -55,10 +57,12 @@ def strikes_s() -> dict[str, tuple[float, float]]:
     }
 
 
-def pictures(session: Session, clip: str, strike_s: float) -> Iterator[np.ndarray]:
-    """Give the planes of a minute with one shot: rest, shot, empty lane."""
+def pictures(session: Session, clip: str, strike_s: float) -> Iterator[tuple[np.ndarray, float]]:
+    """Give the planes of a minute with one shot, and the time to the next in s: rest, shot, empty lane."""
     with av.open(str(session.clip_path(clip))) as source:
-        shot = [frame.to_ndarray(format="yuv420p") for frame in source.decode(video=0)]
+        frames = list(source.decode(video=0))
+    shot = [frame.to_ndarray(format="yuv420p") for frame in frames]
+    steps_s = [*np.diff([float(frame.time or 0.0) for frame in frames]), 1 / FPS]
     struck = int(strike_s * FPS) - 1
     given = 0
     for there_and_back in count():
@@ -66,28 +70,29 @@ def pictures(session: Session, clip: str, strike_s: float) -> Iterator[np.ndarra
         # the last pass runs forward into the strike
         if given + len(part) > REST_S * FPS and there_and_back % 2:
             break
-        yield from part
+        yield from ((planes, 1 / FPS) for planes in part)
         given += len(part)
-    yield from shot
+    yield from zip(shot, steps_s, strict=True)
     given += len(shot)
     empty = shot[-12:]
     for k in range(round(IDLE_S * FPS) - given):
-        yield empty[k % 24 if k % 24 < 12 else 23 - k % 24]
+        yield empty[k % 24 if k % 24 < 12 else 23 - k % 24], 1 / FPS
 
 
 def write_recording(session: Session, path: Path, chosen: list[tuple[str, tuple[float, float]]]) -> None:
     """Write the recording."""
     with av.open(str(path), "w") as sink:
         stream = sink.add_stream("libx264", rate=FPS, options={"crf": "18", "preset": "veryfast", "g": str(FPS)})
-        number = 0
+        stream.codec_context.time_base = TICK_S
+        at_s = 0.0
         for clip, (strike_s, _) in chosen:
-            for planes in pictures(session, clip, strike_s):
+            for planes, step_s in pictures(session, clip, strike_s):
                 frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
-                if number == 0:
+                if at_s == 0:
                     stream.width, stream.height, stream.pix_fmt = frame.width, frame.height, "yuv420p"
-                frame.pts, frame.time_base = number, Fraction(1, FPS)
+                frame.pts, frame.time_base = round(at_s / TICK_S), TICK_S
                 sink.mux(stream.encode(frame))
-                number += 1
+                at_s += step_s
         sink.mux(stream.encode())
 
 
