@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from paint_ball import aimed_camera
 from scipy.spatial.transform import Rotation
+from scipy.stats import chi2
 
 from tracker.ball_image import DEGREE, N_LIGHT, polynomials, view_ball
 from tracker.light import (
@@ -75,6 +76,15 @@ def test_rooms_light_a_ball_from_above():
     up, side, down = polynomials(*np.array([[0, 0, 1.0], [1.0, 0, 0], [0, 0, -1.0]]).T).T @ light.mean
     assert up > 2 * side > 0
     assert side > 2 * abs(down)
+
+
+def test_one_low_lamp_is_a_room_as_well():
+    """At 30 degrees over the cloth it leaves the underside dark; chi-square of 25 degrees of freedom as for any."""
+    even = _even(400)
+    lamp = np.array([0.0, -np.cos(np.radians(30)), np.sin(np.radians(30))])
+    seen = np.maximum(even @ lamp, 0) / lamp[2] + 0.05 * (0.5 + 0.5 * even[:, 2])
+    off = np.linalg.pinv(polynomials(*even.T).T) @ (180 * seen / seen.max()) - any_light().mean
+    assert off @ np.linalg.solve(any_light().cov, off) < chi2.ppf(0.99, N_LIGHT)  # 33; 109 of the rooms as drawn
 
 
 def test_light_changes_less_along_the_lane_than_from_room_to_room():
