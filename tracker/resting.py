@@ -162,13 +162,11 @@ def find_resting_ball(picture: Picture, calibration: Calibration) -> RestingPlac
     rim_px = camera.sphere_outline(spot_m, radius_m=radius_m, count=32)
     centre_px = rim_px.mean(axis=0)
     shape = np.abs(rim_px - centre_px).max(axis=0)
-    size = np.array(picture.shape[::-1])
+    if not ((centre_px > 0).all() and (centre_px < picture.shape[::-1]).all()):
+        return None
     # every second place first, and the others where the best of those lies
     coarse_m = _places(np.zeros(2), SEARCH_M, 2 * SEARCH_STEP_M)
     coarse_px = camera.project(spot_m + coarse_m) + (centre_px - camera.project(spot_m))
-    in_picture = (coarse_px > shape).all() and (coarse_px < size - shape).all()
-    if not in_picture and not ((centre_px > 0).all() and (centre_px < size).all()):
-        return None
     score = _score(*_rim_light(picture, coarse_px, shape))
     nearest_m = coarse_m[int(np.argmax(score)), :2]
     elsewhere = score[np.hypot(*(coarse_m[:, :2] - nearest_m).T) > radius_m]

@@ -245,7 +245,10 @@ def _expected(light: Light, facing: bytes) -> tuple[Floats, Floats]:
     turn = facing_turn(facing)
     precision = np.diag(np.full(N_LIGHT + N_SHADOW, 1 / SHADOW_SD**2))
     precision[:N_LIGHT, :N_LIGHT] = np.linalg.inv(turn @ light.cov @ turn.T)
-    return np.concatenate([turn @ light.mean, SHADOW_MEAN]), precision
+    means = np.concatenate([turn @ light.mean, SHADOW_MEAN])
+    for shared in (means, precision):
+        shared.setflags(write=False)
+    return means, precision
 
 
 class _Scene:

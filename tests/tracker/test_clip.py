@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calibrate.errors import ClipError
-from tracker.clip import clip_info, read_frames, still_luma, still_luma_between
+from tracker.clip import clip_info, first_mean, read_frames, still_luma, still_luma_between
 
 TICKS_PER_S = 90000
 
@@ -218,6 +218,14 @@ def test_still_luma_between_two_times_is_the_mean_of_the_frames_there(clip):
     again = still_luma_between(clip[0], slow_s[20] - 1e-4, slow_s[24] + 1e-4, capture_fps=240)
     np.testing.assert_array_equal(again, mean)
     assert still_luma_between(clip[0], times_s[-1] + 1, times_s[-1] + 2) is None
+
+
+def test_the_mean_of_more_bright_pictures_than_two_bytes_hold_the_sum_of_is_their_mean(tmp_path):
+    """A whole sum of 256 at a time, and what is left: 513 of 255 and 87 of 0, pixel for pixel."""
+    pictures = [np.full((2, 3), 255, np.uint8)] * 513 + [np.zeros((2, 3), np.uint8)] * 87
+    for count in (257, 258, 512, 513, 600):
+        mean = first_mean(tmp_path, pictures, count)
+        np.testing.assert_allclose(mean, 255 * min(count, 513) / count * np.ones((2, 3)), rtol=1e-12)
 
 
 def test_still_luma_reads_images(tmp_path):
