@@ -8,7 +8,15 @@ import numpy as np
 from calibrate.arrays import Floats
 from calibrate.errors import NotMeasured
 from tracker.cue_end import front_end_m
-from tracker.cue_image import AxisFit, find_axis, fit_axis
+from tracker.cue_image import (
+    HALF_TAPER,
+    HALF_TAPER_SD,
+    HALF_WIDTH_M,
+    HALF_WIDTH_SD_M,
+    AxisFit,
+    find_axis,
+    fit_axis,
+)
 from tracker.cue_strip import CueStrip, Luma
 from tracker.cue_stroke import stroke_speed
 from tracker.path import CueSight
@@ -44,7 +52,9 @@ UP_RATE_SD_M_S = 0.05
 # for a black shaft, which has little light to show unevenly.
 LIGHT_BIAS_PX, LEAST_BRIGHT = 0.05, 1.7
 # Tips are 14 mm thick at most (common practice, no source): in one that looks thicker an edge is off by twice what
-# its half exceeds that, and the middle by as much. (In one that looks thinner both rims are lost in the dark.)
+# its half exceeds that, and the middle by as much. In one that looks thinner than tips are, one rim may be lost (in
+# the shade, or behind the line of a lamp that a black shaft mirrors), and the middle is off by what its half lacks,
+# where the shaft is seen nearest: drawn out from there to the ball the thickness says less.
 MOST_USUAL_HALF_WIDTH_M = 0.0070
 # Frames whose axis is farther than this from the others' show something else.
 MOST_AWAY_SDS = 4.0
@@ -174,9 +184,9 @@ def _at_strike(
         return NotMeasured(CUE_UNSTEADY, f"what points at the ball moves aside at {abs(aside_m_s):.2f} m/s")
     sideways = _sideways(told_by_frames, right_side, strip)
     cov = np.linalg.inv(normal)[:2, :2] + COMMON_SHARE * covs.mean(axis=0)
-    half_m = float(np.median([fit.half_width_m for _, fit in fitted]))
-    too_thick_m = max(0.0, half_m - MOST_USUAL_HALF_WIDTH_M)
-    cov = cov + _of_ends(np.median(ends_m, axis=0), np.hypot(np.median(light_m, axis=0), too_thick_m))
+    cov = cov + _of_ends(
+        np.median(ends_m, axis=0), np.hypot(np.median(light_m, axis=0), _rim_lost_m([fit for _, fit in fitted]))
+    )
     if np.sqrt(cov[1, 1]) > MOST_TURN_SD:
         return NotMeasured(CUE_NOT_SEEN, f"its line is good to {np.degrees(np.sqrt(cov[1, 1])):.1f} degrees")
     along_m = np.array([0.0, float(np.median(ends_m[:, 1]))])
@@ -193,6 +203,16 @@ def _at_strike(
         sideways_m_s=sideways[0],
         sideways_sd_m_s=sideways[1],
     )
+
+
+def _rim_lost_m(fits: Sequence[AxisFit]) -> float:
+    """How far the middle of two edges may be off because one of them is not the shaft's."""
+    half_m = float(np.median([fit.half_width_m for fit in fits]))
+    from_m = float(np.median([fit.from_m for fit in fits]))
+    seen_m = float(np.median([fit.half_width_m + fit.half_taper * fit.from_m for fit in fits]))
+    if seen_m < HALF_WIDTH_M - HALF_WIDTH_SD_M + (HALF_TAPER - HALF_TAPER_SD) * from_m:
+        return HALF_WIDTH_M + HALF_TAPER * from_m - seen_m
+    return max(0.0, half_m - MOST_USUAL_HALF_WIDTH_M)
 
 
 def _of_ends(ends_m: Floats, sds_m: Floats) -> Floats:
