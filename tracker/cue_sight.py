@@ -117,19 +117,23 @@ def sight_cue(seen: CueFrames, *, strike_s: float, noise: float) -> CueSight | N
     ]
     if len(fitted) < LEAST_FITTED:
         return NotMeasured(CUE_NOT_SEEN, f"both its edges show in {len(fitted)} of {len(fits)} frames")
-    sight = _at_strike([(time_s, fit) for time_s, fit, _ in fitted], strip, strike_s=strike_s)
-    if isinstance(sight, NotMeasured):
-        return sight
+    found = _at_strike([(time_s, fit) for time_s, fit, _ in fitted], strip, strike_s=strike_s)
+    if isinstance(found, NotMeasured):
+        return found
+    sight, aside_m_s = found
     last_s, last_fit, last_strip = fitted[-1]
     sight = replace(sight, last_s=last_s, end_m=front_end_m(last_strip, last_fit, strip))
     speed = stroke_speed(fitted, strip, strike_s=strike_s)
     if speed is not None:
         return replace(sight, speed_m_s=speed[0], speed_sd_m_s=speed[1])
     if sight.sideways_m_s is not None and sight.sideways_sd_m_s is not None:
+        aside_m_s = sight.sideways_m_s
         usual_m_s = SWERVE_SDS * float(np.hypot(sight.sideways_sd_m_s, BESIDE_RATE_SD_M_S))
-        if abs(sight.sideways_m_s) > usual_m_s:
-            aside = f"it moves aside at {abs(sight.sideways_m_s):.2f} m/s, and how fast it comes shows in no frame"
-            return NotMeasured(CUE_UNSTEADY, aside)
+    else:  # frames that tell it badly do not excuse it: in the scatter of a few is the motion itself
+        usual_m_s = SWERVE_SDS * float(np.hypot(BESIDE_RATE_SD_M_S * strip.side[0], UP_RATE_SD_M_S * strip.side[2]))
+    if abs(aside_m_s) > usual_m_s:
+        aside = f"it moves aside at {abs(aside_m_s):.2f} m/s, and how fast it comes shows in no frame"
+        return NotMeasured(CUE_UNSTEADY, aside)
     return sight
 
 
@@ -144,8 +148,11 @@ def _spread(count: int, most: int) -> list[int]:
 
 def _at_strike(
     fitted: Sequence[tuple[float, AxisFit]], strip: CueStrip, *, strike_s: float
-) -> CueSight | NotMeasured:
-    """Axis at the strike from those of single frames: least squares with a steady drift of known size."""
+) -> tuple[CueSight, float] | NotMeasured:
+    """Axis at the strike from those of single frames: least squares with a steady drift of known size.
+
+    Beside it how fast it goes along the strip's side, in m/s, however badly the frames tell that.
+    """
     values = np.array([fit.values for _, fit in fitted])
     covs = np.array([fit.cov for _, fit in fitted])
     times_s = np.array([time_s for time_s, _ in fitted]) - strike_s
@@ -194,7 +201,7 @@ def _at_strike(
     points_m = strip.points_m(along_m, places @ found)
     points_px = strip.image(points_m)
     scale = strip.px_across_at(points_m)
-    return CueSight(
+    sight = CueSight(
         near_px=points_px[0],
         far_px=points_px[1],
         across_cov_px2=scale[:, None] * (places @ cov @ places.T) * scale,
@@ -203,6 +210,7 @@ def _at_strike(
         sideways_m_s=sideways[0],
         sideways_sd_m_s=sideways[1],
     )
+    return sight, aside_m_s
 
 
 def _rim_lost_m(fits: Sequence[AxisFit]) -> float:

@@ -219,6 +219,16 @@ def test_what_moves_aside_and_does_not_show_that_it_comes_is_no_cue(monkeypatch,
     assert told or sight.reason is CUE_UNSTEADY
 
 
+@pytest.mark.parametrize("hand", [False, True])
+@pytest.mark.parametrize(("sideways_m_s", "told"), [(0.0, True), (0.1, False)])
+def test_two_frames_of_a_stick_that_goes_aside_show_no_cue(sideways_m_s, told, hand):
+    """They never give the speed along it; of the one aside 0.00 and 0.01 m/s were measured, and twice 0.09."""
+    seen = stroke(FOOT_RAIL, CUE, frames=2, sideways_m_s=sideways_m_s, scene=replace(PLAIN, hand=hand))
+    sight = sight_cue(seen, strike_s=STRIKE_S, noise=1.5)
+    assert isinstance(sight, CueSight) is told
+    assert told or sight.reason is CUE_UNSTEADY
+
+
 def test_a_pale_shaft_on_pale_cloth_is_stated_less_surely():
     """Light from one side takes its far rim away there: maple on lit cloth was 0.4 px off in rendered clips."""
     dark, pale = (
