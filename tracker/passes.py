@@ -94,9 +94,12 @@ def predict_nearer(pictures: ShotPictures, motion: Motion, learnt: Mapping[int, 
     """Predict the motion anew between frames in which the place, (2,) px, is known better, if it is smooth there.
 
     A wide blur catches the ball a px or two beside its place. A ball slides on a parabola and then rolls straight:
-    a polynomial of `SMOOTH_ORDER` through places well spread over the run comes to a few tenths of that.
+    a polynomial of `SMOOTH_ORDER` through places well spread over the run comes to a few tenths of that. It runs
+    through the first and the last whether they are right or not: those must lie near where they were predicted.
     """
-    keys = sorted(learnt)
+    far_px = {k: np.hypot(*(learnt[k] - pictures.moving_px(motion[k][0], np.zeros(2))[0])) for k in learnt}
+    near = [k for k in sorted(learnt) if far_px[k] < NEAR_PX]
+    keys = [k for k in sorted(learnt) if near and near[0] <= k <= near[-1]]
     if len(keys) < SMOOTH_ORDER + 3:
         return motion
     times_s, xy_m = pictures.times_s[keys], pictures.on_table_m(np.array([learnt[k] for k in keys]))

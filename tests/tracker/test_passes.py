@@ -89,9 +89,28 @@ def test_the_motion_is_predicted_through_places_that_are_known_better():
     assert all(after[k] is before[k] for k in (0, 1, 38, 39))
 
 
-def test_places_that_lie_on_no_smooth_motion_predict_nothing():
+@pytest.mark.parametrize("spoiled", range(7, 37, 5))
+def test_places_that_lie_on_no_smooth_motion_predict_nothing(spoiled):
     run = _Run()
     before = {k: (run.place_m(k), np.array([0.0, 2.9])) for k in range(40)}
     learnt = {k: 500 * run.place_m(k) for k in range(2, 38, 5)}
-    learnt[17] = learnt[17] + 12.0  # a print taken for the ball
+    learnt[spoiled] = learnt[spoiled] + 12.0  # a print taken for the ball
     assert predict_nearer(run, before, learnt) is before
+
+
+@pytest.mark.parametrize(("spoiled", "known"), [((2,), (7, 37)), ((37,), (2, 32)), ((2, 37), None), ((2, 7), None)])
+def test_first_and_last_places_far_from_the_motion_before_predict_nothing(spoiled, known):
+    """A polynomial runs through them, right or wrong; between the others it holds while there are seven of them."""
+    run = _Run()
+    before = {k: (run.place_m(k) + 0.004, np.array([0.0, 2.9])) for k in range(40)}
+    learnt = {k: 500 * run.place_m(k) for k in range(2, 38, 5)}
+    learnt |= {k: learnt[k] + 12.0 for k in spoiled}
+    after = predict_nearer(run, before, learnt)
+    if known is None:
+        assert after is before
+        return
+    for k in range(40):
+        if known[0] <= k <= known[1]:
+            np.testing.assert_allclose(after[k][0], run.place_m(k), rtol=0, atol=1e-9)
+        else:
+            assert after[k] is before[k]
