@@ -251,7 +251,10 @@ def _edges(
     ):
         levels[:, i] = _middles(profile, part)
     light = np.empty(0)
+    told = np.ones((n, k), dtype=bool)
     if shine is not None:
+        # about the expected axis: both starts of a row are held against the same values
+        told = np.abs(np.clip(offset / half_m[:, None], -1.0, 1.0) - shine) > SHINE_HALF_WIDTH
         inside = np.abs(offset) < 0.8 * half_m[:, None]
         light = profile.max(axis=1, where=inside, initial=0.0)
         levels[:, 2] = profile.min(axis=1, where=inside, initial=255.0)
@@ -274,7 +277,6 @@ def _edges(
         turned = np.stack(terms, axis=1) / noise
         residual = (profile - model) / noise
         if shine is not None:
-            told = np.abs(across - shine) > SHINE_HALF_WIDTH
             turned, residual = turned * told[:, None], residual * told
         normal = turned @ turned.swapaxes(1, 2)
         weights = np.zeros((n, 7))
@@ -291,8 +293,9 @@ def _edges(
         thin = np.diff(edges, axis=1)[:, 0] < half_m
         edges[thin] = edges[thin].mean(axis=1, keepdims=True) + 0.5 * half_m[thin, None] * [-1.0, 1.0]
     cov = np.linalg.inv(normal)
-    misfit = np.sqrt(np.maximum(np.mean(residual**2, axis=1, keepdims=True), 1.0))
-    cost = np.sum(residual**2, axis=1) + np.sum(weights * away**2, axis=1)
+    left_over = np.sum(residual**2, axis=1)
+    misfit = np.sqrt(np.maximum(left_over / np.maximum(told.sum(axis=1), 1), 1.0))[:, None]
+    cost = left_over + np.sum(weights * away**2, axis=1)
     contrast = np.maximum(np.abs(levels[:, 2:] - levels[:, :2]).min(axis=1), 1.0)
     unlike = np.minimum(np.abs(levels[:, 0] - levels[:, 1]) / contrast, 4.0)
     bright = np.minimum(np.abs(levels[:, 2] if shine is None else light) / contrast, 8.0)
