@@ -105,7 +105,7 @@ def test_each_clip_is_measured_from_the_place_that_it_shows(truth):
         off_mm, sd_mm = float(shot.reading_mm) - 1000 * played[name].reading_m, float(shot.reading_sd_mm)
         # Over six seeds of grain: 0.09 to 0.32 mm off of 0.33 stated, and 0.15 to 0.61 of 0.55. The grain is
         # another one on every kind of processor, as their powers differ in the last digit.
-        assert abs(off_mm) < 2 * sd_mm
+        assert abs(off_mm) < min(1.0, 2 * sd_mm)
         assert sd_mm < 0.7
 
 
