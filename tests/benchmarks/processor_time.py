@@ -68,7 +68,15 @@ def main() -> None:
         copy = Path(folder) / "session"
         shutil.copytree(session, copy)
         if not (copy / "railread.sqlite").exists():
-            run_s(RAILREAD, "calibrate", str(copy), "--frame", clips[0], "--marks", str(session / "marks.csv"))
+            run_s(
+                RAILREAD,
+                "calibrate",
+                str(copy),
+                "--frame",
+                clips[0],
+                "--marks",
+                str(session / ("clicks.csv" if session == SAMPLE else "marks.csv")),
+            )
         # reading before and after: a machine that slows down meanwhile shows
         read_s = run_s(READ, *clips)
         measure_s = run_s(RAILREAD, "measure", "--again", "--jobs", "1", str(copy), statuses=(0, 1))
