@@ -59,8 +59,9 @@ def _characters(path: str) -> frozenset[int]:
 @cache
 def _families(lacking: str) -> tuple[tuple[str, ...], str]:
     """Families of this machine that have these characters, the one with most first, and those that none has."""
-    fonts = {font.name: font.fname for font in _upright(font_manager.fontManager.ttflist)}
-    has = {name: _characters(path) & set(map(ord, lacking)) for name, path in sorted(fonts.items())}
+    names = sorted({font.name for font in _upright(font_manager.fontManager.ttflist)})
+    # asked for as it will be drawn: of a family's files, listed in any order, a bold one may lack the character
+    has = {name: _characters(font_manager.findfont(name)) & set(map(ord, lacking)) for name in names}
     chosen, wanted = [], set(map(ord, lacking))
     while wanted and has:
         name = max(has, key=lambda family: len(has[family] & wanted))
