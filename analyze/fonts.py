@@ -59,9 +59,10 @@ def _characters(path: str) -> frozenset[int]:
 @cache
 def _families(lacking: str) -> tuple[tuple[str, ...], str]:
     """Families of this machine that have these characters, the one with most first, and those that none has."""
-    names = sorted({font.name for font in _upright(font_manager.fontManager.ttflist)})
-    # asked for as it will be drawn: of a family's files, listed in any order, a bold one may lack the character
-    has = {name: _characters(font_manager.findfont(name)) & set(map(ord, lacking)) for name in names}
+    # the file of a family that is drawn, whatever their order: a bold one may lack the character
+    upright = sorted(_upright(font_manager.fontManager.ttflist), key=_off_normal_weight, reverse=True)
+    fonts = {font.name: font.fname for font in upright}
+    has = {name: _characters(path) & set(map(ord, lacking)) for name, path in sorted(fonts.items())}
     chosen, wanted = [], set(map(ord, lacking))
     while wanted and has:
         name = max(has, key=lambda family: len(has[family] & wanted))
@@ -74,3 +75,9 @@ def _families(lacking: str) -> tuple[tuple[str, ...], str]:
 
 def _upright(fonts: Iterable[font_manager.FontEntry]) -> list[font_manager.FontEntry]:
     return [font for font in fonts if font.style == "normal" and not font.name.startswith(_BOXES_ONLY)]
+
+
+def _off_normal_weight(font: font_manager.FontEntry) -> int:
+    weights = font_manager.weight_dict
+    weight = weights[font.weight] if isinstance(font.weight, str) else font.weight
+    return abs(int(weight) - weights["normal"])

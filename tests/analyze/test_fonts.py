@@ -4,7 +4,7 @@ import pytest
 from matplotlib import font_manager
 from matplotlib.figure import Figure
 
-from analyze.fonts import BOX, OWN_FAMILY, show_every_name
+from analyze.fonts import BOX, OWN_FAMILY, _families, show_every_name
 
 # Of the fonts that come with matplotlib only one of the STIX family has this sign (a watch).
 ONLY_IN_STIX = "\u231a"
@@ -37,6 +37,15 @@ def test_a_character_that_another_font_of_the_machine_has_is_drawn_with_it():
     assert families[0] == OWN_FAMILY
     others = [font_manager.get_font(font_manager.findfont(name)).get_charmap() for name in families[1:]]
     assert any(ord(ONLY_IN_STIX) in characters for characters in others)
+
+
+def test_which_file_of_a_family_is_listed_first_does_not_matter(monkeypatch):
+    """The bold file of that family lacks the sign."""
+    listed = font_manager.fontManager.ttflist
+    for order in (listed, listed[::-1]):
+        monkeypatch.setattr(font_manager.fontManager, "ttflist", order)
+        _families.cache_clear()
+        assert drawn(f"tip {ONLY_IN_STIX}")[0] == f"tip {ONLY_IN_STIX}"
 
 
 def test_a_character_that_no_font_has_becomes_a_box():
