@@ -15,15 +15,15 @@ SECTORS, RAYS = 12, 6  # of the rim, and of each sector
 # Where brightness is looked at, in radii of the ball as predicted.
 _SHARES = np.arange(0.55, 1.4501, 0.02)
 # Sizes tried, over the size predicted, and widths of the blur, in radii.
-_RATIOS = np.arange(0.76, 1.2401, 0.01)
-_BLURS = np.geomspace(0.03, 0.26, 10)
+_RATIOS = np.arange(0.82, 1.1801, 0.01)
+_BLURS = np.array((0.03, 0.05, 0.07, 0.1, 0.14, 0.19, 0.26))
 _LEAST_SECTORS = 7
 _LEAST_EXPLAINED = 0.9
-# What sharpening, halos and a stabilised picture do to all sectors alike: in 14 clips of four cameras a ball of 10
-# to 14 px in radius came out 0.95 to 0.99 times its size.
+# What sharpening, halos and a stabilised picture do to all sectors alike: in clips of four cameras a ball of 8 to
+# 14 px in radius came out 0.96 to 1.02 times its size.
 SIZE_FLOOR_SD = 0.016
-# A ball's shade falls to its rim as a blur does, in second order of blur over radius: this many times its square.
-# Sizes of painted balls of 8 px scatter by 0.01 where they are blurred by 0.4 px, by 0.04 where by 1.5 px.
+# A ball's shade falls to its rim as a blur does, in second order of blur over radius: painted balls of 8 and 14 px,
+# blurred by 0.6 to 1.5 px, came out 1.4 to 2.5 times its square too large; the scatter of sectors tells a part.
 _SHADE_FOR_BLUR = 1.5
 
 
@@ -56,7 +56,7 @@ def apparent_size(
     Parameters
     ----------
     apart : (h, w) array
-        Window of the picture with the ball less the same without it, in levels of light (`tracker.tone`).
+        Window of the picture with the ball less the same without it, in grey levels.
     camera : Camera
         Of the session.
     centre_px : (2,) array
@@ -134,22 +134,18 @@ def _profiles(
 @cache
 def _bases() -> Floats:
     """Orthonormal columns for all sizes and blurs that are tried, (sizes, blurs, profile, columns)."""
-    bases = np.array([[_basis(ratio, blur) for blur in _BLURS] for ratio in _RATIOS])
-    bases.flags.writeable = False
-    return bases
+    return np.array([[_basis(ratio, blur) for blur in _BLURS] for ratio in _RATIOS])
 
 
 def _basis(ratio: float, blur: float) -> Floats:
     """Orthonormal columns that span the profiles of a ball of this size and blur."""
-    step = 0.005
-    reach = int(4 * blur / step) + 1
-    fine = _SHARES[0] + step * np.arange(-reach, round((_SHARES[-1] - _SHARES[0]) / step) + reach + 1)
+    fine = np.linspace(_SHARES[0] - 0.45, _SHARES[-1] + 0.45, 361)
     share = np.clip(np.abs(fine) / ratio, 0, 1)
-    on_ball = np.clip((ratio - fine) / step + 0.5, 0, 1)
+    on_ball = np.clip((ratio - fine) / (fine[1] - fine[0]) + 0.5, 0, 1)
     facing = np.sqrt(1 - share**2)
     fading = np.clip(1.5 - fine, 0, None)
     columns = np.stack([on_ball, on_ball * facing, on_ball * share, 1 - on_ball, (1 - on_ball) * fading], axis=1)
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * step / blur) ** 2)
+    kernel = np.exp(-0.5 * (np.arange(-60, 61) * (fine[1] - fine[0]) / blur) ** 2)
     kernel /= kernel.sum()
     soft = np.stack([np.convolve(column, kernel, mode="same") for column in columns.T], axis=1)
     seen = np.stack([np.interp(_SHARES, fine, column) for column in soft.T], axis=1)

@@ -12,7 +12,7 @@ from calibrate.calibration import Calibration
 from calibrate.errors import NotMeasured
 from tracker.ball_image import Optics
 from tracker.ball_print import dark_share
-from tracker.ball_size import BallSize, apparent_size
+from tracker.ball_size import apparent_size
 from tracker.chain import LATE_STRIKE_S, RoughTrack, RunStart, rough_track
 from tracker.clip import STILL_FRAMES, ClipInfo, Frame, clip_info
 from tracker.contact import before_contact, turn_back_s
@@ -188,26 +188,6 @@ def _dark_share(pictures: ShotPictures, rest_px: Floats, optics: Optics) -> floa
     return None if patch is None else dark_share(view, patch, still, noise=pictures.scene.noise)
 
 
-def _size(pictures: ShotPictures, rest_px: Floats) -> BallSize | None:
-    """Measure how large the ball at rest looks, in light: of grey levels a blurred bright ball looks larger."""
-    view = pictures.view(pictures.cut.place.xy_m, np.zeros(2))
-    left, top, _, _ = pictures.corridor.window_px
-    u, v = np.round(rest_px).astype(int) - (left, top)
-    half = int(2 * view.radius_px) + 2
-    near = np.s_[max(v - half, 0) : v + half + 1, max(u - half, 0) : u + half + 1]
-    with_ball, without = (
-        pictures.tone.light(picture[near].astype(np.float64))
-        for picture in (pictures.scene.at_rest, pictures.scene.background)
-    )
-    return apparent_size(
-        (with_ball - without).astype(np.float32),
-        pictures.calibration.camera,
-        centre_px=rest_px,
-        radius_m=pictures.calibration.ball.radius_m,
-        origin_px=(left + max(u - half, 0), top + max(v - half, 0)),
-    )
-
-
 def _drift(pictures: ShotPictures) -> tuple[float, float]:
     """Say by how much sightings err alike from frame to frame, in px, and for how long, in s."""
     late_px = 0.0
@@ -268,7 +248,13 @@ def _follow(pictures: ShotPictures, info: ClipInfo, number: int) -> BallPath | N
     if len(keys) < MIN_SIGHTINGS:
         return lost(f"seen clearly in {len(keys)} frames before the foot cushion")
     rest_px, rest_cov_px2 = locate_rest(pictures, fit.optics, fit.light)
-    size = _size(pictures, rest_px)
+    size = apparent_size(
+        pictures.scene.at_rest - pictures.scene.background,
+        pictures.calibration.camera,
+        centre_px=rest_px,
+        radius_m=pictures.calibration.ball.radius_m,
+        origin_px=pictures.corridor.window_px[:2],
+    )
     drift_sd_px, drift_time_s = _drift(pictures)
     return BallPath(
         clip=info.path,

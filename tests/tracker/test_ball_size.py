@@ -5,7 +5,6 @@ import pytest
 from paint_ball import Scene, aimed_camera, paint
 
 from tracker.ball_size import apparent_size
-from tracker.tone import Tone
 
 CAMERA = aimed_camera((0.3, 3.4, 1.25), (0.33, 1.4, 0), 1480, (1920, 1080))
 FAR_CAMERA = aimed_camera((0.3, 3.4, 1.25), (0.33, 1.4, 0), 850, (1920, 1080))  # the ball is of 8 px there
@@ -18,10 +17,6 @@ def window():
     return int(u) - 40, int(v) - 40, int(u) + 40, int(v) + 40
 
 
-def light_apart(with_ball, without):
-    return (Tone().light(with_ball) - Tone().light(without)).astype(np.float32)
-
-
 def seen(stated_m, *, radius_m=RADIUS_M, beside_px=(0.0, 0.0), covered=None, **changes):
     """Ratio and sd for a ball of `radius_m` that is said to be one of `stated_m`."""
     box = window()
@@ -32,9 +27,8 @@ def seen(stated_m, *, radius_m=RADIUS_M, beside_px=(0.0, 0.0), covered=None, **c
     if covered is not None:
         with_ball[covered] = 60.0
     centre_px = CAMERA.project(np.array([*PLACE_M, radius_m])) + beside_px
-    return apparent_size(
-        light_apart(with_ball, without), CAMERA, centre_px=centre_px, radius_m=stated_m, origin_px=box[:2]
-    )
+    apart = (with_ball - without).astype(np.float32)
+    return apparent_size(apart, CAMERA, centre_px=centre_px, radius_m=stated_m, origin_px=box[:2])
 
 
 @pytest.mark.parametrize("blur_px", [0.6, 1.3])
@@ -56,7 +50,7 @@ def test_a_ball_of_another_game_is_told_apart(true_mm, stated_mm):
 
 @pytest.mark.parametrize("blur_px", [0.6, 1.0, 1.5])
 def test_a_small_blurred_ball_is_believed_as_little_as_its_size_is_known(blur_px):
-    """Root mean squares of error over sd: 0.83, 0.77, 0.68. In grey levels with one sd the last was 1.85."""
+    """Root mean squares of error over sd: 0.77, 1.00, 0.86. One sd for all blurs gave 1.85 for the last."""
     rng = np.random.default_rng(20240611)
     worth = []
     for _ in range(8):
@@ -68,15 +62,14 @@ def test_a_small_blurred_ball_is_believed_as_little_as_its_size_is_known(blur_px
             FAR_CAMERA, place_m, np.zeros(2), Scene(blur_px=blur_px), box, radius_m=RADIUS_M, rng=rng, over=4
         )
         size = apparent_size(
-            light_apart(with_ball, without),
+            (with_ball - without).astype(np.float32),
             FAR_CAMERA,
             centre_px=centre_px + rng.normal(0, 0.1, 2),
             radius_m=RADIUS_M,
             origin_px=box[:2],
         )
-        if size is not None:
-            worth.append((size.ratio - 1) / size.ratio_sd)
-    assert len(worth) >= 5
+        assert size is not None
+        worth.append((size.ratio - 1) / size.ratio_sd)
     assert np.sqrt(np.mean(np.square(worth))) < 1.5
 
 
