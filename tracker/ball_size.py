@@ -14,7 +14,8 @@ from calibrate.camera import Camera
 SECTORS, RAYS = 12, 6  # of the rim, and of each sector
 # Where brightness is looked at, in radii of the ball as predicted.
 _SHARES = np.arange(0.55, 1.4501, 0.02)
-# Sizes tried, over the size predicted, and widths of the blur, in radii.
+# Sizes tried, over the size predicted, and widths of the blur, in radii. `_basis` cuts its kernel off at 0.3, so
+# that the widest three act as 0.13, 0.15 and 0.16; `_SHADE_FOR_BLUR` counts them as they are named here.
 _RATIOS = np.arange(0.82, 1.1801, 0.01)
 _BLURS = np.array((0.03, 0.05, 0.07, 0.1, 0.14, 0.19, 0.26))
 _LEAST_SECTORS = 7
@@ -134,7 +135,9 @@ def _profiles(
 @cache
 def _bases() -> Floats:
     """Orthonormal columns for all sizes and blurs that are tried, (sizes, blurs, profile, columns)."""
-    return np.array([[_basis(ratio, blur) for blur in _BLURS] for ratio in _RATIOS])
+    bases = np.array([[_basis(ratio, blur) for blur in _BLURS] for ratio in _RATIOS])
+    bases.setflags(write=False)
+    return bases
 
 
 def _basis(ratio: float, blur: float) -> Floats:
